@@ -1,0 +1,1 @@
+"""From pixels to millimeters and attributes; knows standards, knows no maker and no kit."""

@@ -1,0 +1,117 @@
+"""Measured lengths with an uncertainty budget that keeps what is shared between them.
+
+Every uncertainty is a named contribution. Contributions with the same `source` are one and the same error seen by
+several lengths (the print scale of one card, the pose of one photo), so they correlate fully; the covariance of many
+lengths follows by adding outer products (JCGM 100:2008, 5.2). Contributions are relative (log) values, signed.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+ContributionName = Literal["edge", "reference", "camera", "offset", "tilt", "lens", "print_scale", "scale", "reading"]
+
+COVERAGE_95 = 1.96
+"""Coverage factor of a 95 % interval of a normal quantity (JCGM 100:2008, table G.1)."""
+
+NO_SCALE_RELATIVE_SD = 3.0
+"""Relative standard uncertainty given to the shared `scale` source when a photo has no scale: only ratios survive."""
+
+
+@dataclass(frozen=True)
+class Contribution:
+    """One cause of uncertainty of one length.
+
+    Attributes:
+        name: heading in the budget.
+        source: identity of the error; equal sources are fully correlated.
+        relative: signed relative standard uncertainty (of log length).
+    """
+
+    name: ContributionName
+    source: str
+    relative: float
+
+
+@dataclass(frozen=True)
+class MeasuredLength:
+    """One length of the pump.
+
+    Attributes:
+        name: word of the design's section 3, e.g. `chamber_diameter`.
+        value_mm: best value.
+        contributions: the budget.
+        photos: names of the photos it came from; empty for a value typed in.
+        offset_mm: assumed distance behind the reference plane (None where none is involved).
+        per_offset_mm: change of value per mm of that distance.
+    """
+
+    name: str
+    value_mm: float
+    contributions: tuple[Contribution, ...]
+    photos: tuple[str, ...] = ()
+    offset_mm: float | None = None
+    per_offset_mm: float = 0.0
+
+    @property
+    def relative_sd(self) -> float:
+        """Combined relative standard uncertainty."""
+        return float(np.sqrt(log_covariance([self])[0, 0]))
+
+    @property
+    def standard_uncertainty_mm(self) -> float:
+        """Combined standard uncertainty in mm."""
+        return self.value_mm * self.relative_sd
+
+    @property
+    def interval_mm(self) -> tuple[float, float]:
+        """95 % interval in mm, taken in log space so that it never reaches below zero."""
+        factor = float(np.exp(COVERAGE_95 * self.relative_sd))
+        return self.value_mm / factor, self.value_mm * factor
+
+    @property
+    def is_ratio_only(self) -> bool:
+        """True when no scale was known: the value is in arbitrary units and only ratios mean anything."""
+        return any(c.name == "scale" and abs(c.relative) >= 1.0 for c in self.contributions)
+
+    def budget_mm(self) -> dict[str, float]:
+        """Contributions in mm by name, same-source parts added with sign, then root sum of squares."""
+        by_source: dict[tuple[str, str], float] = {}
+        for part in self.contributions:
+            key = (part.name, part.source)
+            by_source[key] = by_source.get(key, 0.0) + part.relative
+        squares: dict[str, float] = {}
+        for (name, _), relative in by_source.items():
+            squares[name] = squares.get(name, 0.0) + relative**2
+        return {name: self.value_mm * float(np.sqrt(square)) for name, square in squares.items()}
+
+
+def log_covariance(lengths: Sequence[MeasuredLength]) -> NDArray[np.float64]:
+    """Covariance of the logarithms of several lengths, shared sources included.
+
+    Returns:
+        (n, n) covariance of log(value_mm).
+    """
+    sources = sorted({c.source for length in lengths for c in length.contributions})
+    column = {source: i for i, source in enumerate(sources)}
+    loadings = np.zeros((len(lengths), len(sources)))
+    for row, length in enumerate(lengths):
+        for c in length.contributions:
+            loadings[row, column[c.source]] += c.relative
+    covariance: NDArray[np.float64] = loadings @ loadings.T
+    return covariance
+
+
+@dataclass(frozen=True, eq=False)
+class AttributeEvidence:
+    """What the photos say of one attribute, as likelihoods normalized to sum 1 (a flat prior's posterior).
+
+    The matcher multiplies a family's score by the value its attribute has here. Never exactly 0 or 1.
+    """
+
+    name: str
+    likelihood: Mapping[str, float]
+    photos: tuple[str, ...] = field(default=())

@@ -1,0 +1,1 @@
+"""From measurements to families, kits and an answer a salesperson can act on."""

@@ -1,0 +1,1 @@
+"""Workshop of the project: render photos with exact truth, train the part model, run benchmarks."""

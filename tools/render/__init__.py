@@ -1,0 +1,1 @@
+"""Invented pumps rendered as phone photos, with exact truth for every pixel and millimeter."""

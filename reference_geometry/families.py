@@ -43,7 +43,8 @@ class Family:
         family_id: unique within the set.
         lengths: name of LENGTH_NAMES -> what is known.
         extras: columns the import did not know, kept as text.
-        Other attributes: words of the design's sections 3 and 7; `port_nominal_in` as the trade writes it ("1-1/2").
+        Other attributes: words of the design's sections 3 and 7; `port_nominal_in` as the trade writes it,
+            "1-1/2".
     """
 
     family_id: str

@@ -1,0 +1,74 @@
+"""Bolt heads, nuts and washers: their sizes are a weak extra scale and shape what the renderer draws."""
+
+from dataclasses import dataclass
+from functools import cache
+from typing import Literal, cast
+
+from reference_geometry.standards.table import Provenance, read_table
+
+FastenerKind = Literal["hex bolt", "hex nut", "heavy hex nut", "socket head", "washer"]
+
+
+@dataclass(frozen=True)
+class Fastener:
+    """One bolt head, nut or washer of one thread size. None means the kind has no such dimension.
+
+    Attributes:
+        standard: "ISO 4014/4017", "DIN 934", "ASME B18.2.1", ...; ISO and old DIN differ at M10, M12,
+            M14 and M22.
+        kind: what it is.
+        size: thread size in words, "M10" or "3/8" (inch).
+        thread_diameter_mm: nominal thread diameter.
+        pitch_mm: coarse pitch.
+        across_flats_mm: hexagon, nominal.
+        across_corners_sharp_mm: across_flats / cos 30, unrounded corners.
+        across_corners_min_mm: least a real head has.
+        height_mm: head or nut height, washer thickness.
+        outside_diameter_mm: of a socket head (plain, largest) or washer.
+        hole_diameter_mm: of a washer.
+        socket_key_mm: key of a socket head.
+        provenance: where the row comes from.
+    """
+
+    standard: str
+    kind: FastenerKind
+    size: str
+    thread_diameter_mm: float
+    pitch_mm: float | None
+    across_flats_mm: float | None
+    across_corners_sharp_mm: float | None
+    across_corners_min_mm: float | None
+    height_mm: float | None
+    outside_diameter_mm: float | None
+    hole_diameter_mm: float | None
+    socket_key_mm: float | None
+    provenance: Provenance
+
+
+@cache
+def fasteners() -> tuple[Fastener, ...]:
+    """All fasteners, by standard and then by size."""
+    return tuple(
+        Fastener(
+            standard=row.text("standard"),
+            kind=cast(FastenerKind, row.text("kind")),
+            size=row.text("size"),
+            thread_diameter_mm=row.number("thread_diameter_mm"),
+            pitch_mm=row.maybe_number("pitch_mm"),
+            across_flats_mm=row.maybe_number("across_flats_mm"),
+            across_corners_sharp_mm=row.maybe_number("across_corners_sharp_mm"),
+            across_corners_min_mm=row.maybe_number("across_corners_min_mm"),
+            height_mm=row.maybe_number("height_mm"),
+            outside_diameter_mm=row.maybe_number("outside_diameter_mm"),
+            hole_diameter_mm=row.maybe_number("hole_diameter_mm"),
+            socket_key_mm=row.maybe_number("socket_key_mm"),
+            provenance=row.provenance(),
+        )
+        for row in read_table("fasteners.csv")
+    )
+
+
+def find_fastener(standard: str, kind: FastenerKind, size: str) -> Fastener | None:
+    """The fastener of a standard, kind and size, None when the table has none."""
+    wanted = (standard, kind, size)
+    return next((f for f in fasteners() if (f.standard, f.kind, f.size) == wanted), None)

@@ -1,0 +1,81 @@
+"""The camera of one photo: pinhole with one radial distortion term, principal point in the middle of the picture.
+
+Axes: x right, y down, z forward. Pixel centers lie at integers. Distortion acts on normalized coordinates,
+`x_d = x (1 + k1 r^2)` (the first term of the Brown model that OpenCV uses).
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+K1_PRIOR_SD = 0.02
+"""Prior standard deviation of k1. Phones correct their lenses before they save; what is left bends a line at the edge
+of the picture by a few pixels (common practice, checked on the real photographs of the benchmarks)."""
+
+
+@dataclass(frozen=True)
+class Camera:
+    """Intrinsic camera.
+
+    Attributes:
+        focal_px: focal length.
+        center_x_px, center_y_px: principal point.
+        k1: radial distortion.
+    """
+
+    focal_px: float
+    center_x_px: float
+    center_y_px: float
+    k1: float = 0.0
+
+    @classmethod
+    def of_size(cls, width_px: int, height_px: int, focal_px: float, k1: float = 0.0) -> "Camera":
+        """Camera of an uncropped photo: the principal point is the middle of the pixel grid."""
+        return cls(focal_px, (width_px - 1) / 2, (height_px - 1) / 2, k1)
+
+    @property
+    def matrix(self) -> Array:
+        """(3, 3) camera matrix."""
+        return np.array(
+            [[self.focal_px, 0, self.center_x_px], [0, self.focal_px, self.center_y_px], [0, 0, 1.0]]
+        )
+
+    def project(self, points_camera: Array) -> Array:
+        """(..., 3) points in camera axes to (..., 2) pixels."""
+        x = points_camera[..., :2] / points_camera[..., 2:3]
+        r2 = np.sum(x * x, axis=-1, keepdims=True)
+        distorted = x * (1.0 + self.k1 * r2)
+        return distorted * self.focal_px + np.array([self.center_x_px, self.center_y_px])
+
+    def rays(self, points_px: Array) -> Array:
+        """(..., 2) pixels to (..., 3) viewing directions with z = 1, distortion removed."""
+        distorted = (np.asarray(points_px, float) - [self.center_x_px, self.center_y_px]) / self.focal_px
+        x = distorted
+        for _ in range(4):  # fixed point; |k1| r^2 stays far below 1 for any phone
+            r2 = np.sum(x * x, axis=-1, keepdims=True)
+            x = distorted / (1.0 + self.k1 * r2)
+        return np.concatenate([x, np.ones_like(x[..., :1])], axis=-1)
+
+
+def rotation_from_vector(vector: Array) -> Array:
+    """(3,) rotation vector to (3, 3) matrix (Rodrigues)."""
+    angle = float(np.sqrt(vector @ vector))
+    if angle < 1e-12:
+        return np.eye(3)
+    x, y, z = vector / angle
+    cross = np.array([[0, -z, y], [z, 0, -x], [-y, x, 0]])
+    rotation: Array = np.eye(3) + np.sin(angle) * cross + (1 - np.cos(angle)) * (cross @ cross)
+    return rotation
+
+
+def rotation_taking_z_to(normal: Array) -> Array:
+    """Smallest rotation (3, 3) that turns the z axis onto a unit normal."""
+    z = np.array([0.0, 0.0, 1.0])
+    axis = np.cross(z, normal)
+    sine = float(np.linalg.norm(axis))
+    if sine < 1e-12:
+        return np.eye(3) if normal[2] > 0 else np.diag([1.0, -1.0, -1.0])
+    return rotation_from_vector(axis / sine * np.arctan2(sine, float(normal[2])))

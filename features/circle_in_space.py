@@ -1,0 +1,288 @@
+"""One circle of the pump, solved together with the scale reference that was photographed with it.
+
+Unknown are the pose of the reference, the focal length, the lens, the true size of the print, and the circle's own
+center, depth behind the reference plane, tilt and diameter. What is known of each beforehand enters as a prior, so the
+photo decides how much each matters: a card with many corners fixes the camera, a coin leaves it to the prior, a
+circle seen at a slant tells its own tilt. The budget falls out of the same solution, one term a cause
+(see `features.least_squares`).
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from features.camera import K1_PRIOR_SD, Camera, rotation_from_vector, rotation_taking_z_to
+from features.least_squares import Solution, solve
+from features.measured import NO_SCALE_RELATIVE_SD, Contribution, ContributionName, MeasuredLength
+from features.photo import FocalPrior
+from features.plane_pose import PlanePose
+from features.scale.reference import ScaleReference
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class CirclePrior:
+    """What is believed of a circle's plane before its edge is looked at.
+
+    Attributes:
+        offset_mm: distance behind the reference plane along the plane's normal.
+        offset_sd_mm: its standard uncertainty.
+        tilt_sd_deg: standard uncertainty of the angle between the two planes, per axis.
+        edge_sd_px: standard uncertainty of one edge point.
+        edge_shared_px: error of the radius that all edge points share (rounded edges, blur, which edge it is).
+    """
+
+    offset_mm: float
+    offset_sd_mm: float
+    tilt_sd_deg: float = 1.5
+    edge_sd_px: float = 0.5
+    edge_shared_px: float = 0.3
+
+
+@dataclass(frozen=True, eq=False)
+class CircleInSpace:
+    """A solved circle.
+
+    Attributes:
+        length: the diameter with its budget.
+        center_mm: (3,) in the reference frame.
+        normal: (3,) unit, in the reference frame, +z is away from the viewer.
+        camera: the camera as solved.
+        rotation, translation_mm: reference frame to camera axes.
+        edge_rms_px: spread of the edge points about the fitted circle.
+        tilt_pull: how many standard uncertainties the circle's tilt lies from the reference plane.
+        cost: half the sum of squares, to compare alternative starts.
+    """
+
+    length: MeasuredLength
+    center_mm: Array
+    normal: Array
+    camera: Camera
+    rotation: Array
+    translation_mm: Array
+    edge_rms_px: float
+    tilt_pull: float
+    cost: float
+
+    def outline_px(self, count: int = 180, diameter_mm: float | None = None) -> Array:
+        """(count, 2) the circle (or a concentric one of another diameter) as it should appear in the photo."""
+        radius = 0.5 * (diameter_mm if diameter_mm is not None else self.length.value_mm)
+        angle = np.linspace(0, 2 * np.pi, count, endpoint=False)
+        flat = np.stack([radius * np.cos(angle), radius * np.sin(angle), np.zeros(count)], axis=1)
+        in_reference = flat @ rotation_taking_z_to(self.normal).T + self.center_mm
+        return self.camera.project(in_reference @ self.rotation.T + self.translation_mm)
+
+
+@dataclass(frozen=True, eq=False)
+class CircleSighting:
+    """Edge points of one circle in one photo.
+
+    Attributes:
+        name: word of the design's section 3.
+        photo: name of the photo.
+        points_px: (N, 2) sub-pixel edge points, outliers removed.
+    """
+
+    name: str
+    photo: str
+    points_px: Array
+
+
+# Parameter vector: rotation vector increment (3), translation (3), log focal, k1, log print scale,
+# circle center x, y, depth (3), tilt x, y (2), log radius.
+_POSE, _MOVE, _FOCAL, _LENS, _PRINT = slice(0, 3), slice(3, 6), 6, 7, 8
+_CENTER, _TILT, _RADIUS = slice(9, 12), slice(12, 14), 14
+
+
+@dataclass(frozen=True, eq=False)
+class _Problem:
+    """The residuals of one circle with its reference."""
+
+    start: PlanePose
+    reference: ScaleReference | None
+    focal: FocalPrior
+    image_center_px: tuple[float, float]
+    edge_px: Array
+    prior: CirclePrior
+    mm_per_px: Array
+
+    def camera_of(self, x: Array) -> Camera:
+        return Camera(self.focal.focal_px * float(np.exp(x[_FOCAL])), *self.image_center_px, float(x[_LENS]))
+
+    def pose_of(self, x: Array) -> tuple[Array, Array]:
+        return rotation_from_vector(x[_POSE]) @ self.start.rotation, x[_MOVE]
+
+    def radial_mm(self, x: Array) -> Array:
+        """Distance of every edge point from the circle's center in the circle's own plane."""
+        rotation, translation = self.pose_of(x)
+        directions = self.camera_of(x).rays(self.edge_px) @ rotation
+        origin = -rotation.T @ translation
+        center, normal = x[_CENTER], _normal_of(x[_TILT])
+        reach = (normal @ (center - origin)) / (directions @ normal)
+        radial: Array = np.linalg.norm(origin + reach[:, None] * directions - center, axis=1)
+        return radial
+
+    def residuals(self, x: Array) -> dict[str, Array]:
+        prior = self.prior
+        out = {
+            "edge": (self.radial_mm(x) - np.exp(x[_RADIUS])) / (self.mm_per_px * prior.edge_sd_px),
+            "camera": np.array([x[_FOCAL] / self.focal.relative_sd]),
+            "lens": np.array([x[_LENS] / K1_PRIOR_SD]),
+            "offset": np.array([(x[_CENTER][2] - prior.offset_mm) / prior.offset_sd_mm]),
+            "tilt": x[_TILT] / np.deg2rad(prior.tilt_sd_deg),
+        }
+        if self.reference is None:
+            # No scale: the plane is pinned where one pixel is one unit; only ratios will mean anything.
+            held = (x[_MOVE] - self.start.translation_mm) / (1e-6 * self.focal.focal_px)
+            out["pin"] = np.concatenate([held, [x[_PRINT] / 1e-6]])
+            out["slant"] = x[_POSE] / np.deg2rad([12.0, 12.0, 1e-3])
+            return out
+        rotation, translation = self.pose_of(x)
+        out |= reference_residuals(self.reference, self.camera_of(x), rotation, translation, float(x[_PRINT]))
+        out["print_scale"] = np.array([x[_PRINT] / self.reference.size_relative_sd])
+        return out
+
+
+def reference_residuals(
+    reference: ScaleReference, camera: Camera, rotation: Array, translation_mm: Array, log_size: float
+) -> dict[str, Array]:
+    """Whitened residuals of a reference's points, plus priors for what it cannot tell itself."""
+    size = float(np.exp(log_size))
+    if not reference.is_circle:
+        flat = np.concatenate([reference.points_mm * size, np.zeros((len(reference.points_mm), 1))], axis=1)
+        miss = camera.project(flat @ rotation.T + translation_mm) - reference.points_px
+        out = {"reference": np.ravel(miss) / reference.point_sd_px}
+        if len(reference.points_mm) < 3:
+            # Two clicked points say nothing of the slant: people shoot roughly square on (common practice).
+            tilt = rotation[:2, 2] / np.deg2rad(12.0)
+            spin = np.array([rotation[0, 1] - rotation[1, 0]])
+            out["slant"] = np.concatenate([tilt, spin / 10.0])
+        return out
+    directions = camera.rays(reference.points_px) @ rotation
+    origin = -rotation.T @ translation_mm
+    on_plane = origin + (-origin[2] / directions[:, 2])[:, None] * directions
+    radial = np.linalg.norm(on_plane[:, :2], axis=1)
+    mm_per_px = translation_mm[2] / camera.focal_px
+    miss = (radial - 0.5 * reference.circle_diameter_mm * size) / mm_per_px
+    spin = np.array([(rotation[1, 0] - rotation[0, 1]) / 1e-3])
+    return {"reference": miss / reference.point_sd_px, "spin": spin}
+
+
+def _normal_of(tilt: Array) -> Array:
+    normal = np.array([np.sin(tilt[0]), np.sin(tilt[1]), 0.0])
+    normal[2] = np.sqrt(max(1.0 - normal[0] ** 2 - normal[1] ** 2, 1e-6))
+    return normal
+
+
+def solve_circle(
+    sighting: CircleSighting,
+    start: PlanePose,
+    reference: ScaleReference | None,
+    focal: FocalPrior,
+    image_center_px: tuple[float, float],
+    prior: CirclePrior,
+) -> CircleInSpace:
+    """Solve one circle with its reference.
+
+    Args:
+        sighting: edge points of the circle.
+        start: pose of the reference plane to start from (see `features.plane_pose`).
+        reference: the scale reference, None for ratios only.
+        focal: focal length prior.
+        image_center_px: principal point.
+        prior: beliefs about the circle's plane.
+
+    Returns:
+        The circle with its diameter, budget and pose.
+    """
+    x0, mm_per_px = _first_guess(sighting.points_px, start, focal, image_center_px, prior)
+    problem = _Problem(start, reference, focal, image_center_px, sighting.points_px, prior, mm_per_px)
+    distance = float(np.linalg.norm(start.translation_mm))
+    steps = np.array(
+        [1e-5] * 3 + [1e-5 * distance] * 3 + [1e-5, 1e-5, 1e-5] + [1e-5 * distance] * 3 + [1e-5] * 2 + [1e-5]
+    )
+    solution = solve(problem.residuals, x0, steps)
+    return _report(sighting, problem, solution)
+
+
+def _first_guess(
+    edge_px: Array, start: PlanePose, focal: FocalPrior, center_px: tuple[float, float], prior: CirclePrior
+) -> tuple[Array, Array]:
+    """Parameters from an algebraic circle fit in the plane at the expected depth, and mm per pixel along each radius."""
+    camera = Camera(start.focal_px, *center_px, 0.0)
+    flat = start.on_plane_mm(camera, edge_px, prior.offset_mm)
+    design = np.column_stack([flat, np.ones(len(flat))])
+    a, b, c = np.linalg.lstsq(design, np.sum(flat**2, axis=1), rcond=None)[0]
+    middle = np.array([a / 2, b / 2])
+    radius = float(np.sqrt(max(c + middle @ middle, 1e-6)))
+    outward = (flat - middle) / np.maximum(np.linalg.norm(flat - middle, axis=1, keepdims=True), 1e-9)
+    rim = [np.column_stack([middle + r * outward, np.full(len(flat), prior.offset_mm)]) for r in (radius, radius * 1.01)]
+    inner, outer = (camera.project(p @ start.rotation.T + start.translation_mm) for p in rim)
+    mm_per_px = 0.01 * radius / np.maximum(np.linalg.norm(outer - inner, axis=1), 1e-6)
+    x = np.zeros(15)
+    x[_MOVE] = start.translation_mm
+    x[_FOCAL] = np.log(start.focal_px / focal.focal_px)
+    x[_CENTER] = [*middle, prior.offset_mm]
+    x[_RADIUS] = np.log(radius)
+    return x, mm_per_px
+
+
+def _report(sighting: CircleSighting, problem: _Problem, solution: Solution) -> CircleInSpace:
+    x = solution.x
+    rotation, translation = problem.pose_of(x)
+    edge = solution.residuals["edge"] * problem.prior.edge_sd_px
+    diameter = 2 * float(np.exp(x[_RADIUS]))
+    length = MeasuredLength(
+        name=sighting.name,
+        value_mm=diameter,
+        contributions=_contributions(sighting, problem, solution),
+        photos=(sighting.photo,),
+        offset_mm=float(x[_CENTER][2]),
+        per_offset_mm=_per_offset(solution, problem, diameter),
+    )
+    pull = np.linalg.norm(solution.residuals["tilt"])
+    return CircleInSpace(
+        length, x[_CENTER].copy(), _normal_of(x[_TILT]), problem.camera_of(x), rotation, translation,
+        float(np.sqrt(np.mean(edge**2))), float(pull), solution.cost,
+    )  # fmt: skip
+
+
+def _per_offset(solution: Solution, problem: _Problem, diameter_mm: float) -> float:
+    """mm of diameter per mm of assumed offset."""
+    return float(solution.loadings["offset"][_RADIUS, 0]) * diameter_mm / -problem.prior.offset_sd_mm
+
+
+def _contributions(
+    sighting: CircleSighting, problem: _Problem, solution: Solution
+) -> tuple[Contribution, ...]:
+    photo, feature = sighting.photo, f"{sighting.photo}:{sighting.name}"
+    radius_px = float(np.exp(solution.x[_RADIUS]) / np.median(problem.mm_per_px))
+    # Edge points wander together, not one by one: their scatter counts as if every tenth were independent.
+    edge_rms = float(np.sqrt(np.mean(solution.residuals["edge"] ** 2)))
+    scatter = _size(solution, "edge") * np.sqrt(10.0) * max(edge_rms, 0.5)
+    parts: list[tuple[ContributionName, str, float]] = [
+        ("edge", f"edge:{feature}", float(np.hypot(scatter, problem.prior.edge_shared_px / radius_px))),
+        ("camera", f"camera:{photo}", _signed(solution, "camera")),
+        ("lens", f"lens:{photo}", _signed(solution, "lens")),
+        ("offset", f"offset:{feature}", _signed(solution, "offset")),
+        ("tilt", f"tilt:{feature}", _size(solution, "tilt")),
+    ]
+    if "slant" in solution.loadings:
+        parts.append(("tilt", f"slant:{photo}", _size(solution, "slant")))
+    if problem.reference is None:
+        parts.append(("scale", f"scale:{photo}", NO_SCALE_RELATIVE_SD))
+    else:
+        # The corner errors of one reference move all lengths of the photo nearly alike: one shared source.
+        parts.append(("reference", f"reference:{photo}", _size(solution, "reference")))
+        parts.append(("print_scale", problem.reference.size_source, _signed(solution, "print_scale")))
+    return tuple(Contribution(name, source, relative) for name, source, relative in parts)
+
+
+def _signed(solution: Solution, group: str) -> float:
+    return float(solution.loadings[group][_RADIUS, 0])
+
+
+def _size(solution: Solution, group: str) -> float:
+    return float(np.linalg.norm(solution.loadings[group][_RADIUS]))

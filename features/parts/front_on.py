@@ -1,0 +1,104 @@
+"""The photo as a camera turned square onto a plane would have taken it.
+
+Turning a camera about its own center is a homography, whatever the distances: afterwards every circle parallel to the
+plane, at any depth, is a circle in the picture. That is all the part finder needs to look for circles by their radius.
+"""
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from features.camera import Camera, rotation_taking_z_to
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class FrontOn:
+    """A reduced, squared-up gray picture and the way back to the photo.
+
+    Attributes:
+        gray: (h, w) uint8.
+        valid: (h, w) bool, pixels the photo covers.
+        photo_from_front: (3, 3) homography from its pixels to the photo's.
+        px_per_px: its pixels per photo pixel near the middle.
+        mm_per_px: size of its pixels in the reference plane, 0 when not known.
+    """
+
+    gray: NDArray[np.uint8]
+    valid: NDArray[np.bool_]
+    photo_from_front: Array
+    px_per_px: float
+    mm_per_px: float
+
+    def to_photo(self, points: Array) -> Array:
+        """(N, 2) squared-up pixels to photo pixels."""
+        return apply_homography(self.photo_from_front, points)
+
+    def from_photo(self, points_px: Array) -> Array:
+        """(N, 2) photo pixels to squared-up pixels."""
+        return apply_homography(np.linalg.inv(self.photo_from_front), points_px)
+
+
+def apply_homography(matrix: Array, points: Array) -> Array:
+    """(N, 2) points through a (3, 3) homography."""
+    lifted = np.column_stack([points, np.ones(len(points))]) @ matrix.T
+    return lifted[:, :2] / lifted[:, 2:3]
+
+
+def face_plane(
+    gray: NDArray[np.uint8], camera: Camera, normal: Array, distance_mm: float, longest_px: int = 800
+) -> FrontOn:
+    """Square a photo up to a plane.
+
+    Args:
+        gray: (H, W) the photo.
+        camera: its camera.
+        normal: (3,) unit normal of the plane in camera axes, z > 0.
+        distance_mm: distance of the reference plane along its normal, 0 when not known.
+        longest_px: longest side of the result.
+
+    Returns:
+        The squared-up picture. Parts more than about 65 degrees off the new axis are left out.
+    """
+    height, width = gray.shape
+    turn = rotation_taking_z_to(normal).T  # camera axes to axes that look along the normal
+    k = camera.matrix
+    front_from_photo = k @ turn @ np.linalg.inv(k)
+    border = _border(width, height)
+    lifted = np.column_stack([border, np.ones(len(border))]) @ front_from_photo.T
+    ahead = lifted[:, 2] > 0.35 * float(np.max(lifted[:, 2]))
+    seen = lifted[ahead, :2] / lifted[ahead, 2:3]
+    low, high = seen.min(axis=0), seen.max(axis=0)
+    # Steep views stretch the far side without adding detail: keep to twice the photo's own extent.
+    middle, half = 0.5 * (low + high), 0.5 * np.minimum(high - low, 2.0 * max(width, height))
+    scale = min(longest_px / float(2 * half.max()), 1.0)
+    size = np.maximum((2 * half * scale).astype(int), 2)
+    to_small = np.array([[scale, 0, -scale * (middle[0] - half[0])], [0, scale, -scale * (middle[1] - half[1])], [0, 0, 1]])
+    forward = to_small @ front_from_photo
+    source, reduce = _shrink_before_warp(gray, scale)
+    warp = forward @ reduce
+    small = cv2.warpPerspective(source, warp, (int(size[0]), int(size[1])), flags=cv2.INTER_LINEAR)
+    valid = cv2.warpPerspective(np.full(source.shape, 255, np.uint8), warp, (int(size[0]), int(size[1]))) > 250
+    mm_per_px = distance_mm / camera.focal_px / scale if distance_mm > 0 else 0.0
+    return FrontOn(small, valid, np.linalg.inv(forward), scale, mm_per_px)
+
+
+def _border(width: int, height: int) -> Array:
+    x, y = np.linspace(0, width - 1, 24), np.linspace(0, height - 1, 24)
+    sides = [np.column_stack([x, 0 * x]), np.column_stack([x, 0 * x + height - 1])]
+    sides += [np.column_stack([0 * y, y]), np.column_stack([0 * y + width - 1, y])]
+    return np.concatenate(sides)
+
+
+def _shrink_before_warp(gray: NDArray[np.uint8], scale: float) -> tuple[NDArray[np.uint8], Array]:
+    """Area-average a large photo first so that the warp does not alias; returns it with photo_from_shrunk."""
+    if scale >= 0.7:
+        return gray, np.eye(3)
+    factor = min(1.0, scale * 1.3)
+    shrunk = cv2.resize(gray, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
+    sx, sy = gray.shape[1] / shrunk.shape[1], gray.shape[0] / shrunk.shape[0]
+    back = np.array([[sx, 0, 0.5 * sx - 0.5], [0, sy, 0.5 * sy - 0.5], [0, 0, 1.0]])
+    return np.asarray(shrunk, np.uint8), back

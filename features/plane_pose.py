@@ -1,0 +1,149 @@
+"""Where the plane of a scale reference lies before the camera: the starting poses that later fits refine.
+
+A flat thing seen nearly square on fits two poses almost equally well, and a single circle always fits two. Both are
+returned; whoever measures keeps the one that explains the pump's own circles too, and says so when neither wins.
+"""
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from features.camera import Camera, rotation_from_vector, rotation_taking_z_to
+from features.ellipse import Ellipse
+from features.photo import Photo
+from features.scale.reference import ScaleReference
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class PlanePose:
+    """Pose of a plane: X_camera = rotation @ X_plane + translation.
+
+    Attributes:
+        rotation: (3, 3) plane frame to camera axes.
+        translation_mm: (3,) origin of the plane frame in camera axes.
+        focal_px: focal length used.
+        error_px: root mean square distance of the reference's points from their places.
+    """
+
+    rotation: Array
+    translation_mm: Array
+    focal_px: float
+    error_px: float
+
+    @property
+    def tilt_deg(self) -> float:
+        """Angle between the plane's normal and the viewing direction to its origin."""
+        direction = self.translation_mm / np.linalg.norm(self.translation_mm)
+        return float(np.degrees(np.arccos(np.clip(abs(self.rotation[:, 2] @ direction), 0, 1))))
+
+    def on_plane_mm(self, camera: Camera, points_px: Array, offset_mm: float = 0.0) -> Array:
+        """(N, 2) pixels to (N, 2) millimeters in the plane that lies `offset_mm` behind the reference plane."""
+        directions = camera.rays(points_px) @ self.rotation
+        origin = -self.rotation.T @ self.translation_mm
+        reach = (offset_mm - origin[2]) / directions[:, 2]
+        return (origin + reach[:, None] * directions)[:, :2]
+
+    def mm_per_px(self, camera: Camera, at_px: Array) -> float:
+        """Millimeters in the plane per pixel at a place of the photo, geometric mean over directions."""
+        around = at_px + np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0]])
+        a, b, c = self.on_plane_mm(camera, around)
+        return float(np.sqrt(abs(np.linalg.det(np.stack([b - a, c - a])))))
+
+
+def plane_poses(reference: ScaleReference, photo: Photo) -> tuple[PlanePose, ...]:
+    """Starting poses of a reference's plane, better one first.
+
+    Returns:
+        One or two poses (two points give one, square on).
+    """
+    camera = Camera.of_size(photo.width_px, photo.height_px, photo.focal.focal_px)
+    if reference.is_circle:
+        return _circle_poses(reference, camera)
+    if len(reference.points_mm) < 4:
+        return (_square_on_pose(reference, camera),)
+    return _card_poses(reference, camera)
+
+
+def unscaled_pose(photo: Photo) -> PlanePose:
+    """Pose of a plane square on where one unit is one pixel: the stand-in when a photo has no scale."""
+    return PlanePose(np.eye(3), np.array([0.0, 0.0, photo.focal.focal_px]), photo.focal.focal_px, 0.0)
+
+
+def _card_poses(reference: ScaleReference, camera: Camera) -> tuple[PlanePose, ...]:
+    flat = np.concatenate([reference.points_mm, np.zeros((len(reference.points_mm), 1))], axis=1)
+    image = np.ascontiguousarray(reference.points_px, dtype=np.float64)
+    found, vectors, moves, _ = cv2.solvePnPGeneric(flat, image, camera.matrix, np.zeros(5), flags=cv2.SOLVEPNP_IPPE)
+    poses = []
+    for vector, move in zip(vectors[:found], moves[:found], strict=True):
+        rotation, translation = rotation_from_vector(vector.ravel()), move.ravel()
+        miss = camera.project(flat @ rotation.T + translation) - image
+        error = float(np.sqrt(np.mean(np.sum(miss**2, axis=1))))
+        poses.append(PlanePose(rotation, translation, camera.focal_px, error))
+    return tuple(sorted(poses, key=lambda pose: pose.error_px))
+
+
+def _square_on_pose(reference: ScaleReference, camera: Camera) -> PlanePose:
+    (a_mm, b_mm), (a_px, b_px) = reference.points_mm[:2], reference.points_px[:2]
+    mm_per_px = float(np.linalg.norm(b_mm - a_mm) / np.linalg.norm(b_px - a_px))
+    turn = np.arctan2(*(b_px - a_px)[::-1]) - np.arctan2(*(b_mm - a_mm)[::-1])
+    rotation = rotation_from_vector(np.array([0.0, 0.0, turn]))
+    middle_ray = camera.rays(0.5 * (a_px + b_px))
+    middle_plane = np.append(0.5 * (a_mm + b_mm), 0.0)
+    translation = middle_ray * mm_per_px * camera.focal_px - rotation @ middle_plane
+    return PlanePose(rotation, translation, camera.focal_px, 0.0)
+
+
+def _circle_poses(reference: ScaleReference, camera: Camera) -> tuple[PlanePose, ...]:
+    ellipse = Ellipse.fit(reference.points_px)
+    if not ellipse:
+        return ()
+    poses = []
+    for center, normal in circle_poses_of_ellipse(ellipse, camera, 0.5 * reference.circle_diameter_mm):
+        poses.append(PlanePose(rotation_taking_z_to(normal), center, camera.focal_px, ellipse.rms_px))
+    return tuple(poses)
+
+
+def circle_poses_of_ellipse(
+    ellipse: Ellipse, camera: Camera, radius_mm: float
+) -> tuple[tuple[Array, Array], tuple[Array, Array]]:
+    """The two circles in space of a given radius that project to an ellipse.
+
+    The cone over the ellipse has eigenvalues l1 >= l2 > 0 > l3; the planes that cut it in circles contain the middle
+    axis (Hartley and Zisserman's conics; the closed form is classical, e.g. Kanatani and Liu 1993).
+
+    Args:
+        ellipse: in pixels.
+        camera: distortion is ignored here; fits refine it later.
+        radius_mm: true radius.
+
+    Returns:
+        Two (center_mm, normal) pairs in camera axes; the normal points away from the viewer (z > 0).
+    """
+    k = camera.matrix
+    cone = k.T @ ellipse.conic_matrix @ k
+    values, vectors = np.linalg.eigh(cone)
+    if np.sum(values > 0) == 1:
+        values, vectors = -values[::-1], vectors[:, ::-1]
+    low, middle, high = values  # low < 0 < middle <= high
+    axis_low, axis_high = vectors[:, 0], vectors[:, 2]
+    share_high = np.sqrt(max(high - middle, 0.0) / (high - low))
+    share_low = np.sqrt((middle - low) / (high - low))
+    out = []
+    for sign in (1.0, -1.0):
+        normal = sign * share_high * axis_high + share_low * axis_low
+        # Center direction: polar of the plane; Q^-1 n scaled so that the cut has the wanted radius.
+        center = np.linalg.solve(cone, normal)
+        if center[2] < 0:
+            center = -center
+        if normal @ center < 0:
+            normal = -normal
+        at_unit = center / (normal @ center)
+        # Radius of the circle cut at distance 1 along the normal.
+        spread = -(at_unit @ cone @ at_unit) / middle
+        distance = radius_mm / np.sqrt(max(spread, 1e-18))
+        out.append((at_unit * distance, normal))
+    return out[0], out[1]

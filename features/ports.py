@@ -1,6 +1,34 @@
 """Which port standard and nominal size the measured flange or thread agrees with."""
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from features.measured import MeasuredLength, log_covariance
+from reference_geometry.standards.flanges import Flange, flanges
+from reference_geometry.standards.threads import PipeThread, threads
+
+Array = NDArray[np.float64]
+
+# How far real ports stray from the tables, as relative standard deviations. Molded flanges vary in outside diameter,
+# holes are often slotted or opened up, and drilling is what must fit the pipe (common practice).
+_FLANGE_SPREAD = {
+    "flange_diameter": 0.010,
+    "bolt_circle_diameter": 0.004,
+    "bolt_hole_diameter": 0.06,
+    "port_bore": 0.15,
+}
+_THREAD_SPREAD = {"thread_major_diameter": 0.010, "port_bore": 0.020, "thread_pitch": 0.01}
+
+_FLANGE_PRIOR = {"ASME B16.5 Class 150": 0.45, "EN 1092-1 PN10/16": 0.4, "JIS B2220 10K": 0.15}
+_THREAD_PRIOR = {"NPT": 0.55, "BSP": 0.45}
+"""How often each standard is met before anything is measured: a mild belief (common practice), easily overruled."""
+
+
+_UNEXPLAINED_LOG = -float(np.log(3.0))
+"""Log density of a length a row does not have: anywhere within a factor of e^3."""
 
 
 @dataclass(frozen=True)
@@ -18,3 +46,84 @@ class PortSize:
     nominal_in: str
     dn: int
     probability: float
+
+
+def possible_ports(
+    lengths: Sequence[MeasuredLength],
+    hole_count: Mapping[str, float],
+    connection: Mapping[str, float],
+    least: float = 0.005,
+) -> tuple[PortSize, ...]:
+    """Rank all tabulated ports against what was measured.
+
+    Args:
+        lengths: measured lengths with their budgets; those no port has are ignored. Works on ratios alone too,
+            because the unknown scale is one more shared contribution.
+        hole_count: likelihood of each number of flange holes, as text; empty when not seen.
+        connection: likelihood of "flanged" and "threaded"; empty when not seen.
+        least: ports less probable than this are left out.
+
+    Returns:
+        Ports, most probable first, probabilities summing to 1; empty when nothing about the port was measured.
+    """
+    about_port = [length for length in lengths if length.name in _FLANGE_SPREAD or length.name in _THREAD_SPREAD]
+    if not about_port:
+        return ()
+    flanged, threaded = connection.get("flanged", 0.5), connection.get("threaded", 0.5)
+    scored: list[tuple[str, str, int, float]] = []
+    for flange in flanges():
+        prior = _FLANGE_PRIOR[flange.standard] * flanged
+        scored.append((flange.standard, flange.nominal_in, flange.dn, _flange_log(flange, about_port, hole_count, prior)))
+    for thread in threads():
+        prior = _THREAD_PRIOR[thread.standard] * threaded
+        scored.append((thread.standard, thread.nominal_in, thread.dn, _thread_log(thread, about_port, prior)))
+    logs = np.array([s[3] for s in scored])
+    weights = np.exp(logs - logs.max())
+    weights /= weights.sum()
+    ranked = sorted(zip(weights, scored, strict=True), key=lambda pair: -pair[0])
+    kept = [(float(w), s) for w, s in ranked if w >= least]
+    total = sum(w for w, _ in kept)
+    return tuple(PortSize(s[0], s[1], s[2], w / total) for w, s in kept)
+
+
+def _flange_log(
+    flange: Flange, lengths: list[MeasuredLength], hole_count: Mapping[str, float], prior: float
+) -> float:
+    options = []
+    for outside in flange.flange_diameters_mm:
+        table = {
+            "flange_diameter": outside,
+            "bolt_circle_diameter": flange.bolt_circle_diameter_mm,
+            "bolt_hole_diameter": flange.bolt_hole_diameter_mm,
+            "port_bore": float(flange.dn),
+        }
+        options.append(_gaussian_log(lengths, table, _FLANGE_SPREAD))
+    fit = float(np.logaddexp.reduce(options)) - np.log(len(options))
+    if hole_count:
+        fit += np.log(max(max(hole_count.get(str(n), 0.0) for n in flange.bolt_hole_counts), 1e-4))
+    return fit + float(np.log(prior + 1e-9))
+
+
+def _thread_log(thread: PipeThread, lengths: list[MeasuredLength], prior: float) -> float:
+    table = {
+        "thread_major_diameter": thread.major_diameter_mm,
+        "port_bore": thread.minor_diameter_mm,
+        "thread_pitch": thread.pitch_mm,
+    }
+    return _gaussian_log(lengths, table, _THREAD_SPREAD) + float(np.log(prior + 1e-9))
+
+
+def _gaussian_log(lengths: list[MeasuredLength], table: Mapping[str, float], spread: Mapping[str, float]) -> float:
+    """Log density of the measured logarithms about a table row; lengths it does not have count as unexplained."""
+    use = [length for length in lengths if length.name in table]
+    unexplained = (len(lengths) - len(use)) * _UNEXPLAINED_LOG
+    if not use:
+        return unexplained
+    miss = np.array([np.log(length.value_mm / table[length.name]) for length in use])
+    covariance = log_covariance(use) + np.diag([spread[length.name] ** 2 for length in use])
+    chol = np.linalg.cholesky(covariance)
+    white = np.linalg.solve(chol, miss)
+    # A heavier tail than a Gaussian's: one wrong edge must not rule out the right port for good.
+    quadratic = float(white @ white)
+    tail = -0.5 * (4.0 + len(use)) * np.log1p(quadratic / 4.0)
+    return float(tail - np.log(np.diag(chol)).sum() - 0.5 * len(use) * np.log(2 * np.pi)) + unexplained

@@ -1,0 +1,118 @@
+"""Several estimates of one length become one; a length of known size becomes the scale of the others."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from features.measured import Contribution, MeasuredLength, log_covariance
+
+
+@dataclass(frozen=True, eq=False)
+class Combined:
+    """The combined lengths and how well the photos agreed.
+
+    Attributes:
+        lengths: one a name.
+        disagreements: name -> largest difference between two photos in units of its standard uncertainty,
+            only where it exceeds 3.
+    """
+
+    lengths: tuple[MeasuredLength, ...]
+    disagreements: dict[str, float]
+
+
+def combine_lengths(estimates: Sequence[MeasuredLength]) -> Combined:
+    """Best linear unbiased combination in log space of all estimates of each length.
+
+    Weights follow from the full covariance, so photos that share an error (one print of one card) do not pretend
+    to be independent (JCGM 100:2008, 5.2; Aitken's generalized least squares). Contributions are combined with the
+    same weights, source by source, which keeps the covariance with every other length exact.
+    """
+    by_name: dict[str, list[MeasuredLength]] = {}
+    for estimate in estimates:
+        by_name.setdefault(estimate.name, []).append(estimate)
+    lengths, disagreements = [], {}
+    for name, group in by_name.items():
+        scaled = [e for e in group if not e.is_ratio_only] or group
+        lengths.append(scaled[0] if len(scaled) == 1 else _blend(scaled))
+        worst = _worst_difference(scaled)
+        if worst > 3.0:
+            disagreements[name] = worst
+    return Combined(tuple(lengths), disagreements)
+
+
+def _blend(group: list[MeasuredLength]) -> MeasuredLength:
+    covariance = log_covariance(group)
+    logs = np.log([e.value_mm for e in group])
+    inverse = np.linalg.inv(covariance + 1e-12 * np.eye(len(group)))
+    weights = inverse.sum(axis=1) / inverse.sum()
+    # Strongly shared errors can ask for negative weights; those are fragile, so only averaging is allowed.
+    weights = np.clip(weights, 0.0, None)
+    weights /= weights.sum()
+    parts: dict[tuple[str, str], Contribution] = {}
+    for weight, estimate in zip(weights, group, strict=True):
+        for c in estimate.contributions:
+            before = parts.get((c.name, c.source), Contribution(c.name, c.source, 0.0))
+            parts[c.name, c.source] = replace(before, relative=before.relative + weight * c.relative)
+    return MeasuredLength(
+        name=group[0].name,
+        value_mm=float(np.exp(weights @ logs)),
+        contributions=tuple(parts.values()),
+        photos=tuple(dict.fromkeys(photo for e in group for photo in e.photos)),
+        offset_mm=float(weights @ [e.offset_mm or 0.0 for e in group]),
+        per_offset_mm=float(weights @ [e.per_offset_mm for e in group]),
+    )
+
+
+def _worst_difference(group: list[MeasuredLength]) -> float:
+    worst = 0.0
+    for i, a in enumerate(group):
+        for b in group[i + 1 :]:
+            covariance = log_covariance([a, b])
+            variance = covariance[0, 0] + covariance[1, 1] - 2 * covariance[0, 1]
+            worst = max(worst, abs(np.log(a.value_mm / b.value_mm)) / np.sqrt(max(variance, 1e-12)))
+    return float(worst)
+
+
+def scaled_by_ruler(
+    lengths: Sequence[MeasuredLength], ruler: str, ruler_mm: float, ruler_relative_sd: float, source: str
+) -> tuple[MeasuredLength, ...]:
+    """Turn ratios into millimeters with one length whose size is known.
+
+    Every length becomes (length / ruler) x ruler_mm, so the ruler's own errors enter with opposite sign and whatever
+    both share (the unknown scale, the focal length) cancels.
+
+    Args:
+        lengths: lengths of one scale, the ruler among them; those of another scale pass through unchanged.
+        ruler: name of the known length.
+        ruler_mm: its true size.
+        ruler_relative_sd: its relative standard uncertainty.
+        source: name of that error.
+
+    Returns:
+        The lengths, in millimeters.
+    """
+    measured = next(length for length in lengths if length.name == ruler)
+    shared_scale = {c.source for c in measured.contributions if c.name == "scale"}
+    inverse = tuple(replace(c, relative=-c.relative) for c in measured.contributions)
+    known = Contribution("reference", source, ruler_relative_sd)
+    out = []
+    for length in lengths:
+        if length.name == ruler:
+            out.append(replace(length, value_mm=ruler_mm, contributions=(known,)))
+        elif shared_scale & {c.source for c in length.contributions}:
+            ratio = length.value_mm / measured.value_mm
+            parts = _summed((*length.contributions, *inverse, known))
+            out.append(replace(length, value_mm=ratio * ruler_mm, contributions=parts))
+        else:
+            out.append(length)
+    return tuple(out)
+
+
+def _summed(contributions: Sequence[Contribution]) -> tuple[Contribution, ...]:
+    total: dict[tuple[str, str], Contribution] = {}
+    for c in contributions:
+        before = total.get((c.name, c.source))
+        total[c.name, c.source] = c if before is None else replace(c, relative=before.relative + c.relative)
+    return tuple(c for c in total.values() if abs(c.relative) > 1e-12)

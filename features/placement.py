@@ -1,0 +1,74 @@
+"""What the place of the scale reference says of each feature's plane.
+
+The numbers are beliefs, not measurements: a card taped over a bolted rim rests on bolt heads, over a clamp band on
+its crest, 4 to 10 mm in front of the joint's outermost edge; a card on a flange lies on its face (common practice;
+the project's renders are made the same way, so they do not prove it). Wide beliefs cost width, not truth.
+"""
+
+from dataclasses import dataclass
+from typing import Literal
+
+from features.circle_in_space import CirclePrior
+
+CardAt = Literal["rim", "flange", "cover", "floor", "unknown"]
+
+FLANGE_FACE_LENGTHS = (
+    "flange_diameter",
+    "bolt_circle_diameter",
+    "bolt_hole_diameter",
+    "port_bore",
+    "thread_major_diameter",
+)
+"""Features that lie in the port's face."""
+
+
+@dataclass(frozen=True)
+class _Depth:
+    """Belief about a depth: a fixed part in mm and a part that grows with the chamber's diameter."""
+
+    mean_mm: float
+    sd_mm: float
+    mean_share: float = 0.0
+    sd_share: float = 0.0
+    tilt_sd_deg: float = 1.5
+
+
+_CHAMBER: dict[CardAt, _Depth] = {
+    "rim": _Depth(7.0, 2.2),
+    "cover": _Depth(2.0, 4.0, 0.20, 0.06),
+    "flange": _Depth(0.0, 25.0, 0.0, 0.25, tilt_sd_deg=4.0),
+    "floor": _Depth(0.0, 60.0, 0.0, 0.4, tilt_sd_deg=60.0),
+    "unknown": _Depth(10.0, 10.0, 0.05, 0.09, tilt_sd_deg=5.0),
+}
+_FACE: dict[CardAt, _Depth] = {
+    "rim": _Depth(0.0, 60.0, tilt_sd_deg=4.0),
+    "cover": _Depth(0.0, 80.0, tilt_sd_deg=4.0),
+    "flange": _Depth(0.5, 0.7),
+    "floor": _Depth(0.0, 100.0, tilt_sd_deg=60.0),
+    "unknown": _Depth(2.0, 10.0, tilt_sd_deg=4.0),
+}
+
+
+def circle_prior(name: str, card_at: CardAt, diameter_guess_mm: float, edge_shared_px: float) -> CirclePrior:
+    """Belief about the plane of a feature.
+
+    Args:
+        name: feature, word of the design's section 3.
+        card_at: where the reference lies.
+        diameter_guess_mm: rough diameter, for depths that grow with it.
+        edge_shared_px: error of the radius that all edge points share.
+
+    Returns:
+        The prior for `features.circle_in_space.solve_circle`.
+    """
+    depth = (_FACE if name in FLANGE_FACE_LENGTHS else _CHAMBER)[card_at]
+    return CirclePrior(
+        offset_mm=depth.mean_mm + depth.mean_share * diameter_guess_mm,
+        offset_sd_mm=float((depth.sd_mm**2 + (depth.sd_share * diameter_guess_mm) ** 2) ** 0.5),
+        tilt_sd_deg=depth.tilt_sd_deg,
+        edge_shared_px=edge_shared_px,
+    )
+
+
+UNSCALED_PRIOR = CirclePrior(offset_mm=0.0, offset_sd_mm=1e-3, tilt_sd_deg=1.0)
+"""Without a scale depth means nothing; what differs between features of one photo is added as an offset share."""

@@ -1,0 +1,333 @@
+"""Find our printed scale cards: markers at reduced size, ChArUco corners at full resolution.
+
+The markers tell which card it is and roughly where; only the inner chessboard corners are measured, because a
+marker's own corners shrink with blur (1 % and more) while a chessboard corner does not move.
+"""
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from features.photo import FocalPrior
+from features.problems import (
+    CARD_BENT,
+    CARD_BLURRED,
+    CARD_MIRRORED,
+    CARD_OBLIQUE,
+    CARD_PARTLY_COVERED,
+    CARD_TOO_LITTLE_SEEN,
+    CARD_TOO_OBLIQUE,
+    CARD_TOO_SMALL,
+    MARKERS_NOT_OURS,
+    Problem,
+)
+from features.scale.card_boards import COLUMNS, MIRRORED_ID_OFFSET, ROWS, CardBoard, marker_reader
+from features.scale.corner_search import search_corners
+from features.scale.flatness import bend_of_card
+from features.scale.homography import apply_homography, fit_homography, local_scale_px_per_mm
+from features.scale.marker_groups import Marker, MarkerGroup, group_markers
+from features.scale.pose import line_of_sight_tilt_deg, plane_poses
+from features.scale.profile import edge_blur_px
+from features.scale.reference import ScaleReference
+
+PRINT_RELATIVE_SD = 0.005
+"""An unchecked home print: printers stretch by a few parts in a thousand (common practice)."""
+
+CARD_THICKNESS_MM = 0.5
+"""Paper glued on stiff card, as the sheet's own instructions ask (common practice)."""
+
+MIN_CORNERS = 4
+MIN_AREA_SQUARES = 1.5
+"""Corners must span at least this many squares: four corners of one square extrapolate badly."""
+
+MIN_SQUARE_PX = 9.0
+OBLIQUE_DEG, TOO_OBLIQUE_DEG = 60.0, 70.0
+SHARP_ENOUGH_OF_SQUARE = 0.08
+"""Blur (standard deviation of the edge spread) above this part of a square is said."""
+
+_FIRST_LOOK_PX = 1536
+_GOOD_SQUARE_PX = 40.0
+_UPSAMPLE_BELOW_PX = 2100
+_MIN_CORNERS_OF_ONE_MARKER = 6
+"""A single marker may be a chance or a foreign one; this many corners printed as ours beside it are not."""
+
+
+@dataclass(frozen=True, eq=False)
+class CardFinding:
+    """Cards found in one picture, the largest in the picture first, and what was refused or noticed."""
+
+    references: tuple[ScaleReference, ...]
+    problems: tuple[Problem, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class _Corners:
+    """Chessboard corners of one card: ids (N,), px (N, 2), and how many of its markers were read."""
+
+    card: CardBoard
+    ids: NDArray[np.int64]
+    px: NDArray[np.float64]
+    marker_count: int
+
+
+def find_cards(gray: NDArray[np.uint8], focal: FocalPrior) -> CardFinding:
+    """Find every scale card of ours.
+
+    Args:
+        gray: (height, width) the full-resolution picture.
+        focal: focal length prior, for the tilt and the bend.
+
+    Returns:
+        References best first. A card that is seen but cannot be used leaves a problem with severity `refused`.
+    """
+    problems: list[Problem] = []
+    markers: list[Marker] = []
+    for scale in _looks(gray.shape):
+        seen = read_markers(_resized(gray, scale), scale)
+        markers = max(markers, seen, key=len)
+        references, refused = _measure_groups(gray, focal, group_markers(seen))
+        if references:
+            references.sort(key=lambda r: -float(cv2.contourArea(r.outline_px.astype(np.float32))))
+            return CardFinding(tuple(references), tuple(refused))
+        problems = refused or problems
+    return CardFinding((), tuple(problems or _about_other_markers(markers)))
+
+
+def _measure_groups(
+    gray: NDArray[np.uint8], focal: FocalPrior, groups: list[MarkerGroup]
+) -> tuple[list[ScaleReference], list[Problem]]:
+    """Measure each group once; what lies on a card already measured is a piece of it, not another card."""
+    references: list[ScaleReference] = []
+    refused: list[Problem] = []
+    for group in sorted(groups, key=lambda g: -len(g.markers)):
+        at = np.mean([m.corners_px.mean(0) for m in group.markers], axis=0)
+        if any(cv2.pointPolygonTest(r.outline_px.astype(np.float32), at.tolist(), False) >= 0 for r in references):
+            continue
+        result = _reference_of(gray, focal, group)
+        if isinstance(result, ScaleReference):
+            references.append(result)
+        elif result.kind is not MARKERS_NOT_OURS:  # those are spoken of once, all together
+            refused.append(result)
+    return references, refused
+
+
+def _looks(shape: tuple[int, ...]) -> tuple[float, ...]:
+    """Scales to look at, in turn: reduced, full, and small pictures enlarged (a messaging app's 1600 px)."""
+    longest = max(shape)
+    looks = [_FIRST_LOOK_PX / longest] if longest > 1.2 * _FIRST_LOOK_PX else []
+    looks.append(1.0)
+    if longest <= _UPSAMPLE_BELOW_PX:
+        looks.append(2.0)
+    return tuple(looks)
+
+
+def _resized(gray: NDArray[np.uint8], scale: float) -> NDArray[np.uint8]:
+    if scale == 1.0:
+        return gray
+    how = cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC
+    size = (round(gray.shape[1] * scale), round(gray.shape[0] * scale))
+    return np.asarray(cv2.resize(gray, size, interpolation=how), np.uint8)
+
+
+def read_markers(
+    picture: NDArray[np.uint8], scale: float, origin_px: tuple[float, float] = (0.0, 0.0)
+) -> list[Marker]:
+    """Read all markers of the 5x5_100 dictionary, and mirrored ones of ours.
+
+    Args:
+        picture: (h, w) part of the photo, resized by `scale`.
+        scale: picture pixels a photo pixel.
+        origin_px: photo pixel of the part's first pixel.
+
+    Returns:
+        Markers with their corners in photo pixels (pixel centers at integers).
+    """
+    dictionary, meant = marker_reader()
+    parameters = cv2.aruco.DetectorParameters()
+    parameters.errorCorrectionRate = 1.0  # of the reader's two correctable bits
+    parameters.perspectiveRemovePixelPerCell = 8
+    parameters.minMarkerPerimeterRate = 44.0 / max(picture.shape)  # 11 px a side: fewer do not resolve 7 cells
+    parameters.adaptiveThreshWinSizeMax = 33
+    corners, ids, _ = cv2.aruco.ArucoDetector(dictionary, parameters).detectMarkers(picture)
+    if ids is None:
+        return []
+    px = np.asarray(corners, np.float64).reshape(-1, 4, 2)
+    px = (px + 0.5) / scale - 0.5 + np.asarray(origin_px)
+    return [Marker(int(meant[i]), c) for i, c in zip(np.ravel(ids), px, strict=True)]
+
+
+def _about_other_markers(markers: list[Marker]) -> list[Problem]:
+    mirrored = [m for m in markers if m.id >= MIRRORED_ID_OFFSET]
+    plain = [m for m in markers if m.id < MIRRORED_ID_OFFSET]
+    if len(mirrored) >= 2 and len(mirrored) > len(plain):
+        return [Problem(CARD_MIRRORED, f"{len(mirrored)} mirrored markers read")]
+    if len(plain) >= 2:  # a single one on a marker-free photo is chance
+        seen = ", ".join(str(m.id) for m in sorted(plain, key=lambda m: m.id)[:8])
+        return [Problem(MARKERS_NOT_OURS, f"{len(plain)} markers with ids {seen}")]
+    return []
+
+
+def _reference_of(gray: NDArray[np.uint8], focal: FocalPrior, group: MarkerGroup) -> ScaleReference | Problem:
+    """Measure one card at full resolution, or say why it cannot be used."""
+    card = group.card
+    corners, square_px = _corners_of(gray, group)
+    if len(corners.ids) == 0 and corners.marker_count < 2:
+        return Problem(MARKERS_NOT_OURS, f"marker {group.markers[0].id} alone")
+    if square_px < MIN_SQUARE_PX:
+        return Problem(CARD_TOO_SMALL, f"squares of {square_px:.1f} px; {MIN_SQUARE_PX:.0f} px are needed")
+    if len(corners.ids) < MIN_CORNERS or _hull_area_squares(corners) < MIN_AREA_SQUARES:
+        seen = f"{corners.marker_count} of {len(card.marker_ids)} markers and {len(corners.ids)} of 24 corners seen"
+        return Problem(CARD_TOO_LITTLE_SEEN, f"{seen}, squares of {square_px:.0f} px")
+    return _measured(gray, focal, corners)
+
+
+def _corners_of(gray: NDArray[np.uint8], group: MarkerGroup) -> tuple[_Corners, float]:
+    """Corners of one card, and the side of its squares in px.
+
+    The markers are read again near the card at a size that suits them, the corners are looked for, and then
+    refined in the photo itself.
+    """
+    card = group.card
+    centers = np.array([m.corners_px.mean(0) for m in group.markers])
+    marker_px = float(np.median([_side_px(m.corners_px) for m in group.markers]))
+    square_px = marker_px * card.square_mm / card.marker_mm
+    reach = 1.3 * np.hypot(COLUMNS, ROWS) * max(_longest_side_px(m.corners_px) for m in group.markers)
+    low = np.clip(np.floor(centers.mean(0) - reach), 0, None).astype(int)
+    high = np.minimum(np.ceil(centers.mean(0) + reach).astype(int) + 1, gray.shape[::-1])
+    crop = gray[low[1] : high[1], low[0] : high[0]]
+    scale = float(np.clip(_GOOD_SQUARE_PX / square_px, 0.05, 3.0))
+    scale = 1.0 if 0.8 < scale < 1.25 else scale
+    picture = _resized(crop, scale)
+    again = group_markers(read_markers(picture, scale, (float(low[0]), float(low[1]))))
+    near = [g for g in again if g.card is card and _shares_place(g, group)]
+    best = max([group, *near], key=lambda g: len(g.markers))
+
+    shrink = np.array([[scale, 0, (0.5 - low[0]) * scale - 0.5], [0, scale, (0.5 - low[1]) * scale - 0.5], [0, 0, 1]])
+    found = search_corners(picture, card, shrink @ best.px_from_mm)
+    if len(found.ids) < MIN_CORNERS or (len(best.markers) < 2 and len(found.ids) < _MIN_CORNERS_OF_ONE_MARKER):
+        return _Corners(card, found.ids[:0], found.px[:0], len(best.markers)), square_px
+    start = (found.px + 0.5) / scale - 0.5
+    crop_from_mm = np.linalg.inv(shrink) @ found.px_from_mm
+    crop_from_mm = np.array([[1, 0, -low[0]], [0, 1, -low[1]], [0, 0, 1.0]]) @ crop_from_mm
+    refined = _refine(crop, start, card, crop_from_mm, found.ids) + low
+    square_px = local_scale_px_per_mm(crop_from_mm, card.outline_mm.mean(0)) * card.square_mm
+    return _without_strays(_Corners(card, found.ids, refined, len(best.markers))), square_px
+
+
+def _side_px(corners: NDArray[np.float64]) -> float:
+    return float(np.sqrt(abs(cv2.contourArea(corners.astype(np.float32)))))
+
+
+def _longest_side_px(corners: NDArray[np.float64]) -> float:
+    return float(np.linalg.norm(corners - np.roll(corners, 1, axis=0), axis=1).max())
+
+
+def _shares_place(one: MarkerGroup, other: MarkerGroup) -> bool:
+    """True when two readings are of the same card: a marker of the same id at the same place."""
+    places = {m.id: m.corners_px.mean(0) for m in one.markers}
+    return any(
+        m.id in places and np.linalg.norm(places[m.id] - m.corners_px.mean(0)) < 0.5 * _side_px(m.corners_px)
+        for m in other.markers
+    )
+
+
+def _refine(
+    crop: NDArray[np.uint8],
+    start: NDArray[np.float64],
+    card: CardBoard,
+    px_from_mm: NDArray[np.float64],
+    ids: NDArray[np.int64],
+) -> NDArray[np.float64]:
+    """Sub-pixel saddle points at full resolution; the window follows the smallest square side seen there.
+
+    The window may not reach the markers' inner bits (0.25 squares from a corner): their pattern would pull.
+    """
+    square = card.square_mm
+    out = start.copy()
+    at = card.corners_mm[ids]
+    for i, (point, mm) in enumerate(zip(start, at, strict=True)):
+        steps = apply_homography(px_from_mm, mm + np.array([[0, 0], [square, 0], [0, square]]))
+        side = min(np.linalg.norm(steps[1] - steps[0]), np.linalg.norm(steps[2] - steps[0]))
+        half = int(np.clip(0.22 * side, 2, 14))
+        inside = half + 1 <= point[0] < crop.shape[1] - half - 1 and half + 1 <= point[1] < crop.shape[0] - half - 1
+        if inside:
+            found = point.astype(np.float32).reshape(1, 1, 2).copy()
+            stop = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_MAX_ITER, 40, 1e-3)
+            found = np.asarray(cv2.cornerSubPix(crop, found, (half, half), (-1, -1), stop)).reshape(2)
+            if np.linalg.norm(found - point) < half:
+                out[i] = found
+    return out
+
+
+def _without_strays(corners: _Corners) -> _Corners:
+    """Drop single corners pulled away by glare or dirt; if many stray the card is bent, and all stay."""
+    if len(corners.ids) < 6:
+        return corners
+    mm = corners.card.corners_mm[corners.ids]
+    fit = fit_homography(mm, corners.px, robust=True)
+    if not fit:
+        return corners
+    off = np.linalg.norm(apply_homography(fit.px_from_mm, mm) - corners.px, axis=1)
+    limit = max(0.5, 6.0 * float(np.median(off)))
+    keep = off < limit
+    if keep.mean() < 0.8:
+        return corners
+    return _Corners(corners.card, corners.ids[keep], corners.px[keep], corners.marker_count)
+
+
+def _hull_area_squares(corners: _Corners) -> float:
+    if len(corners.ids) < 3:
+        return 0.0
+    mm = corners.card.corners_mm[corners.ids].astype(np.float32)
+    return float(cv2.contourArea(cv2.convexHull(mm))) / corners.card.square_mm**2
+
+
+def _measured(gray: NDArray[np.uint8], focal: FocalPrior, corners: _Corners) -> ScaleReference | Problem:
+    """Turn corners into a reference, with every doubt said in numbers."""
+    card, mm, px = corners.card, corners.card.corners_mm[corners.ids], corners.px
+    fit = fit_homography(mm, px)
+    if not fit:
+        return Problem(CARD_TOO_LITTLE_SEEN, fit.reason)
+    if fit.rms_px > 0.25 * local_scale_px_per_mm(fit.px_from_mm, mm.mean(0)) * card.square_mm:
+        return Problem(MARKERS_NOT_OURS, f"corners miss the card's grid by {fit.rms_px:.1f} px")
+    poses = plane_poses(mm, px, focal.focal_px, gray.shape)
+    tilt = line_of_sight_tilt_deg(poses[0], mm.mean(0)) if poses else 0.0
+    if tilt > TOO_OBLIQUE_DEG:
+        return Problem(CARD_TOO_OBLIQUE, f"tilted {tilt:.0f} deg; {TOO_OBLIQUE_DEG:.0f} deg is the limit")
+
+    said: list[Problem] = []
+    if tilt > OBLIQUE_DEG:
+        said.append(Problem(CARD_OBLIQUE, f"tilted {tilt:.0f} deg"))
+    seen = f"{len(corners.ids)} of 24 corners seen"
+    if len(corners.ids) < 18:
+        said.append(Problem(CARD_PARTLY_COVERED, seen))
+    square_px = local_scale_px_per_mm(fit.px_from_mm, mm.mean(0)) * card.square_mm
+    blur_px = edge_blur_px(gray, fit.px_from_mm, card, corners.ids)
+    if blur_px > SHARP_ENOUGH_OF_SQUARE * square_px:
+        said.append(
+            Problem(CARD_BLURRED, f"edges spread over {2.56 * blur_px:.1f} px, squares are {square_px:.0f} px")
+        )
+    expected_px = _expected_sd_px(blur_px)
+    if fit.rms_px > 2.0 * expected_px and len(corners.ids) >= 8:
+        bend = bend_of_card(card, mm, px, focal, gray.shape, expected_px)
+        if bend.is_bent:
+            said.append(Problem(CARD_BENT, f"bent by {bend.sagitta_mm:.1f} +/- {bend.sagitta_sd_mm:.1f} mm"))
+    return ScaleReference(
+        kind="scale_card",
+        label=f"{card.size} scale card",
+        points_mm=mm,
+        points_px=px,
+        point_sd_px=fit.point_sd_px(expected_px),
+        outline_px=apply_homography(fit.px_from_mm, card.outline_mm),
+        size_relative_sd=PRINT_RELATIVE_SD,
+        size_source=f"print:{card.size}",
+        thickness_mm=CARD_THICKNESS_MM,
+        problems=tuple(said),
+    )
+
+
+def _expected_sd_px(blur_px: float) -> float:
+    """What a corner of a sharp, flat card scatters by; measured on drawn cards with noise and JPEG."""
+    return 0.05 + 0.02 * max(0.0, blur_px - 0.8)

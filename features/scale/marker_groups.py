@@ -1,0 +1,75 @@
+"""Sort markers into cards by geometry, so that a stray or foreign marker never counts as ours."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from features.scale.card_boards import CARDS, CardBoard
+from features.scale.homography import apply_homography, fit_homography
+
+_NEAR_SQUARES = 0.35
+"""A marker belongs to the card when its corners fall this near to where its neighbors say they should."""
+
+
+@dataclass(frozen=True, eq=False)
+class Marker:
+    """One marker read: its id and its (4, 2) corners in photo pixels, clockwise from its own top left."""
+
+    id: int
+    corners_px: NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class MarkerGroup:
+    """Markers that together lie as one of our cards has them.
+
+    Attributes:
+        card: which card.
+        markers: one or more, each id once; a single one proves nothing yet.
+        px_from_mm: (3, 3) rough homography from their corners.
+    """
+
+    card: CardBoard
+    markers: tuple[Marker, ...]
+    px_from_mm: NDArray[np.float64]
+
+
+def group_markers(markers: Sequence[Marker]) -> list[MarkerGroup]:
+    """Group markers into cards; two cards of one size in a photo come out as two groups."""
+    groups: list[MarkerGroup] = []
+    for card in CARDS.values():
+        left = [m for m in markers if m.id in card.marker_ids]
+        while left:
+            best = max((_grown_from(card, seed, left) for seed in left), key=lambda g: len(g.markers))
+            groups.append(best)
+            used = {id(m) for m in best.markers}
+            left = [m for m in left if id(m) not in used]
+    return groups
+
+
+def _grown_from(card: CardBoard, seed: Marker, markers: Iterable[Marker]) -> MarkerGroup:
+    """Grow a card from one marker outward, nearest first: a far one is predicted from many near ones."""
+    corners_mm = card.marker_corners_mm
+    at = lambda m: corners_mm[m.id - card.first_id]  # noqa: E731
+    group = [seed]
+    H = _homography(at(seed), seed.corners_px)
+    rest = sorted(markers, key=lambda m: float(np.linalg.norm(at(m).mean(0) - at(seed).mean(0))))
+    for marker in rest:
+        if H is None or any(marker.id == m.id for m in group):
+            continue
+        predicted = apply_homography(H, at(marker))
+        side = float(np.linalg.norm(predicted - np.roll(predicted, 1, axis=0), axis=1).max())
+        miss = float(np.linalg.norm(predicted - marker.corners_px, axis=1).max())
+        if np.isfinite(miss) and miss < _NEAR_SQUARES * side * card.square_mm / card.marker_mm:
+            group.append(marker)
+            H = _homography(
+                np.concatenate([at(m) for m in group]), np.concatenate([m.corners_px for m in group])
+            )
+    return MarkerGroup(card, tuple(group), H if H is not None else np.eye(3))
+
+
+def _homography(mm: NDArray[np.float64], px: NDArray[np.float64]) -> NDArray[np.float64] | None:
+    fit = fit_homography(mm, px)
+    return fit.px_from_mm if fit else None

@@ -30,6 +30,7 @@ class CirclePrior:
         offset_mm: distance behind the reference plane along the plane's normal.
         offset_sd_mm: its standard uncertainty.
         tilt_sd_deg: standard uncertainty of the angle between the two planes, per axis.
+        slant_sd_deg: standard uncertainty of the reference plane's own slant, per axis, where no reference tells it.
         edge_sd_px: standard uncertainty of one edge point.
         edge_shared_px: error of the radius that all edge points share (rounded edges, blur, which edge it is).
     """
@@ -37,6 +38,7 @@ class CirclePrior:
     offset_mm: float
     offset_sd_mm: float
     tilt_sd_deg: float = 1.5
+    slant_sd_deg: float = 12.0
     edge_sd_px: float = 0.5
     edge_shared_px: float = 0.3
 
@@ -65,6 +67,10 @@ class CircleInSpace:
     edge_rms_px: float
     tilt_pull: float
     cost: float
+
+    def as_pose(self) -> PlanePose:
+        """The reference plane as this circle left it, for solving others of the same photo after it."""
+        return PlanePose(self.rotation, self.translation_mm, self.camera.focal_px, 0.0)
 
     def outline_px(self, count: int = 180, diameter_mm: float | None = None) -> Array:
         """(count, 2) the circle (or a concentric one of another diameter) as it should appear in the photo."""
@@ -135,9 +141,10 @@ class _Problem:
         }
         if self.reference is None:
             # No scale: the plane is pinned where one pixel is one unit; only ratios will mean anything.
-            held = (x[_MOVE] - self.start.translation_mm) / (1e-6 * self.focal.focal_px)
+            one_unit_a_pixel = np.array([0.0, 0.0, self.camera_of(x).focal_px])
+            held = (x[_MOVE] - one_unit_a_pixel) / (1e-6 * self.focal.focal_px)
             out["pin"] = np.concatenate([held, [x[_PRINT] / 1e-6]])
-            out["slant"] = x[_POSE] / np.deg2rad([12.0, 12.0, 1e-3])
+            out["slant"] = x[_POSE] / np.deg2rad([prior.slant_sd_deg, prior.slant_sd_deg, 1e-3])
             return out
         rotation, translation = self.pose_of(x)
         out |= reference_residuals(self.reference, self.camera_of(x), rotation, translation, float(x[_PRINT]))

@@ -139,7 +139,7 @@ def _refined(start: Array, points: Array) -> "Ellipse | NoEllipse":
         return NoEllipse("the fit ran away")
     if x[3] > x[2]:
         x = np.array([x[0], x[1], x[3], x[2], x[4] + np.pi / 2])
-    return _as_ellipse(x, solution.covariance * width**2, points)
+    return _as_ellipse(x, solution.covariance, points)
 
 
 def _as_ellipse(x: Array, covariance: Array, points: Array) -> Ellipse:

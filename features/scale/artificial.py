@@ -1,7 +1,7 @@
-"""Draws flat references through a known camera, with the exact truth: for tests and benchmarks, not for looks.
+"""Draws flat references through a known camera, with exact truth: for tests and benchmarks, not for looks.
 
-The scene is drawn in linear light, blurred by the lens, then given noise, the sRGB curve and JPEG, in the order a
-camera does it, so that edges move the way they move in a real photo.
+The scene is drawn in linear light, blurred by the lens, then given noise, the sRGB curve and JPEG, in the
+order a camera does it, so that edges move the way they move in a real photo.
 """
 
 from dataclasses import dataclass
@@ -65,7 +65,7 @@ class FlatThing:
     Attributes:
         texture: (h, w, 4) float in 0..1, linear light, the fourth channel is coverage.
         width_mm, height_mm: its size; the texture spans it exactly.
-        bend_per_mm: curvature of a bend round an axis parallel to its y, 0 = flat; bulging to the reader if > 0.
+        bend_per_mm: curvature of a bend round an axis parallel to its y; bulging to the reader if > 0.
     """
 
     texture: NDArray[np.float32]
@@ -74,7 +74,7 @@ class FlatThing:
     bend_per_mm: float = 0.0
 
     def to_space(self, points_mm: NDArray[np.float64]) -> NDArray[np.float64]:
-        """(N, 2) points on the flat sheet to (N, 3) on the bent one: arc length becomes an angle on a cylinder."""
+        """(N, 2) points on the flat sheet to (N, 3) on the bent one: arc length becomes an angle."""
         x, y = points_mm[:, 0] - self.width_mm / 2, points_mm[:, 1]
         if self.bend_per_mm == 0.0:
             return np.column_stack([points_mm, np.zeros(len(x))])
@@ -133,9 +133,7 @@ def project_onto(
     return camera.project(pose.to_camera(thing.to_space(points_mm)))
 
 
-def paint(
-    canvas: NDArray[np.float32], camera: Camera, thing: FlatThing, pose: Pose
-) -> NDArray[np.float32]:
+def paint(canvas: NDArray[np.float32], camera: Camera, thing: FlatThing, pose: Pose) -> NDArray[np.float32]:
     """Paint a thing over a picture in linear light.
 
     Args:
@@ -177,8 +175,8 @@ def _layer(
     map_x = (mm[..., 0] / thing.width_mm * width - 0.5).astype(np.float32)
     map_y = (mm[..., 1] / thing.height_mm * height - 0.5).astype(np.float32)
     seen = cv2.remap(thing.texture, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    inside = ((mm >= 0) & (mm <= (thing.width_mm, thing.height_mm))).all(-1)
-    coverage = seen[..., 3:] * inside[..., None]
+    inside = np.all((mm >= 0) & (mm <= (thing.width_mm, thing.height_mm)), axis=-1, keepdims=True)
+    coverage = seen[..., 3:] * inside
     layer = np.concatenate([seen[..., :3] * coverage, coverage], axis=-1).astype(np.float32)
     size = (columns[1] - columns[0], rows[1] - rows[0])
     return np.asarray(cv2.resize(layer, size, interpolation=cv2.INTER_AREA), np.float32)
@@ -216,7 +214,7 @@ def expose(
     Args:
         linear: (height, width, 3) in 0..1.
         blur_px: standard deviation of the lens blur.
-        noise: standard deviation of the noise at full light, in 0..1 (shot noise: grows with the root of light).
+        noise: standard deviation of the noise at full light, 0..1 (it grows with the root of light).
         jpeg_quality: None leaves JPEG out.
         seed: of the noise.
 
@@ -235,7 +233,9 @@ def expose(
     ok, data = cv2.imencode(".jpg", pixels[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, jpeg_quality])
     if not ok:
         raise RuntimeError("OpenCV could not write a JPEG")
-    return np.ascontiguousarray(cv2.imdecode(data, cv2.IMREAD_COLOR)[..., ::-1])
+    return np.asarray(
+        cv2.cvtColor(np.asarray(cv2.imdecode(data, cv2.IMREAD_COLOR)), cv2.COLOR_BGR2RGB), np.uint8
+    )
 
 
 def scale_card(card: CardBoard, px_per_mm: float = 10.0, margin_mm: float = 4.0) -> FlatThing:
@@ -244,7 +244,7 @@ def scale_card(card: CardBoard, px_per_mm: float = 10.0, margin_mm: float = 4.0)
     pattern = np.asarray(opencv_board(card.size).generateImage(size, marginSize=0), np.float32) / 255
     margin = round(margin_mm * px_per_mm)
     sheet = np.pad(0.04 + 0.80 * pattern, margin, constant_values=0.84)
-    texture = np.stack([sheet, sheet, sheet * 0.96, np.ones_like(sheet)], axis=-1)
+    texture = np.stack([sheet, sheet, sheet * 0.96, np.ones_like(sheet)], axis=-1).astype(np.float32)
     return FlatThing(texture, card.width_mm + 2 * margin_mm, card.height_mm + 2 * margin_mm)
 
 

@@ -93,9 +93,9 @@ def marker_reader() -> tuple[Any, NDArray[np.int64]]:
     """A dictionary that reads the 100 markers and our own ones seen in a mirror, all in one pass.
 
     OpenCV never finds a mirrored marker, so without this a card photographed through a mirror or a mirrored
-    webcam would just be "not found". A mirrored marker closer than 5 bits to an ordinary one is left out, and two
-    wrong bits at most are corrected, so the two kinds cannot be confused. Chance readings are sorted out later by
-    the card's geometry and print.
+    webcam would just be "not found". A mirrored marker closer than 5 bits to an ordinary one is left out, and
+    two wrong bits at most are corrected, so the two kinds cannot be confused. Chance readings are sorted out
+    later by the card's geometry and print.
 
     Returns:
         The dictionary, and the marker id meant by each of its entries (mirrored ones offset).

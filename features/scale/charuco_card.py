@@ -50,6 +50,12 @@ SHARP_ENOUGH_OF_SQUARE = 0.08
 _FIRST_LOOK_PX = 1536
 _GOOD_SQUARE_PX = 40.0
 _UPSAMPLE_BELOW_PX = 2100
+_WINDOW_SQUARES = 0.15
+"""Half side of the corner refinement's window; of 0.10 to 0.26 this left the least error on drawn cards."""
+
+_MIN_MARKER_PX = 11
+"""Fewer pixels a side do not resolve a marker's 7 x 7 cells."""
+
 _MIN_CORNERS_OF_ONE_MARKER = 6
 """A single marker may be a chance or a foreign one; this many corners printed as ours beside it are not."""
 
@@ -80,7 +86,7 @@ def find_cards(gray: NDArray[np.uint8], focal: FocalPrior) -> CardFinding:
         focal: focal length prior, for the tilt and the bend.
 
     Returns:
-        References best first. A card that is seen but cannot be used leaves a problem with severity `refused`.
+        References best first. A card that is seen but cannot be used leaves a problem that refuses it.
     """
     problems: list[Problem] = []
     markers: list[Marker] = []
@@ -103,7 +109,7 @@ def _measure_groups(
     refused: list[Problem] = []
     for group in sorted(groups, key=lambda g: -len(g.markers)):
         at = np.mean([m.corners_px.mean(0) for m in group.markers], axis=0)
-        if any(cv2.pointPolygonTest(r.outline_px.astype(np.float32), at.tolist(), False) >= 0 for r in references):
+        if any(_holds(r.outline_px, at) for r in references):
             continue
         result = _reference_of(gray, focal, group)
         if isinstance(result, ScaleReference):
@@ -111,6 +117,10 @@ def _measure_groups(
         elif result.kind is not MARKERS_NOT_OURS:  # those are spoken of once, all together
             refused.append(result)
     return references, refused
+
+
+def _holds(outline_px: NDArray[np.float64], point_px: NDArray[np.float64]) -> bool:
+    return cv2.pointPolygonTest(outline_px.astype(np.float32), point_px.tolist(), False) >= 0
 
 
 def _looks(shape: tuple[int, ...]) -> tuple[float, ...]:
@@ -148,14 +158,14 @@ def read_markers(
     parameters = cv2.aruco.DetectorParameters()
     parameters.errorCorrectionRate = 1.0  # of the reader's two correctable bits
     parameters.perspectiveRemovePixelPerCell = 8
-    parameters.minMarkerPerimeterRate = 44.0 / max(picture.shape)  # 11 px a side: fewer do not resolve 7 cells
+    parameters.minMarkerPerimeterRate = 4 * _MIN_MARKER_PX / max(picture.shape)
     parameters.adaptiveThreshWinSizeMax = 33
     corners, ids, _ = cv2.aruco.ArucoDetector(dictionary, parameters).detectMarkers(picture)
     if ids is None:
         return []
     px = np.asarray(corners, np.float64).reshape(-1, 4, 2)
     px = (px + 0.5) / scale - 0.5 + np.asarray(origin_px)
-    return [Marker(int(meant[i]), c) for i, c in zip(np.ravel(ids), px, strict=True)]
+    return [Marker(int(meant[int(i)]), c) for i, c in zip(np.ravel(ids), px, strict=True)]
 
 
 def _about_other_markers(markers: list[Marker]) -> list[Problem]:
@@ -178,7 +188,9 @@ def _reference_of(gray: NDArray[np.uint8], focal: FocalPrior, group: MarkerGroup
     if square_px < MIN_SQUARE_PX:
         return Problem(CARD_TOO_SMALL, f"squares of {square_px:.1f} px; {MIN_SQUARE_PX:.0f} px are needed")
     if len(corners.ids) < MIN_CORNERS or _hull_area_squares(corners) < MIN_AREA_SQUARES:
-        seen = f"{corners.marker_count} of {len(card.marker_ids)} markers and {len(corners.ids)} of 24 corners seen"
+        seen = (
+            f"{corners.marker_count} of {len(card.marker_ids)} markers, {len(corners.ids)} of 24 corners seen"
+        )
         return Problem(CARD_TOO_LITTLE_SEEN, f"{seen}, squares of {square_px:.0f} px")
     return _measured(gray, focal, corners)
 
@@ -204,9 +216,11 @@ def _corners_of(gray: NDArray[np.uint8], group: MarkerGroup) -> tuple[_Corners, 
     near = [g for g in again if g.card is card and _shares_place(g, group)]
     best = max([group, *near], key=lambda g: len(g.markers))
 
-    shrink = np.array([[scale, 0, (0.5 - low[0]) * scale - 0.5], [0, scale, (0.5 - low[1]) * scale - 0.5], [0, 0, 1]])
+    shift = (0.5 - low) * scale - 0.5
+    shrink = np.array([[scale, 0, shift[0]], [0, scale, shift[1]], [0, 0, 1.0]])
     found = search_corners(picture, card, shrink @ best.px_from_mm)
-    if len(found.ids) < MIN_CORNERS or (len(best.markers) < 2 and len(found.ids) < _MIN_CORNERS_OF_ONE_MARKER):
+    needed = MIN_CORNERS if len(best.markers) >= 2 else _MIN_CORNERS_OF_ONE_MARKER
+    if len(found.ids) < needed:
         return _Corners(card, found.ids[:0], found.px[:0], len(best.markers)), square_px
     start = (found.px + 0.5) / scale - 0.5
     crop_from_mm = np.linalg.inv(shrink) @ found.px_from_mm
@@ -242,17 +256,20 @@ def _refine(
 ) -> NDArray[np.float64]:
     """Sub-pixel saddle points at full resolution; the window follows the smallest square side seen there.
 
-    The window may not reach the markers' inner bits (0.25 squares from a corner): their pattern would pull.
+    The window ends at the marker's black border: its inner bits would pull.
     """
     square = card.square_mm
     out = start.copy()
+    # Very sharp edges lock the result to the pixel grid (0.1 px); some softness of our own takes that away.
+    typical = local_scale_px_per_mm(px_from_mm, card.outline_mm.mean(0)) * square
+    crop = np.asarray(cv2.GaussianBlur(crop, (0, 0), float(np.clip(0.02 * typical, 0.3, 1.2))), np.uint8)
     at = card.corners_mm[ids]
     for i, (point, mm) in enumerate(zip(start, at, strict=True)):
         steps = apply_homography(px_from_mm, mm + np.array([[0, 0], [square, 0], [0, square]]))
         side = min(np.linalg.norm(steps[1] - steps[0]), np.linalg.norm(steps[2] - steps[0]))
-        half = int(np.clip(0.22 * side, 2, 14))
-        inside = half + 1 <= point[0] < crop.shape[1] - half - 1 and half + 1 <= point[1] < crop.shape[0] - half - 1
-        if inside:
+        half = int(np.clip(_WINDOW_SQUARES * side, 3, 14))
+        room = np.minimum(point, np.array(crop.shape[::-1]) - 1 - point)
+        if room.min() > half + 1:
             found = point.astype(np.float32).reshape(1, 1, 2).copy()
             stop = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_MAX_ITER, 40, 1e-3)
             found = np.asarray(cv2.cornerSubPix(crop, found, (half, half), (-1, -1), stop)).reshape(2)
@@ -306,9 +323,8 @@ def _measured(gray: NDArray[np.uint8], focal: FocalPrior, corners: _Corners) -> 
     square_px = local_scale_px_per_mm(fit.px_from_mm, mm.mean(0)) * card.square_mm
     blur_px = edge_blur_px(gray, fit.px_from_mm, card, corners.ids)
     if blur_px > SHARP_ENOUGH_OF_SQUARE * square_px:
-        said.append(
-            Problem(CARD_BLURRED, f"edges spread over {2.56 * blur_px:.1f} px, squares are {square_px:.0f} px")
-        )
+        spread = f"edges spread over {2.56 * blur_px:.1f} px, squares are {square_px:.0f} px"
+        said.append(Problem(CARD_BLURRED, spread))
     expected_px = _expected_sd_px(blur_px)
     if fit.rms_px > 2.0 * expected_px and len(corners.ids) >= 8:
         bend = bend_of_card(card, mm, px, focal, gray.shape, expected_px)

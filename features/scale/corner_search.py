@@ -1,8 +1,8 @@
 """Find a card's chessboard corners once a few of its markers say roughly where it lies.
 
-The picture is straightened by the rough homography and every corner's printed neighborhood is looked for near its
-place. So a corner counts only where its own neighborhood is seen, and needs no decoded marker beside it: that keeps
-working on small, soft, dirty, bent and half-covered cards, where reading markers has long failed.
+The picture is straightened by the rough homography and every corner's printed neighborhood is looked for near
+its place. So a corner counts only where its own neighborhood is seen, and needs no decoded marker beside it:
+that keeps working on small, soft, dirty, bent and half-covered cards, where reading markers has long failed.
 """
 
 from dataclasses import dataclass
@@ -45,9 +45,7 @@ class CornersFound:
     px_from_mm: NDArray[np.float64]
 
 
-def search_corners(
-    gray: NDArray[np.uint8], card: CardBoard, px_from_mm: NDArray[np.float64]
-) -> CornersFound:
+def search_corners(gray: NDArray[np.uint8], card: CardBoard, px_from_mm: NDArray[np.float64]) -> CornersFound:
     """Look for all 24 corners, refitting the homography as more of them are seen.
 
     Args:
@@ -69,10 +67,9 @@ def search_corners(
 
 def _one_round(gray: NDArray[np.uint8], card: CardBoard, px_from_mm: NDArray[np.float64]) -> CornersFound:
     margin = _CELL_PX  # a square's width round the card
-    mm_per_cell_px = card.square_mm / _CELL_PX
-    mm_from_cell = np.array([[mm_per_cell_px, 0, (0.5 - margin) * mm_per_cell_px],
-                             [0, mm_per_cell_px, (0.5 - margin) * mm_per_cell_px],
-                             [0, 0, 1.0]])
+    step = card.square_mm / _CELL_PX
+    start = (0.5 - margin) * step
+    mm_from_cell = np.array([[step, 0, start], [0, step, start], [0, 0, 1.0]])
     px_from_cell = px_from_mm @ mm_from_cell
     size = (COLUMNS * _CELL_PX + 2 * margin, ROWS * _CELL_PX + 2 * margin)
     how = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
@@ -90,7 +87,7 @@ def _one_round(gray: NDArray[np.uint8], card: CardBoard, px_from_mm: NDArray[np.
         alike = cv2.matchTemplate(window, patch, cv2.TM_CCOEFF_NORMED)
         _, best, _, at = cv2.minMaxLoc(alike)
         if best >= _ALIKE:
-            dx, dy = _peak(alike, at)
+            dx, dy = _peak(np.asarray(alike, np.float32), (at[0], at[1]))
             ids.append(i)
             cells.append((x - 0.5 + dx - reach, y - 0.5 + dy - reach))
     if len(ids) < 4:
@@ -120,8 +117,9 @@ def _vertex(values: NDArray[np.float32], i: int) -> float:
 @cache
 def _patches(size: CardSize) -> tuple[NDArray[np.uint8], ...]:
     """The printed neighborhood of each corner, as soft as a photo shows it."""
-    picture = np.asarray(opencv_board(size).generateImage((COLUMNS * _CELL_PX, ROWS * _CELL_PX), marginSize=0))
-    picture = cv2.GaussianBlur(picture, (0, 0), 1.2)
+    print_px = (COLUMNS * _CELL_PX, ROWS * _CELL_PX)
+    picture = opencv_board(size).generateImage(print_px, marginSize=0)
+    picture = np.asarray(cv2.GaussianBlur(picture, (0, 0), 1.2), np.uint8)
     half = round(_PATCH_SQUARES * _CELL_PX)
     patches = []
     for row in range(1, ROWS):

@@ -13,16 +13,16 @@ from features.scale.reference import ScaleFinding, ScaleReference, ScaleRequest
 def find_scales(photo: Photo, request: ScaleRequest) -> ScaleFinding:
     """Find the scale references of one photo.
 
-    Printed cards come first: their markers leave no doubt what they are. Then what the user asked for (points,
-    coin, sheet), then a bank card, which is found by its shape alone.
+    Printed cards come first: their markers leave no doubt what they are. Then what the user asked for (sheet,
+    coin, points), then a bank card, which is found by its shape alone.
 
     Args:
         photo: the photo.
         request: what the user said about the scale.
 
     Returns:
-        References best first, and what was refused or noticed. An empty finding does not say "no scale": the pump's
-        own flange may still become one.
+        References best first, and what was refused or noticed. An empty finding does not say "no scale": the
+        pump's own flange may still become one.
     """
     gray = np.asarray(cv2.cvtColor(photo.pixels_rgb, cv2.COLOR_RGB2GRAY), np.uint8)
     cards = find_cards(gray, photo.focal)

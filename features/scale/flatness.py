@@ -46,14 +46,15 @@ def bend_of_card(
     shape: tuple[int, ...],
     point_sd_px: float,
 ) -> Bend:
-    """Fit pose, focal length (under its prior), lens distortion (under its prior) and a bend to a card's corners.
+    """Fit pose, focal length and lens distortion (under their priors) and a bend to a card's corners.
 
-    The bend is z = (a x^2 + 2 b x y + c y^2) / 2 about the card's middle, which holds any shallow cylinder. The
-    pose ambiguity of a plane is lifted by trying both poses.
+    The bend is z = (a x^2 + 2 b x y + c y^2) / 2 about the card's middle, which holds any shallow cylinder.
+    The pose ambiguity of a plane is lifted by trying both poses.
 
     Args:
         card: which card.
-        mm: (N, 2) its corners; px: (N, 2) where they were seen.
+        mm: (N, 2) its corners.
+        px: (N, 2) where they were seen.
         focal: focal length prior.
         shape: picture shape.
         point_sd_px: expected scatter of a corner.

@@ -1,6 +1,7 @@
 """Plane-to-picture homographies: fit, apply, and the local scale they give."""
 
 from dataclasses import dataclass
+from typing import Literal, final
 
 import cv2
 import numpy as np
@@ -10,6 +11,7 @@ _PRIOR_STRENGTH = 4.0
 """How many residuals the expected scatter weighs as, when the scatter of few points is judged."""
 
 
+@final
 @dataclass(frozen=True, eq=False)
 class HomographyFit:
     """A homography fitted to matched points.
@@ -49,7 +51,7 @@ class NoHomography:
 
     reason: str
 
-    def __bool__(self) -> bool:
+    def __bool__(self) -> Literal[False]:
         return False
 
 
@@ -68,7 +70,8 @@ def fit_homography(
     H, _ = cv2.findHomography(mm, px, cv2.LMEDS if robust and len(mm) > 5 else 0)
     if H is None or not np.isfinite(H).all() or abs(np.linalg.det(H)) < 1e-12:
         return NoHomography("the points lie in a line")
-    return HomographyFit(np.asarray(H, np.float64), apply_homography(H, mm) - px)
+    px_from_mm: NDArray[np.float64] = np.array(H, np.float64)
+    return HomographyFit(px_from_mm, apply_homography(px_from_mm, mm) - px)
 
 
 def apply_homography(H: NDArray[np.float64], points: NDArray[np.float64]) -> NDArray[np.float64]:

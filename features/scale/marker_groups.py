@@ -42,34 +42,47 @@ def group_markers(markers: Sequence[Marker]) -> list[MarkerGroup]:
     for card in CARDS.values():
         left = [m for m in markers if m.id in card.marker_ids]
         while left:
-            best = max((_grown_from(card, seed, left) for seed in left), key=lambda g: len(g.markers))
+            best = _largest_group(card, left)
             groups.append(best)
             used = {id(m) for m in best.markers}
             left = [m for m in left if id(m) not in used]
     return groups
 
 
+def _largest_group(card: CardBoard, markers: Sequence[Marker]) -> MarkerGroup:
+    best: MarkerGroup | None = None
+    for seed in markers:
+        group = _grown_from(card, seed, markers)
+        if best is None or len(group.markers) > len(best.markers):
+            best = group
+        if 2 * len(best.markers) > len(markers):
+            break  # no other seed can find a larger one that does not share markers with this
+    if best is None:
+        raise ValueError("no markers to group")
+    return best
+
+
 def _grown_from(card: CardBoard, seed: Marker, markers: Iterable[Marker]) -> MarkerGroup:
     """Grow a card from one marker outward, nearest first: a far one is predicted from many near ones."""
-    corners_mm = card.marker_corners_mm
-    at = lambda m: corners_mm[m.id - card.first_id]  # noqa: E731
+    corners_mm = dict(zip(card.marker_ids, card.marker_corners_mm, strict=True))
+    start = corners_mm[seed.id].mean(0)
     group = [seed]
-    H = _homography(at(seed), seed.corners_px)
-    rest = sorted(markers, key=lambda m: float(np.linalg.norm(at(m).mean(0) - at(seed).mean(0))))
-    for marker in rest:
+    H = _homography(corners_mm, group)
+    for marker in sorted(markers, key=lambda m: float(np.linalg.norm(corners_mm[m.id].mean(0) - start))):
         if H is None or any(marker.id == m.id for m in group):
             continue
-        predicted = apply_homography(H, at(marker))
+        predicted = apply_homography(H, corners_mm[marker.id])
         side = float(np.linalg.norm(predicted - np.roll(predicted, 1, axis=0), axis=1).max())
         miss = float(np.linalg.norm(predicted - marker.corners_px, axis=1).max())
         if np.isfinite(miss) and miss < _NEAR_SQUARES * side * card.square_mm / card.marker_mm:
             group.append(marker)
-            H = _homography(
-                np.concatenate([at(m) for m in group]), np.concatenate([m.corners_px for m in group])
-            )
+            H = _homography(corners_mm, group)
     return MarkerGroup(card, tuple(group), H if H is not None else np.eye(3))
 
 
-def _homography(mm: NDArray[np.float64], px: NDArray[np.float64]) -> NDArray[np.float64] | None:
-    fit = fit_homography(mm, px)
+def _homography(
+    corners_mm: dict[int, NDArray[np.float64]], markers: Sequence[Marker]
+) -> NDArray[np.float64] | None:
+    mm = np.concatenate([corners_mm[m.id] for m in markers])
+    fit = fit_homography(mm, np.concatenate([m.corners_px for m in markers]))
     return fit.px_from_mm if fit else None

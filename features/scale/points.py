@@ -26,8 +26,8 @@ def reference_from_points(
         shape: shape of the photo, to refuse points outside it.
 
     Returns:
-        A reference of two points on the x axis. It holds no tilt: whoever uses it must take the plane as facing the
-        camera, or know better.
+        A reference of two points on the x axis. It holds no tilt: whoever uses it takes the plane as facing
+        the camera, or know better.
     """
     px: NDArray[np.float64] = np.asarray(two_points_px, np.float64)
     if px.shape != (2, 2) or not np.isfinite(px).all() or not np.isfinite(length_mm) or length_mm <= 0:
@@ -36,7 +36,8 @@ def reference_from_points(
         return Problem(POINTS_UNUSABLE, f"a point lies outside the photo of {shape[1]} x {shape[0]} px")
     distance = float(np.linalg.norm(px[1] - px[0]))
     if distance < _MIN_DISTANCE_PX:
-        return Problem(POINTS_UNUSABLE, f"the points are {distance:.0f} px apart; {_MIN_DISTANCE_PX:.0f} are needed")
+        apart = f"the points are {distance:.0f} px apart; {_MIN_DISTANCE_PX:.0f} are needed"
+        return Problem(POINTS_UNUSABLE, apart)
     return ScaleReference(
         kind="points",
         label=f"two points {length_mm:g} mm apart",

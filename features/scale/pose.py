@@ -1,4 +1,4 @@
-"""Poses of a flat thing for a given focal length: enough to judge tilt and bend. The full solve is elsewhere."""
+"""Poses of a flat thing for one focal length, enough to judge tilt and bend; the full solve is elsewhere."""
 
 from dataclasses import dataclass
 

@@ -15,8 +15,8 @@ def edge_blur_px(
 ) -> float:
     """Blur of the picture at a card: standard deviation of the edge spread, in px.
 
-    Between two neighboring seen corners runs a side of a square; the gray profile across its middle, within the
-    white border of the marker, is black on one side and white on the other.
+    Between two neighboring seen corners runs a side of a square; the gray profile across its middle, within
+    the white border of the marker, is black on one side and white on the other.
 
     Returns:
         The median over all such sides; 0 when none could be read.
@@ -69,5 +69,5 @@ def sample(gray: NDArray[np.uint8], px: NDArray[np.float64]) -> NDArray[np.float
     high = np.ceil(px.max(0)).astype(int) + 2
     part = gray[low[1] : high[1], low[0] : high[0]]
     local = (px - low).astype(np.float32)
-    got = cv2.remap(part, local[None, :, 0], local[None, :, 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    got = cv2.remap(part, local[None, :, 0], local[None, :, 1], cv2.INTER_LINEAR)
     return np.asarray(got[0], np.float64)

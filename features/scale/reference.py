@@ -21,14 +21,14 @@ class ScaleReference:
     Attributes:
         kind: first column of the design's section 4.
         label: what it is in a user's words, e.g. "pocket scale card", "bank card", "US 25 cents".
-        points_mm: (N, 2) matched points in the plane frame. For a coin: N points on its rim, angle-matched is not
-            needed (see `is_circle`).
+        points_mm: (N, 2) matched points in the plane frame. For a coin: N points on its rim, not matched in
+            angle (see `is_circle`).
         points_px: (N, 2) the same points in the photo.
         point_sd_px: standard uncertainty of one point coordinate.
         outline_px: (M, 2) the outline to draw on an overlay (4 corners of a card, a polygon round a coin).
         size_relative_sd: standard uncertainty of the true size against nominal (print scale, card tolerance).
         size_source: name of the shared error source of that size; two references of one print share it.
-        is_circle: points lie somewhere on a circle of `circle_diameter_mm`, unmatched in angle (a coin's rim).
+        is_circle: points lie anywhere on a circle of `circle_diameter_mm`, unmatched in angle (a coin's rim).
         circle_diameter_mm: the circle's diameter, 0 when not a circle.
         thickness_mm: how far the face stands above what the reference lies on.
         problems: what was noticed (bent, partly covered, small, oblique).

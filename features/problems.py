@@ -55,8 +55,137 @@ def all_problem_kinds() -> tuple[ProblemKind, ...]:
 
 
 # --- the photo file -------------------------------------------------------------------------------
-FILE_MISSING = _register(
-    "file_missing", "There is no such file.", "Check the path.", "refused"
+FILE_MISSING = _register("file_missing", "There is no such file.", "Check the path.", "refused")
+FILE_NOT_A_FILE = _register(
+    "file_not_a_file", "This is not an ordinary file.", "Give the photo files themselves.", "refused"
+)
+FILE_UNREADABLE = _register(
+    "file_unreadable",
+    "The file cannot be read.",
+    "Check its permissions and whether its disk is well, or copy it elsewhere.",
+    "refused",
+)
+FILE_EMPTY = _register("file_empty", "The file is empty.", "Copy or send the photo again.", "refused")
+FILE_TOO_LARGE = _register(
+    "file_too_large",
+    "The file is larger than a photo should be (64 MB).",
+    "Give the phone's own JPEG or HEIC file.",
+    "refused",
+)
+FORMAT_UNSUPPORTED = _register(
+    "format_unsupported",
+    "Only JPEG, PNG, WebP and HEIC photos can be read.",
+    "Save or export the photo as JPEG; the name's ending alone changes nothing.",
+    "refused",
+)
+NOT_A_PHOTO = _register("not_a_photo", "The file is not a photo.", "Give a JPEG, PNG, WebP or HEIC file.", "refused")
+PHOTO_DAMAGED = _register(
+    "photo_damaged", "The photo is damaged and cannot be decoded.", "Copy or send the original file again.", "refused"
+)
+PHOTO_TOO_MANY_PIXELS = _register(
+    "photo_too_many_pixels",
+    "The picture claims more than 60 megapixels.",
+    "Take the photo at the phone's usual resolution (12 megapixels is plenty).",
+    "refused",
+)
+PHOTO_TOO_SMALL = _register(
+    "photo_too_small",
+    "The picture is less than 200 pixels high or wide, too small to measure.",
+    "Send the original photo, not its preview.",
+    "refused",
+)
+HEIC_UNAVAILABLE = _register(
+    "heic_unavailable",
+    "HEIC photos cannot be read on this installation.",
+    "Run `pip install pillow-heif`, or send the photo as JPEG.",
+    "refused",
+)
+DECODER_CRASHED = _register(
+    "decoder_crashed",
+    "The file brought the picture decoder down; nothing else was harmed.",
+    "Do not trust this file; take or send the photo again.",
+    "refused",
+)
+DECODER_TIMED_OUT = _register(
+    "decoder_timed_out",
+    "Decoding took too long and was stopped.",
+    "Try again when the computer is less busy, or send the photo as an ordinary JPEG.",
+    "refused",
+)
+DECODER_OUT_OF_MEMORY = _register(
+    "decoder_out_of_memory",
+    "Decoding needs more memory than a photo may use.",
+    "Send the photo at the phone's usual resolution.",
+    "refused",
+)
+DECODER_UNAVAILABLE = _register(
+    "decoder_unavailable",
+    "The process that decodes photos could not be started.",
+    "Check this installation (Pillow must be there) and that programs may be started.",
+    "refused",
+)
+EXIF_DAMAGED = _register(
+    "exif_damaged",
+    "The camera's notes in the file are damaged and were only partly read.",
+    "Nothing need be done if the picture is upright; the original file may know the focal length.",
+    "note",
+)
+ORIENTATION_IGNORED = _register(
+    "orientation_ignored",
+    "The file's orientation mark makes no sense and was ignored.",
+    "If the picture lies on its side, turn it and save it again.",
+    "note",
+)
+FIRST_FRAME_ONLY = _register(
+    "first_frame_only", "The file holds several pictures; the first was used.", "Send single photos.", "note"
+)
+COLOR_PROFILE_IGNORED = _register(
+    "color_profile_ignored",
+    "The color profile is damaged and was ignored, so colors may be off.",
+    "Nothing need be done: sizes do not depend on it.",
+    "note",
+)
+TRANSPARENCY_FLATTENED = _register(
+    "transparency_flattened",
+    "Transparent parts were laid over white.",
+    "Send the photo as the camera took it rather than a cut-out.",
+    "note",
+)
+COLORS_APPROXIMATE = _register(
+    "colors_approximate",
+    "The picture is stored in printing colors without a profile, so colors are approximate.",
+    "Nothing need be done: sizes do not depend on it.",
+    "note",
+)
+FOCAL_UNKNOWN = _register(
+    "focal_unknown",
+    "The file says no focal length, so a usual phone camera is assumed.",
+    "Send the original file: messaging apps strip the camera's notes.",
+    "note",
+)
+FOCAL_DOUBTFUL = _register(
+    "focal_doubtful",
+    "The focal length in the file can be read in more than one way, so it is trusted less.",
+    "Shoot with the phone's main camera, without zoom, and send the original file.",
+    "note",
+)
+PHOTO_CROPPED = _register(
+    "photo_cropped",
+    "The photo has been cropped, so the camera's center is not known.",
+    "Send the uncropped original: a crop off the middle bends every off-plane correction.",
+    "caution",
+)
+PHOTO_ZOOMED = _register(
+    "photo_zoomed",
+    "Digital zoom was used, which adds pixels but no detail.",
+    "Step closer instead of zooming.",
+    "note",
+)
+PHOTO_LOW_RESOLUTION = _register(
+    "photo_low_resolution",
+    "The photo has few pixels, so edges are found less exactly.",
+    "Send the original file rather than a preview or a screenshot.",
+    "caution",
 )
 
 # --- the scale ------------------------------------------------------------------------------------
@@ -128,3 +257,33 @@ POINTS_UNUSABLE = _register(
 )
 
 # --- parts and measurements -----------------------------------------------------------------------
+NOTHING_FOUND = _register(
+    "nothing_found",
+    "No round part of a pump was made out in this photo.",
+    "Shoot square on at a chamber cover or at the port, filling the picture, or point at the part with --look-at.",
+    "caution",
+)
+PART_CUT_OFF = _register(
+    "part_cut_off",
+    "A part that should be measured runs out of the picture.",
+    "Step back until the whole round part is in view.",
+    "caution",
+)
+POSE_AMBIGUOUS = _register(
+    "pose_ambiguous",
+    "The slant of the reference can be read in two ways; the interval covers both.",
+    "Shoot a little more from the side, 10 to 20 degrees, so that the slant shows.",
+    "note",
+)
+PLANES_DISAGREE = _register(
+    "planes_disagree",
+    "The reference does not lie parallel to the part it should lie on.",
+    "Lay the reference flat on the part, or say with --card-at where it lies.",
+    "caution",
+)
+PHOTOS_DISAGREE = _register(
+    "photos_disagree",
+    "Photos of this pump give different sizes for the same part.",
+    "Check that all photos show one pump and that --card-at is true for all of them.",
+    "caution",
+)

@@ -1,94 +1,21 @@
-"""The way of the photos of one pump: load, find the scale, find the parts, measure, combine."""
+"""The way of the photos of one pump: load each, survey each, combine what they say."""
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Literal
 
-import numpy as np
-from numpy.typing import NDArray
-
+from features.attributes import combine_attributes
+from features.combine import combine_lengths
 from features.measured import AttributeEvidence, MeasuredLength
-from features.photo import PhotoRefused
-from features.ports import PortSize
-from features.problems import Problem
-from features.scale.reference import ScaleReference, ScaleRequest
+from features.parts.classical import ClassicalFinder
+from features.parts.finder import LookAt, PartFinder
+from features.photo import PhotoRefused, load_photos
+from features.photo_survey import CardAt, FittedCircle, PhotoSurvey, SurveyRequest, survey_photo
+from features.ports import PortSize, possible_ports
+from features.problems import PHOTOS_DISAGREE, Problem
+from features.ruler import flange_as_ruler
 
-CardAt = Literal["rim", "flange", "cover", "floor", "unknown"]
-
-
-@dataclass(frozen=True)
-class LookAt:
-    """A user's hint: the feature `name` lies about here (pixels of the upright photo)."""
-
-    name: str
-    x_px: float
-    y_px: float
-    radius_px: float
-
-
-@dataclass(frozen=True)
-class SurveyRequest:
-    """What the user said before the photos were looked at.
-
-    Attributes:
-        scale: what was said about scale references.
-        card_at: where the reference lies.
-        look_at: hints where features are.
-        known: attribute or `*_mm` values already known, as typed (`connection` -> "flanged").
-    """
-
-    scale: ScaleRequest = field(default_factory=ScaleRequest)
-    card_at: CardAt = "unknown"
-    look_at: tuple[LookAt, ...] = ()
-    known: Mapping[str, str] = field(default_factory=dict)
-
-
-@dataclass(frozen=True, eq=False)
-class FittedCircle:
-    """A circle found and fitted in one photo, for drawing and for explaining.
-
-    Attributes:
-        name: word of the design's section 3.
-        outline_px: (M, 2) fitted curve in pixels of the upright photo.
-        visible_fraction: part of the outline that edges supported, 0..1.
-        length: what it measured.
-    """
-
-    name: str
-    outline_px: NDArray[np.float64]
-    visible_fraction: float
-    length: MeasuredLength
-
-
-@dataclass(frozen=True, eq=False)
-class PhotoSurvey:
-    """What one photo gave.
-
-    Attributes:
-        name: file name; path: where it was read from; width_px, height_px: upright size.
-        view: probability of each view name.
-        scale: the reference used, or None.
-        mm_per_px: in the reference plane at the reference, 0 without scale.
-        scale_relative_sd: standard uncertainty of that, relative.
-        circles: fitted circles with their lengths.
-        marks_px: named point sets for drawing, e.g. "bolt_heads" -> (K, 2).
-        attributes: evidence from this photo alone.
-        problems: everything noticed.
-    """
-
-    name: str
-    path: Path
-    width_px: int
-    height_px: int
-    view: Mapping[str, float]
-    scale: ScaleReference | None
-    mm_per_px: float
-    scale_relative_sd: float
-    circles: tuple[FittedCircle, ...]
-    marks_px: Mapping[str, NDArray[np.float64]]
-    attributes: tuple[AttributeEvidence, ...]
-    problems: tuple[Problem, ...]
+__all__ = ["CardAt", "FittedCircle", "LookAt", "PhotoSurvey", "Survey", "SurveyRequest", "survey_photos"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -110,6 +37,39 @@ class Survey:
     ports: tuple[PortSize, ...]
 
 
-def survey_photos(paths: Sequence[Path], request: SurveyRequest) -> Survey:
-    """Survey all photos of one pump."""
-    raise NotImplementedError
+def survey_photos(paths: Sequence[Path], request: SurveyRequest, finder: PartFinder | None = None) -> Survey:
+    """Survey all photos of one pump.
+
+    Args:
+        paths: photo files, all of one pump.
+        request: what the user said beforehand.
+        finder: who finds the parts; the classical finder when None.
+
+    Returns:
+        The survey. Files that could not be read are listed in `refused`, the others are used.
+    """
+    finder = finder or ClassicalFinder()
+    loaded = load_photos(paths)
+    refused = tuple(photo for photo in loaded if isinstance(photo, PhotoRefused))
+    surveys = [survey_photo(photo, request, finder) for photo in loaded if not isinstance(photo, PhotoRefused)]
+    return combine_surveys(surveys, refused)
+
+
+def combine_surveys(surveys: Sequence[PhotoSurvey], refused: Sequence[PhotoRefused] = ()) -> Survey:
+    """Combine the surveys of single photos of one pump."""
+    combined = combine_lengths([circle.length for survey in surveys for circle in survey.circles])
+    attributes = combine_attributes([evidence for survey in surveys for evidence in survey.attributes])
+    by_name = {evidence.name: evidence.likelihood for evidence in attributes}
+    hole_count, connection = by_name.get("bolt_hole_count", {}), by_name.get("connection", {})
+    ports = possible_ports(combined.lengths, hole_count, connection)
+    lengths = flange_as_ruler(combined.lengths, ports)
+    if combined.disagreements:
+        surveys = [replace(s, problems=(*s.problems, *_said(combined.disagreements))) for s in surveys]
+    return Survey(tuple(surveys), tuple(refused), lengths, attributes, ports)
+
+
+def _said(disagreements: dict[str, float]) -> tuple[Problem, ...]:
+    return tuple(
+        Problem(PHOTOS_DISAGREE, f"{name.replace('_', ' ')}: {pull:.1f} standard uncertainties apart")
+        for name, pull in disagreements.items()
+    )

@@ -1,0 +1,118 @@
+"""Measure the circles that were found in one photo, with the scale there is: a plane, a distance, or none."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from features.circle_in_space import CircleInSpace, solve_circle
+from features.measured import Contribution, MeasuredLength
+from features.parts.finder import FoundCircle
+from features.photo import FocalPrior, Photo
+from features.placement import UNSCALED_PRIOR, CardAt, circle_prior
+from features.plane_pose import PlanePose, unscaled_pose
+from features.problems import PLANES_DISAGREE, POSE_AMBIGUOUS, Problem
+from features.scale.reference import ScaleReference
+
+_SAME_COST = 5.0
+"""Poses whose sums of squares differ by less than this (about 3 standard deviations) both stay possible."""
+
+_DISTANCE_RELATIVE_SD = 0.12
+"""How far a reference on the floor tells the pump's distance (common practice: it lies within an arm of the pump)."""
+
+
+@dataclass(frozen=True, eq=False)
+class MeasuredCircle:
+    """One circle with its measured length and what was noticed while measuring."""
+
+    found: FoundCircle
+    solved: CircleInSpace
+    length: MeasuredLength
+    problems: tuple[Problem, ...] = ()
+
+
+def measure_circles(
+    photo: Photo,
+    circles: Sequence[FoundCircle],
+    poses: Sequence[PlanePose],
+    reference: ScaleReference | None,
+    card_at: CardAt,
+) -> tuple[MeasuredCircle, ...]:
+    """Measure all circles found in one photo.
+
+    Args:
+        photo: for its camera prior.
+        circles: what the part finder saw.
+        poses: possible poses of the reference plane.
+        reference: the scale reference, None when there is none.
+        card_at: where it lies.
+
+    Returns:
+        One entry a circle, in the same order.
+    """
+    if reference is None:
+        return _without_scale(photo, circles)
+    if card_at == "floor":
+        return _by_distance(photo, circles, poses[0], reference)
+    return tuple(_in_plane(photo, found, poses, reference, card_at) for found in circles)
+
+
+def _center_px(photo: Photo) -> tuple[float, float]:
+    return (photo.width_px - 1) / 2, (photo.height_px - 1) / 2
+
+
+def _in_plane(
+    photo: Photo, found: FoundCircle, poses: Sequence[PlanePose], reference: ScaleReference, card_at: CardAt
+) -> MeasuredCircle:
+    """Under every possible pose of the reference; the better one is kept, a tie widens the interval."""
+    sighting = found.sighting
+    solved: list[CircleInSpace] = []
+    for pose in poses:
+        spread_px = float(np.mean(np.std(sighting.points_px, axis=0)))
+        guess_mm = 2.0 * np.sqrt(2.0) * spread_px * float(pose.translation_mm[2]) / pose.focal_px
+        prior = circle_prior(sighting.name, card_at, guess_mm, found.edge_shared_px)
+        solved.append(solve_circle(sighting, pose, reference, photo.focal, _center_px(photo), prior))
+    solved.sort(key=lambda circle: circle.cost)
+    best = solved[0]
+    length, problems = best.length, []
+    if len(solved) > 1 and solved[1].cost - best.cost < _SAME_COST:
+        apart = float(np.log(solved[1].length.value_mm / length.value_mm))
+        if abs(apart) > 0.004:
+            problems.append(Problem(POSE_AMBIGUOUS, f"{sighting.name.replace('_', ' ')} differs by {abs(apart):.1%}"))
+        pose_part = Contribution("tilt", f"pose:{photo.name}", apart / 2)
+        length = replace(length, contributions=(*length.contributions, pose_part))
+    if best.tilt_pull > 3.0:
+        problems.append(Problem(PLANES_DISAGREE, sighting.name.replace("_", " ")))
+    return MeasuredCircle(found, best, length, tuple(problems))
+
+
+def _without_scale(photo: Photo, circles: Sequence[FoundCircle]) -> tuple[MeasuredCircle, ...]:
+    """Ratios only: the best-seen circle tells the slant, the others are read in the same plane."""
+    order = sorted(range(len(circles)), key=lambda i: -circles[i].coverage)
+    pose, prior, focal = unscaled_pose(photo), UNSCALED_PRIOR, photo.focal
+    measured: dict[int, MeasuredCircle] = {}
+    for index in order:
+        found = circles[index]
+        own_prior = replace(prior, edge_shared_px=found.edge_shared_px)
+        solved = solve_circle(found.sighting, pose, None, focal, _center_px(photo), own_prior)
+        measured[index] = MeasuredCircle(found, solved, solved.length)
+        if index == order[0]:
+            pose, prior = solved.as_pose(), replace(UNSCALED_PRIOR, slant_sd_deg=0.3)
+            focal = FocalPrior(solved.camera.focal_px, 0.002, photo.focal.source)
+    return tuple(measured[i] for i in range(len(circles)))
+
+
+def _by_distance(
+    photo: Photo, circles: Sequence[FoundCircle], pose: PlanePose, reference: ScaleReference
+) -> tuple[MeasuredCircle, ...]:
+    """A reference on the floor tells only about how far away the pump is."""
+    distance_mm = float(np.linalg.norm(pose.translation_mm))
+    out = []
+    for circle in _without_scale(photo, circles):
+        kept = tuple(c for c in circle.length.contributions if c.name != "scale")
+        by_distance = Contribution("offset", f"distance:{photo.name}", _DISTANCE_RELATIVE_SD)
+        size = Contribution("print_scale", reference.size_source, reference.size_relative_sd)
+        value = circle.length.value_mm * distance_mm / circle.solved.camera.focal_px
+        length = replace(circle.length, value_mm=value, contributions=(*kept, by_distance, size), offset_mm=0.0)
+        out.append(replace(circle, length=replace(length, per_offset_mm=value / distance_mm)))
+    return tuple(out)

@@ -1,0 +1,96 @@
+"""What a part finder is asked and what it answers, whoever does the finding."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from features.circle_in_space import CircleSighting
+from features.measured import AttributeEvidence
+from features.plane_pose import PlanePose
+from features.problems import Problem
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class LookAt:
+    """A user's hint: the feature `name` lies about here (pixels of the upright photo)."""
+
+    name: str
+    x_px: float
+    y_px: float
+    radius_px: float
+
+
+@dataclass(frozen=True, eq=False)
+class PartQuestion:
+    """What a finder may look at.
+
+    Attributes:
+        photo_name: for naming what was found.
+        pixels_rgb: (H, W, 3) upright photo.
+        gray: (H, W) the same in gray.
+        poses: poses of the reference plane to try; one square-on stand-in when there is no scale.
+        has_scale: whether the poses are in millimeters.
+        tilt_known: whether the pump's face is believed to lie parallel to the reference.
+        look_at: the user's hints.
+        known: what the user already said, name -> value as typed.
+        keep_out_px: outlines (M, 2) of things that are no pump: the scale references.
+    """
+
+    photo_name: str
+    pixels_rgb: NDArray[np.uint8]
+    gray: NDArray[np.uint8]
+    poses: tuple[PlanePose, ...]
+    has_scale: bool
+    tilt_known: bool
+    look_at: tuple[LookAt, ...]
+    known: Mapping[str, str]
+    keep_out_px: tuple[Array, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class FoundCircle:
+    """Edge points of one circle with what the finder thinks of them.
+
+    Attributes:
+        sighting: the edge points.
+        coverage: share of the circle whose edge was seen.
+        edge_shared_px: error of the radius that all its edge points may share.
+    """
+
+    sighting: CircleSighting
+    coverage: float
+    edge_shared_px: float
+
+
+@dataclass(frozen=True, eq=False)
+class PartSightings:
+    """What a finder saw in one photo.
+
+    Attributes:
+        view: probability of each view name of the design's section 3.
+        circles: circles to be measured, one a name.
+        marks_px: named point sets for drawing ("bolts" -> (K, 2)).
+        attributes: likelihoods of attributes.
+        hole_count: likelihood of each number of flange holes, as text; empty when not seen.
+        problems: what was noticed.
+    """
+
+    view: Mapping[str, float]
+    circles: tuple[FoundCircle, ...] = ()
+    marks_px: Mapping[str, Array] = field(default_factory=dict)
+    attributes: tuple[AttributeEvidence, ...] = ()
+    hole_count: Mapping[str, float] = field(default_factory=dict)
+    problems: tuple[Problem, ...] = ()
+
+
+class PartFinder(Protocol):
+    """Finds the pump's parts in one photo."""
+
+    def find(self, question: PartQuestion) -> PartSightings:
+        """Look at one photo. Finding nothing is an ordinary answer."""
+        ...

@@ -1,0 +1,151 @@
+"""The way of one photo: scale, poses of its plane, parts, and each circle measured."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from features.camera import Camera
+from features.measure_circles import MeasuredCircle, measure_circles
+from features.measured import AttributeEvidence, MeasuredLength
+from features.parts.finder import LookAt, PartFinder, PartQuestion
+from features.photo import Photo
+from features.placement import CardAt
+from features.plane_pose import PlanePose, plane_poses, unscaled_pose
+from features.problems import NO_SCALE, NOTHING_FOUND, Problem
+from features.scale.find import find_scales
+from features.scale.reference import ScaleReference, ScaleRequest
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class SurveyRequest:
+    """What the user said before the photos were looked at.
+
+    Attributes:
+        scale: what was said about scale references.
+        card_at: where the reference lies.
+        look_at: hints where features are.
+        known: attribute or `*_mm` values already known, as typed (`connection` -> "flanged").
+    """
+
+    scale: ScaleRequest = field(default_factory=ScaleRequest)
+    card_at: CardAt = "unknown"
+    look_at: tuple[LookAt, ...] = ()
+    known: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, eq=False)
+class FittedCircle:
+    """A circle found and fitted in one photo, for drawing and for explaining.
+
+    Attributes:
+        name: word of the design's section 3.
+        outline_px: (M, 2) fitted curve in pixels of the upright photo.
+        visible_fraction: part of the outline that edges supported, 0..1.
+        length: what it measured.
+    """
+
+    name: str
+    outline_px: Array
+    visible_fraction: float
+    length: MeasuredLength
+
+
+@dataclass(frozen=True, eq=False)
+class PhotoSurvey:
+    """What one photo gave.
+
+    Attributes:
+        name: file name; path: where it was read from; width_px, height_px: upright size.
+        view: probability of each view name.
+        scale: the reference used, or None.
+        mm_per_px: in the reference plane at the reference, 0 without scale.
+        scale_relative_sd: standard uncertainty of that, relative.
+        circles: fitted circles with their lengths.
+        marks_px: named point sets for drawing, e.g. "bolts" -> (K, 2).
+        attributes: evidence from this photo alone.
+        problems: everything noticed.
+    """
+
+    name: str
+    path: Path
+    width_px: int
+    height_px: int
+    view: Mapping[str, float]
+    scale: ScaleReference | None
+    mm_per_px: float
+    scale_relative_sd: float
+    circles: tuple[FittedCircle, ...]
+    marks_px: Mapping[str, Array]
+    attributes: tuple[AttributeEvidence, ...]
+    problems: tuple[Problem, ...]
+
+
+def survey_photo(photo: Photo, request: SurveyRequest, finder: PartFinder) -> PhotoSurvey:
+    """Survey one photo: find the scale, find the parts, measure each circle."""
+    finding = find_scales(photo, request.scale)
+    reference = finding.references[0] if finding.references else None
+    poses = plane_poses(reference, photo) if reference else (unscaled_pose(photo),)
+    sightings = finder.find(_question(photo, poses, finding.references, request))
+    measured = measure_circles(photo, sightings.circles, poses, reference, request.card_at)
+    problems = [*photo.problems, *finding.problems, *sightings.problems]
+    problems += [problem for circle in measured for problem in circle.problems]
+    if reference is None:
+        problems.append(Problem(NO_SCALE))
+    if not measured:
+        problems.append(Problem(NOTHING_FOUND))
+    mm_per_px, relative_sd = _scale_at_reference(photo, reference, poses)
+    return PhotoSurvey(
+        name=photo.name,
+        path=photo.path,
+        width_px=photo.width_px,
+        height_px=photo.height_px,
+        view=sightings.view,
+        scale=reference,
+        mm_per_px=mm_per_px,
+        scale_relative_sd=relative_sd,
+        circles=tuple(_fitted(circle) for circle in measured),
+        marks_px=sightings.marks_px,
+        attributes=sightings.attributes,
+        problems=tuple(dict.fromkeys(problems)),
+    )
+
+
+def _question(
+    photo: Photo, poses: tuple[PlanePose, ...], references: tuple[ScaleReference, ...], request: SurveyRequest
+) -> PartQuestion:
+    slant_told = bool(references) and len(references[0].points_mm) > 2
+    return PartQuestion(
+        photo_name=photo.name,
+        pixels_rgb=photo.pixels_rgb,
+        gray=np.asarray(cv2.cvtColor(photo.pixels_rgb, cv2.COLOR_RGB2GRAY), np.uint8),
+        poses=poses,
+        has_scale=bool(references),
+        tilt_known=slant_told and request.card_at != "floor",
+        look_at=request.look_at,
+        known=request.known,
+        keep_out_px=tuple(reference.outline_px for reference in references),
+    )
+
+
+def _scale_at_reference(
+    photo: Photo, reference: ScaleReference | None, poses: tuple[PlanePose, ...]
+) -> tuple[float, float]:
+    """Millimeters per pixel in the reference's plane at its middle, and its relative standard uncertainty."""
+    if reference is None or not poses:
+        return 0.0, 0.0
+    camera = Camera.of_size(photo.width_px, photo.height_px, poses[0].focal_px)
+    mm_per_px = poses[0].mm_per_px(camera, reference.points_px.mean(axis=0))
+    extent_px = float(np.linalg.norm(np.ptp(reference.points_px, axis=0)))
+    from_points = reference.point_sd_px * np.sqrt(2.0) / max(extent_px, 1.0)
+    return mm_per_px, float(np.hypot(from_points, reference.size_relative_sd))
+
+
+def _fitted(circle: MeasuredCircle) -> FittedCircle:
+    sighting = circle.found.sighting
+    return FittedCircle(sighting.name, circle.solved.outline_px(), circle.found.coverage, circle.length)

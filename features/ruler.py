@@ -1,0 +1,56 @@
+"""The pump as its own ruler: a flange named by its ratios gives the scale to everything else."""
+
+from collections.abc import Sequence
+
+from features.combine import scaled_by_ruler
+from features.measured import MeasuredLength
+from features.ports import PortSize
+from reference_geometry.standards.flanges import find_flange
+
+SURE_ENOUGH = 0.9
+"""A port this probable may serve as ruler; below, only ratios are reported."""
+
+_RULERS = ("bolt_circle_diameter", "flange_diameter")
+"""Best first: drilling must fit the pipe, the rim is free to be molded a little larger or smaller."""
+
+_RULER_RELATIVE_SD = {"bolt_circle_diameter": 0.005, "flange_diameter": 0.012}
+
+
+def flange_as_ruler(lengths: Sequence[MeasuredLength], ports: Sequence[PortSize]) -> tuple[MeasuredLength, ...]:
+    """Scale ratio-only lengths by the port flange when its nominal size is sure.
+
+    Ports of one nominal size and different standard count together: their drilling differs by a few percent at most,
+    and that difference is carried as the ruler's uncertainty.
+
+    Returns:
+        Lengths in millimeters where that was possible, unchanged otherwise.
+    """
+    if not ports or not any(length.is_ratio_only for length in lengths):
+        return tuple(lengths)
+    by_size: dict[str, float] = {}
+    for port in ports:
+        if find_flange(port.standard, port.nominal_in):
+            by_size[port.nominal_in] = by_size.get(port.nominal_in, 0.0) + port.probability
+    nominal = max(by_size, key=lambda size: by_size[size], default="")
+    if by_size.get(nominal, 0.0) < SURE_ENOUGH:
+        return tuple(lengths)
+    for ruler in _RULERS:
+        if any(length.name == ruler and length.is_ratio_only for length in lengths):
+            mean, spread = _size_of(ruler, nominal, ports)
+            return scaled_by_ruler(lengths, ruler, mean, spread, f"port_flange:{nominal}")
+    return tuple(lengths)
+
+
+def _size_of(ruler: str, nominal_in: str, ports: Sequence[PortSize]) -> tuple[float, float]:
+    """Mean of the ruler's size over the possible standards and its relative standard uncertainty."""
+    sizes, weights = [], []
+    for port in ports:
+        flange = find_flange(port.standard, port.nominal_in)
+        if flange and port.nominal_in == nominal_in:
+            size = flange.bolt_circle_diameter_mm if ruler == "bolt_circle_diameter" else flange.flange_diameter_mm
+            sizes.append(size)
+            weights.append(port.probability)
+    total = sum(weights)
+    mean = sum(w * s for w, s in zip(weights, sizes, strict=True)) / total
+    variance = sum(w * (s - mean) ** 2 for w, s in zip(weights, sizes, strict=True)) / total
+    return mean, float((variance / mean**2 + _RULER_RELATIVE_SD[ruler] ** 2) ** 0.5)

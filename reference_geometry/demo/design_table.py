@@ -1,7 +1,7 @@
 """The invented makers and wet ends of the demo set; everything else follows from them by rule.
 
 No maker, series, number or price here is real. Sizes stay inside common practice; flanges and threads are the
-published ones. The wet ends stand in wet_ends.csv, one a line. `LOOK_ALIKES` lists the pairs meant to be hard.
+published ones. The wet ends stand in wet_ends.csv, one a line. `LOOK_ALIKES` lists pairs meant to be hard.
 """
 
 import csv

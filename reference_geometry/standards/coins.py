@@ -4,6 +4,7 @@ import difflib
 import re
 from dataclasses import dataclass
 from functools import cache
+from typing import Literal, final
 
 from reference_geometry.standards.table import Provenance, read_table
 
@@ -30,6 +31,7 @@ _UNIT_WORDS = {
 _SYMBOLS = {"€": " eur ", "£": " gbp ", "¥": " jpy ", "₹": " inr ", "$": " usd ", "¢": " c "}
 
 
+@final
 @dataclass(frozen=True)
 class Coin:
     """One coin.
@@ -66,6 +68,7 @@ class Coin:
         return self.shape == "round"
 
 
+@final
 @dataclass(frozen=True)
 class CoinNotFound:
     """No coin goes by this name. Falsy.
@@ -80,7 +83,7 @@ class CoinNotFound:
     reason: str
     nearest: tuple[str, ...]
 
-    def __bool__(self) -> bool:
+    def __bool__(self) -> Literal[False]:
         return False
 
 

@@ -2,6 +2,7 @@
 
 import re
 from dataclasses import dataclass
+from typing import Literal, final
 
 from reference_geometry.standards.flanges import ASME_150, EN_PN10_16, FLANGE_STANDARDS, JIS_10K
 from reference_geometry.standards.threads import BSP, NPT, THREAD_STANDARDS
@@ -9,6 +10,7 @@ from reference_geometry.standards.threads import BSP, NPT, THREAD_STANDARDS
 PORT_STANDARDS = (*FLANGE_STANDARDS, *THREAD_STANDARDS)
 
 
+@final
 @dataclass(frozen=True)
 class PortStandard:
     """A port standard as someone wrote it.
@@ -26,6 +28,7 @@ class PortStandard:
     spelling: str
 
 
+@final
 @dataclass(frozen=True)
 class StandardRefused:
     """A text that names no port standard we know. Falsy.
@@ -36,7 +39,7 @@ class StandardRefused:
 
     reason: str
 
-    def __bool__(self) -> bool:
+    def __bool__(self) -> Literal[False]:
         return False
 
 

@@ -3,6 +3,7 @@
 import re
 import unicodedata
 from dataclasses import dataclass
+from typing import Literal, final
 
 _DN_BY_NOMINAL = {
     "1/8": 6, "1/4": 8, "3/8": 10, "1/2": 15, "3/4": 20, "1": 25, "1-1/4": 32, "1-1/2": 40,
@@ -11,6 +12,7 @@ _DN_BY_NOMINAL = {
 """Nominal pipe size to DN, ASME B36.10 table 1."""
 
 
+@final
 @dataclass(frozen=True)
 class NominalSize:
     """One nominal pipe size.
@@ -26,6 +28,7 @@ class NominalSize:
     inches: float
 
 
+@final
 @dataclass(frozen=True)
 class SizeRefused:
     """A text that is no nominal size. Falsy.
@@ -36,7 +39,7 @@ class SizeRefused:
 
     reason: str
 
-    def __bool__(self) -> bool:
+    def __bool__(self) -> Literal[False]:
         return False
 
 

@@ -19,8 +19,8 @@ class PipeThread:
         nominal_in, dn: nominal size.
         tpi: threads per inch.
         pitch_mm: 25.4 / tpi, as tabulated.
-        major_diameter_mm: BSP: at the gauge plane. NPT: D of ASME B1.20.1, outside diameter of the pipe; at the
-            hand-tight plane the crest of a male thread is E1 + 0.8 p, 0.1 to 0.4 mm less.
+        major_diameter_mm: BSP: at the gauge plane. NPT: D of ASME B1.20.1, outside diameter of the pipe;
+            at the hand-tight plane the crest of a male thread is E1 + 0.8 p, 0.1 to 0.4 mm less.
         pitch_diameter_mm: at the gauge plane (NPT: E1, at hand-tight engagement), which is the mouth of a
             female thread.
         minor_diameter_mm: at the same plane, the opening seen at the mouth of a female thread

@@ -78,9 +78,14 @@ FORMAT_UNSUPPORTED = _register(
     "Save or export the photo as JPEG; the name's ending alone changes nothing.",
     "refused",
 )
-NOT_A_PHOTO = _register("not_a_photo", "The file is not a photo.", "Give a JPEG, PNG, WebP or HEIC file.", "refused")
+NOT_A_PHOTO = _register(
+    "not_a_photo", "The file is not a photo.", "Give a JPEG, PNG, WebP or HEIC file.", "refused"
+)
 PHOTO_DAMAGED = _register(
-    "photo_damaged", "The photo is damaged and cannot be decoded.", "Copy or send the original file again.", "refused"
+    "photo_damaged",
+    "The photo is damaged and cannot be decoded.",
+    "Copy or send the original file again.",
+    "refused",
 )
 PHOTO_TOO_MANY_PIXELS = _register(
     "photo_too_many_pixels",

@@ -1,0 +1,232 @@
+"""From survey and typed values to one answer: candidates, kits, decision, next questions, cautions."""
+
+from __future__ import annotations
+
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from numpy.typing import NDArray
+
+from features.measured import AttributeEvidence, MeasuredLength, log_covariance
+from identify.answer_json import to_json_object
+from identify.cautions import collect_cautions
+from identify.evidence import Evidence, Inconsistency, gather_evidence
+from identify.family_table import FamilyTable, build_family_table
+from identify.kit_choice import Decision, KitBook, KitOffer, build_kit_book, decide, kit_groups, offer_kits
+from identify.known_values import KnownValue
+from identify.match_settings import MatchSettings
+from identify.posterior import Posterior, compute_posterior
+from identify.questions import RankedQuestion, rank_questions
+from identify.reasons import Reason, ReasonMaker, tell_apart
+from reference_geometry.families import Family, ReferenceSet
+
+if TYPE_CHECKING:
+    from features.ports import PortSize
+    from features.survey import Survey
+
+__all__ = ["Answer", "Candidate", "PreparedReference", "build_answer", "prepare_reference", "to_json_object"]
+
+_REASONED_CANDIDATES = 10
+"""Candidates that get reasons in words; the rest only carry their probability."""
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """One family that may be the pump.
+
+    Attributes:
+        family: the family.
+        probability: after all evidence.
+        reasons_for, reasons_against: strongest first; empty for candidates far down the list.
+    """
+
+    family: Family
+    probability: float
+    reasons_for: tuple[Reason, ...] = ()
+    reasons_against: tuple[Reason, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class PreparedReference:
+    """A reference set ready for matching; build it once when many answers are wanted."""
+
+    reference: ReferenceSet
+    table: FamilyTable
+    kits: KitBook
+    groups: NDArray[np.intp]
+
+
+@dataclass(frozen=True, eq=False)
+class Answer:
+    """Everything an answer says. Probabilities of `candidates` and `not_in_set` sum to 1.
+
+    Attributes:
+        survey: what the photos gave, None for a call without photos.
+        reference_name, is_demo: the reference set.
+        measurements: combined lengths; ratio-only ones are in arbitrary units.
+        log_covariance: (n, n) covariance of their logarithms, in the same order.
+        attributes: combined evidence.
+        ports: possible port sizes.
+        candidates: most probable first.
+        not_in_set: probability that the pump is in no family of the set.
+        kits: fluid side first, then by probability, then by elastomer.
+        decisions: one a section, fluid side first.
+        next_questions: best first.
+        tell_apart: what would tell the first two candidates apart, "" when there is only one.
+        elastomer, fluid: as said, "" when not.
+        inconsistencies: what does not agree.
+        assumptions: what the answer rests on.
+        cautions: always some.
+    """
+
+    survey: Survey | None
+    reference_name: str
+    is_demo: bool
+    measurements: tuple[MeasuredLength, ...]
+    log_covariance: NDArray[np.float64]
+    attributes: tuple[AttributeEvidence, ...]
+    ports: tuple[PortSize, ...]
+    candidates: tuple[Candidate, ...]
+    not_in_set: float
+    kits: tuple[KitOffer, ...]
+    decisions: tuple[Decision, ...]
+    next_questions: tuple[RankedQuestion, ...]
+    tell_apart: str
+    elastomer: str
+    fluid: str
+    inconsistencies: tuple[Inconsistency, ...]
+    assumptions: tuple[str, ...]
+    cautions: tuple[str, ...]
+
+    @property
+    def decision(self) -> Decision | None:
+        """What to do about the fluid-side kit, or the first section there is; None when the set holds no kit."""
+        return self.decisions[0] if self.decisions else None
+
+
+def prepare_reference(reference: ReferenceSet, settings: MatchSettings | None = None) -> PreparedReference:
+    """Turn a reference set into columns and indexes."""
+    table = build_family_table(reference.families, settings)
+    kits = build_kit_book(reference)
+    return PreparedReference(reference, table, kits, kit_groups(kits, table.count))
+
+
+def build_answer(
+    survey: Survey | None,
+    knowns: Sequence[KnownValue],
+    reference: ReferenceSet | PreparedReference,
+    settings: MatchSettings | None = None,
+) -> Answer:
+    """Match one pump against a reference set and say what follows.
+
+    Args:
+        survey: what the photos gave; None for a call without photos.
+        knowns: typed values, from `known_values.parse_knowns`.
+        reference: the set, or a prepared one.
+        settings: the matcher's assumptions.
+    """
+    settings = settings or MatchSettings()
+    ready = reference if isinstance(reference, PreparedReference) else prepare_reference(reference, settings)
+    evidence = gather_evidence(survey, knowns, ready.table, settings)
+    posterior = compute_posterior(ready.table, evidence.lengths, evidence.attributes, settings)
+    candidates, not_in_set = _candidates(ready, posterior, evidence, settings)
+    offers = _offers(ready, posterior, evidence, settings)
+    questions = rank_questions(posterior, ready.groups, ready.kits, evidence, settings)
+    assumptions = _assumptions(evidence, settings)
+    decisions = _decisions(offers, posterior, questions, evidence, assumptions, settings)
+    return Answer(
+        survey=survey,
+        reference_name=ready.reference.name,
+        is_demo=ready.reference.is_demo,
+        measurements=evidence.lengths,
+        log_covariance=log_covariance(evidence.lengths),
+        attributes=evidence.attributes,
+        ports=survey.ports if survey else (),
+        candidates=candidates,
+        not_in_set=not_in_set,
+        kits=offers,
+        decisions=decisions,
+        next_questions=questions,
+        tell_apart=_tell_apart(candidates, ready, posterior, settings),
+        elastomer=evidence.elastomer,
+        fluid=evidence.fluid,
+        inconsistencies=evidence.inconsistencies,
+        assumptions=assumptions,
+        cautions=collect_cautions(ready.reference, evidence, assumptions),
+    )
+
+
+def _candidates(
+    ready: PreparedReference, posterior: Posterior, evidence: Evidence, settings: MatchSettings
+) -> tuple[tuple[Candidate, ...], float]:
+    """Candidates above the cut with the rest renormalized, so that they and "not in the set" sum to 1."""
+    order = posterior.ranked(settings.smallest_listed)
+    total = float(posterior.families[order].sum()) + posterior.not_in_set
+    reasoner = ReasonMaker.of(posterior, evidence.lengths, settings)
+    listed = []
+    for place, row in enumerate(order):
+        probability = float(posterior.families[row]) / total
+        family = ready.reference.families[row]
+        if place < _REASONED_CANDIDATES:
+            rival = order[1 if place == 0 else 0] if len(order) > 1 else None
+            reasons = reasoner.reasons(int(row), None if rival is None else int(rival))
+            listed.append(Candidate(family, probability, *reasons))
+        else:
+            listed.append(Candidate(family, probability))
+    return tuple(listed), posterior.not_in_set / total
+
+
+def _offers(
+    ready: PreparedReference, posterior: Posterior, evidence: Evidence, settings: MatchSettings
+) -> tuple[KitOffer, ...]:
+    return offer_kits(
+        ready.kits,
+        ready.table.family_ids,
+        posterior.families,
+        evidence.elastomer,
+        settings.smallest_kit_listed,
+    )
+
+
+def _decisions(
+    offers: Sequence[KitOffer],
+    posterior: Posterior,
+    questions: Sequence[RankedQuestion],
+    evidence: Evidence,
+    assumptions: Sequence[str],
+    settings: MatchSettings,
+) -> tuple[Decision, ...]:
+    best = next((q for q in questions if q.about == "fit"), None)
+    pays = best is not None and best.worth > 0.0
+    return decide(offers, posterior.not_in_set, best.ask if best else "", pays, assumptions, settings)
+
+
+def _tell_apart(
+    candidates: Sequence[Candidate], ready: PreparedReference, posterior: Posterior, settings: MatchSettings
+) -> str:
+    if len(candidates) < 2:
+        return ""
+    first, second = (int(row) for row in posterior.ranked(settings.smallest_listed)[:2])
+    ids = (candidates[0].family.family_id, candidates[1].family.family_id)
+    return tell_apart(ready.table, first, second, ids, settings)
+
+
+def _assumptions(evidence: Evidence, settings: MatchSettings) -> tuple[str, ...]:
+    """What the answer rests on, in words."""
+    said = list(evidence.assumptions)
+    for length in evidence.lengths:
+        if length.offset_mm is not None:
+            said.append(
+                f"The {length.name.replace('_', ' ')} lies {length.offset_mm:.0f} mm behind the scale's plane "
+                f"({abs(length.per_offset_mm):.2f} mm of size for each mm that is wrong)."
+            )
+    if any(length.is_ratio_only for length in evidence.lengths):
+        said.append("No scale: sizes are compared by their ratios only.")
+    said.append(
+        f"Before anything was seen, a pump outside the set was given {100 * settings.not_in_set_prior:g} % and every "
+        "family of the set the same share of the rest."
+    )
+    said.append("The pump has not been rebuilt from parts of another one.")
+    return tuple(said)

@@ -1,0 +1,288 @@
+"""The answer as the one JSON object of the outside interface; keys are stable, new ones are only added."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from features.measured import COVERAGE_95, AttributeEvidence, MeasuredLength
+
+if TYPE_CHECKING:
+    from features.survey import PhotoSurvey
+    from identify.answer import Answer, Candidate
+    from identify.kit_choice import Decision, KitOffer
+
+SCHEMA = "untagged.answer/1"
+
+
+class _Model(BaseModel):
+    model_config = ConfigDict(extra="forbid", allow_inf_nan=False, populate_by_name=True)
+
+
+class ScaleModel(_Model):
+    """Scale reference used in a photo."""
+
+    kind: str
+    mm_per_px: float
+    relative_uncertainty: float
+    corners_px: list[tuple[float, float]]
+
+
+class PhotoModel(_Model):
+    """One photo."""
+
+    file: str
+    width: int
+    height: int
+    view: dict[str, float]
+    scale: ScaleModel | None
+    problems: list[str]
+
+
+class LengthModel(_Model):
+    """One measured length in mm; `low_mm` to `high_mm` is its 95 % interval."""
+
+    value_mm: float
+    standard_uncertainty_mm: float
+    low_mm: float
+    high_mm: float
+    budget: dict[str, float]
+    photos: list[str]
+
+
+class RatioModel(_Model):
+    """What is known without a scale: one length over another."""
+
+    ratio: float
+    standard_uncertainty: float
+    low: float
+    high: float
+    photos: list[str]
+    note: str = "no scale: a ratio of two lengths, not a length"
+
+
+class PortModel(_Model):
+    """One possible port."""
+
+    standard: str
+    nominal_in: str
+    dn: int
+    probability: float
+
+
+class CandidateModel(_Model):
+    """One family that may be the pump."""
+
+    family_id: str
+    probability: float
+    for_: list[str] = Field(alias="for")
+    against: list[str]
+
+
+class KitModel(_Model):
+    """One kit; `probability` is that it fits the body, the elastomer is for a person to say."""
+
+    kit_no: str
+    section: str
+    elastomer: str
+    probability: float
+    families: list[str]
+    contents: str
+    price: float | None
+    currency: str
+    lead_time_days: float | None
+    stock: int | None
+    elastomer_status: Literal["asked_for", "as_said", "other", "none"]
+
+
+class QuestionModel(_Model):
+    """One question worth asking."""
+
+    ask: str
+    how: str
+    gain_bits: float
+    minutes: float
+    code: str
+
+
+class DecisionModel(_Model):
+    """What to do about one section's kit."""
+
+    section: str
+    action: Literal["order", "ask_elastomer", "ask", "not_in_set"]
+    kit_nos: list[str]
+    fit_probability: float
+    sentence: str
+    assumptions: list[str]
+
+
+class CovarianceModel(_Model):
+    """Covariance of the logarithms of the measured lengths."""
+
+    names: list[str]
+    log_covariance: list[list[float]]
+
+
+class AnswerModel(_Model):
+    """The whole answer."""
+
+    schema_: Literal["untagged.answer/1"] = Field(default=SCHEMA, alias="schema")
+    photos: list[PhotoModel]
+    measurements: dict[str, LengthModel | RatioModel]
+    attributes: dict[str, dict[str, float]]
+    ports: list[PortModel]
+    candidates: list[CandidateModel]
+    not_in_set: float
+    kits: list[KitModel]
+    next_questions: list[QuestionModel]
+    cautions: list[str]
+    decisions: list[DecisionModel]
+    tell_apart: str
+    assumptions: list[str]
+    inconsistencies: list[str]
+    covariance: CovarianceModel
+    reference: str
+    is_demo: bool
+
+
+def to_model(answer: Answer) -> AnswerModel:
+    """The answer as a checked model."""
+    photos = answer.survey.photos if answer.survey else ()
+    return AnswerModel(
+        photos=[_photo(photo) for photo in photos],
+        measurements=_measurements(answer),
+        attributes={evidence.name: _attribute(evidence) for evidence in answer.attributes},
+        ports=[
+            PortModel(standard=p.standard, nominal_in=p.nominal_in, dn=p.dn, probability=p.probability)
+            for p in answer.ports
+        ],
+        candidates=[_candidate(candidate) for candidate in answer.candidates],
+        not_in_set=answer.not_in_set,
+        kits=[_kit(offer) for offer in answer.kits],
+        next_questions=[
+            QuestionModel(
+                ask=q.ask, how=q.how, gain_bits=q.gain_bits, minutes=q.question.minutes, code=q.question.code
+            )
+            for q in answer.next_questions
+        ],
+        cautions=list(answer.cautions),
+        decisions=[_decision(decision) for decision in answer.decisions],
+        tell_apart=answer.tell_apart,
+        assumptions=list(answer.assumptions),
+        inconsistencies=[found.sentence for found in answer.inconsistencies],
+        covariance=CovarianceModel(
+            names=[length.name for length in answer.measurements],
+            log_covariance=answer.log_covariance.tolist(),
+        ),
+        reference=answer.reference_name,
+        is_demo=answer.is_demo,
+    )
+
+
+def to_json_object(answer: Answer) -> dict[str, Any]:
+    """The answer as plain JSON types, ready for `json.dumps`."""
+    return to_model(answer).model_dump(mode="json", by_alias=True)
+
+
+def _photo(photo: PhotoSurvey) -> PhotoModel:
+    scale = None
+    if photo.scale is not None:
+        scale = ScaleModel(
+            kind=photo.scale.kind,
+            mm_per_px=photo.mm_per_px,
+            relative_uncertainty=photo.scale_relative_sd,
+            corners_px=[(float(x), float(y)) for x, y in photo.scale.outline_px],
+        )
+    return PhotoModel(
+        file=photo.name,
+        width=photo.width_px,
+        height=photo.height_px,
+        view=dict(photo.view),
+        scale=scale,
+        problems=[str(problem) for problem in photo.problems],
+    )
+
+
+def _measurements(answer: Answer) -> dict[str, LengthModel | RatioModel]:
+    """Lengths in mm; those without a scale as ratios to the first of them."""
+    found: dict[str, LengthModel | RatioModel] = {}
+    floating = [i for i, length in enumerate(answer.measurements) if length.is_ratio_only]
+    for i, length in enumerate(answer.measurements):
+        if not length.is_ratio_only:
+            found[length.name] = _length(length)
+        elif i != floating[0]:
+            below = answer.measurements[floating[0]]
+            covariance = answer.log_covariance
+            variance = (
+                covariance[i, i] + covariance[floating[0], floating[0]] - 2.0 * covariance[i, floating[0]]
+            )
+            found[f"{length.name}/{below.name}"] = _ratio(length, below, max(float(variance), 0.0) ** 0.5)
+    return found
+
+
+def _length(length: MeasuredLength) -> LengthModel:
+    low, high = length.interval_mm
+    return LengthModel(
+        value_mm=length.value_mm,
+        standard_uncertainty_mm=length.standard_uncertainty_mm,
+        low_mm=low,
+        high_mm=high,
+        budget=length.budget_mm(),
+        photos=list(length.photos),
+    )
+
+
+def _ratio(above: MeasuredLength, below: MeasuredLength, relative_sd: float) -> RatioModel:
+    ratio = above.value_mm / below.value_mm
+    half = COVERAGE_95 * relative_sd
+    photos = list(dict.fromkeys((*above.photos, *below.photos)))
+    return RatioModel(
+        ratio=ratio,
+        standard_uncertainty=ratio * relative_sd,
+        low=ratio * (1.0 - half) if half < 1.0 else 0.0,
+        high=ratio * (1.0 + half),
+        photos=photos,
+    )
+
+
+def _attribute(evidence: AttributeEvidence) -> dict[str, float]:
+    return {value: float(p) for value, p in evidence.likelihood.items()}
+
+
+def _candidate(candidate: Candidate) -> CandidateModel:
+    return CandidateModel.model_validate(
+        {
+            "family_id": candidate.family.family_id,
+            "probability": candidate.probability,
+            "for": [f"{reason.sentence} ({reason.strength})" for reason in candidate.reasons_for],
+            "against": [f"{reason.sentence} ({reason.strength})" for reason in candidate.reasons_against],
+        }
+    )
+
+
+def _kit(offer: KitOffer) -> KitModel:
+    return KitModel(
+        kit_no=offer.kit_no,
+        section=offer.section,
+        elastomer=offer.elastomer,
+        probability=offer.probability,
+        families=list(offer.families),
+        contents=offer.contents,
+        price=offer.price,
+        currency=offer.currency,
+        lead_time_days=offer.lead_time_days,
+        stock=offer.stock,
+        elastomer_status=offer.elastomer_status,
+    )
+
+
+def _decision(decision: Decision) -> DecisionModel:
+    return DecisionModel(
+        section=decision.section,
+        action=decision.action,
+        kit_nos=list(decision.kit_nos),
+        fit_probability=decision.fit_probability,
+        sentence=decision.sentence,
+        assumptions=list(decision.assumptions),
+    )

@@ -1,0 +1,219 @@
+"""All that is known of one pump, from photos and from people, brought to one value a name, contradictions told."""
+
+from __future__ import annotations
+
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from features.measured import AttributeEvidence, Contribution, MeasuredLength, log_covariance
+from identify.attribute_match import typed_likelihood
+from identify.family_table import FamilyTable, port_word
+from identify.known_values import KnownValue, TypedAttribute, TypedElastomer, TypedFluid, TypedLength
+from identify.match_settings import MatchSettings
+
+if TYPE_CHECKING:
+    from features.survey import Survey
+
+Array = NDArray[np.float64]
+
+_PORT_LENGTHS = frozenset(
+    {
+        "flange_diameter",
+        "bolt_circle_diameter",
+        "bolt_hole_diameter",
+        "port_bore",
+        "thread_major_diameter",
+        "thread_pitch",
+    }
+)
+_FLANGE_WORDS = ("flange_diameter", "bolt_circle_diameter", "bolt_hole_diameter")
+_THREAD_WORDS = ("thread_major_diameter", "thread_pitch")
+_IMPLIED_CERTAINTY = 0.98
+_CONTRADICTION = 0.05
+"""A typed value is pointed out when the photos gave it less than this."""
+
+
+@dataclass(frozen=True)
+class Inconsistency:
+    """Two things that do not agree.
+
+    Attributes:
+        about: the length or attribute.
+        sentence: what disagrees, with numbers, and what to do.
+    """
+
+    about: str
+    sentence: str
+
+
+@dataclass(frozen=True, eq=False)
+class Evidence:
+    """What the matcher works from.
+
+    Attributes:
+        lengths: one a name, photo and typed readings combined, covariance kept through shared sources.
+        attributes: one a name.
+        elastomer, fluid: as the user said, "" when not said.
+        typed: names the user gave.
+        inconsistencies: what does not agree.
+        assumptions: what was taken for granted, in words.
+    """
+
+    lengths: tuple[MeasuredLength, ...]
+    attributes: tuple[AttributeEvidence, ...]
+    elastomer: str = ""
+    fluid: str = ""
+    typed: frozenset[str] = frozenset()
+    inconsistencies: tuple[Inconsistency, ...] = ()
+    assumptions: tuple[str, ...] = ()
+
+
+def gather_evidence(
+    survey: Survey | None, knowns: Sequence[KnownValue], table: FamilyTable, settings: MatchSettings
+) -> Evidence:
+    """Combine photos and typed values."""
+    readings = [known for known in knowns if isinstance(known, TypedLength)]
+    photo_lengths = survey.lengths if survey else ()
+    lengths, surprises = merge_lengths((*photo_lengths, *(r.as_measured() for r in readings)), settings)
+    attributes, contradictions = _combine_attributes(survey, knowns, table, settings)
+    implied, assumption = _implied_connection(lengths, attributes)
+    ports = _port_evidence(survey, lengths)
+    return Evidence(
+        lengths=lengths,
+        attributes=(*attributes, *implied, *ports),
+        elastomer=next((k.elastomer for k in knowns if isinstance(k, TypedElastomer)), ""),
+        fluid=next((k.fluid for k in knowns if isinstance(k, TypedFluid)), ""),
+        typed=frozenset(k.name for k in knowns if isinstance(k, TypedLength | TypedAttribute)),
+        inconsistencies=(*surprises, *contradictions),
+        assumptions=assumption,
+    )
+
+
+def merge_lengths(
+    lengths: Sequence[MeasuredLength], settings: MatchSettings
+) -> tuple[tuple[MeasuredLength, ...], tuple[Inconsistency, ...]]:
+    """Combine several values of one name by generalized least squares, everything they share kept.
+
+    With y the logs of all values, C their covariance and H the matrix that says which name each belongs to, the best
+    values are W y with W = (H' C^-1 H)^-1 H' C^-1 (Aitken 1935). Each combined value is again a sum of the same named
+    sources with weights from W, so the budget and the covariance survive. A typed length so gives a photo without
+    scale its scale.
+    """
+    names = tuple(dict.fromkeys(length.name for length in lengths))
+    if len(names) == len(lengths):
+        return tuple(lengths), ()
+    design = np.array([[length.name == name for name in names] for length in lengths], dtype=float)
+    covariance = log_covariance(lengths) + 1e-10 * np.eye(len(lengths))
+    inverse_design = np.linalg.solve(covariance, design)
+    weights = np.linalg.solve(design.T @ inverse_design, inverse_design.T)
+    best = weights @ np.log([length.value_mm for length in lengths])
+    merged = tuple(_combined(name, best[i], weights[i], lengths) for i, name in enumerate(names))
+    return merged, _disagreements(lengths, settings)
+
+
+def _combined(name: str, log_mm: float, weights: Array, lengths: Sequence[MeasuredLength]) -> MeasuredLength:
+    loading: dict[tuple[str, str], float] = {}
+    parts: dict[tuple[str, str], Contribution] = {}
+    for weight, length in zip(weights, lengths, strict=True):
+        for part in length.contributions:
+            key = (part.name, part.source)
+            loading[key] = loading.get(key, 0.0) + float(weight) * part.relative
+            parts[key] = part
+    own = [length for length in lengths if length.name == name]
+    first = own[0]
+    kept = tuple(replace(parts[key], relative=value) for key, value in loading.items() if abs(value) > 1e-9)
+    photos = tuple(dict.fromkeys(photo for length in own for photo in length.photos))
+    return replace(first, value_mm=float(np.exp(log_mm)), contributions=kept, photos=photos)
+
+
+def _disagreements(lengths: Sequence[MeasuredLength], settings: MatchSettings) -> tuple[Inconsistency, ...]:
+    """Typed readings that differ from what the photos measured by more than both allow."""
+    found = []
+    for i, photo in enumerate(lengths):
+        for typed in lengths[i + 1 :]:
+            if typed.name != photo.name or photo.is_ratio_only or typed.is_ratio_only:
+                continue
+            both = log_covariance([photo, typed])
+            sd = float(np.sqrt(both[0, 0] + both[1, 1] - 2.0 * both[0, 1] + settings.model_floor**2))
+            apart = abs(float(np.log(typed.value_mm / photo.value_mm))) / sd
+            if apart > settings.surprise_sd:
+                found.append(Inconsistency(photo.name, _length_sentence(photo, typed, apart)))
+    return tuple(found)
+
+
+def _length_sentence(photo: MeasuredLength, typed: MeasuredLength, apart: float) -> str:
+    words = photo.name.replace("_", " ")
+    return (
+        f"The {words} was typed as {typed.value_mm:.1f} mm but the photo gives {photo.value_mm:.1f} ± "
+        f"{1.96 * photo.standard_uncertainty_mm:.1f} mm ({apart:.1f} standard deviations apart): read it again, and "
+        f"check where the scale lay and that the same edge is meant."
+    )
+
+
+def _combine_attributes(
+    survey: Survey | None, knowns: Sequence[KnownValue], table: FamilyTable, settings: MatchSettings
+) -> tuple[list[AttributeEvidence], list[Inconsistency]]:
+    """Photo evidence times typed evidence, name by name."""
+    combined = {evidence.name: evidence for evidence in (survey.attributes if survey else ())}
+    contradictions = []
+    for known in knowns:
+        if not isinstance(known, TypedAttribute):
+            continue
+        photo = combined.get(known.name)
+        values = (*table.words.get(known.name, ()), *(photo.likelihood if photo else ()))
+        said = typed_likelihood(known.name, known.value, values, settings.typed_error_of(known.name))
+        if photo:
+            share = photo.likelihood.get(known.value, 0.0) / (sum(photo.likelihood.values()) or 1.0)
+            if share < _CONTRADICTION:
+                contradictions.append(_contradiction(known, photo, share))
+            floor = settings.photo_softening / len(said)
+            said = {v: p * max(photo.likelihood.get(v, 0.0), floor) for v, p in said.items()}
+        total = sum(said.values())
+        photos = photo.photos if photo else ()
+        combined[known.name] = AttributeEvidence(known.name, {v: p / total for v, p in said.items()}, photos)
+    return list(combined.values()), contradictions
+
+
+def _contradiction(known: TypedAttribute, photo: AttributeEvidence, share: float) -> Inconsistency:
+    seen, probability = max(photo.likelihood.items(), key=lambda item: item[1])
+    words = known.name.replace("_", " ")
+    return Inconsistency(
+        known.name,
+        f"The {words} was typed as {_readable(known.value)} but the photos show {_readable(seen)} "
+        f"({100 * probability:.0f} %, {_readable(known.value)} {100 * share:.0f} %): look again, or check that the "
+        f"photos are of this pump.",
+    )
+
+
+def _readable(value: str) -> str:
+    return value.replace("_", " ")
+
+
+def _implied_connection(
+    lengths: Sequence[MeasuredLength], attributes: Sequence[AttributeEvidence]
+) -> tuple[tuple[AttributeEvidence, ...], tuple[str, ...]]:
+    """A flange length means a flanged port, a thread length a threaded one, when nobody said otherwise."""
+    if any(evidence.name == "connection" for evidence in attributes):
+        return (), ()
+    names = {length.name for length in lengths}
+    flange = next((name for name in _FLANGE_WORDS if name in names), "")
+    thread = next((name for name in _THREAD_WORDS if name in names), "")
+    if bool(flange) == bool(thread):
+        return (), ()
+    value, other = ("flanged", "threaded") if flange else ("threaded", "flanged")
+    likelihood = {value: _IMPLIED_CERTAINTY, other: 1.0 - _IMPLIED_CERTAINTY}
+    words = (flange or thread).replace("_", " ")
+    return (AttributeEvidence("connection", likelihood),), (f"The port is taken as {value}: a {words} was given.",)
+
+
+def _port_evidence(survey: Survey | None, lengths: Sequence[MeasuredLength]) -> tuple[AttributeEvidence, ...]:
+    """The survey's port table, only when no length it was made from is compared anyway (else it would count twice)."""
+    if survey is None or not survey.ports or any(length.name in _PORT_LENGTHS for length in lengths):
+        return ()
+    likelihood = {port_word(port.standard, port.nominal_in): port.probability for port in survey.ports}
+    return (AttributeEvidence("port", likelihood),)

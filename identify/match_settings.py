@@ -1,0 +1,107 @@
+"""Every number the matcher assumes, in one place, so that each can be stated, changed and argued about."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from types import MappingProxyType
+
+ATTRIBUTE_NAMES = (
+    "connection",
+    "port_standard",
+    "port_nominal_in",
+    "port_position",
+    "swivel_flange",
+    "housing_joint",
+    "chamber_bolt_count",
+    "bolt_hole_count",
+    "wetted_material",
+    "air_valve_side",
+    "maker",
+    "body_color",
+    "slotted_holes",
+    "air_valve_screw_count",
+    "port",
+)
+"""Attributes a family is compared by.
+
+`body_color`, `slotted_holes` and `air_valve_screw_count` are read from a family's extra columns where a set has them;
+`port` is standard and nominal size together, as the survey's port table gives them.
+"""
+
+COUNT_ATTRIBUTES = ("chamber_bolt_count", "bolt_hole_count", "air_valve_screw_count")
+"""Attributes that are counts: a miscount is near, not anywhere."""
+
+
+def _read_only(**values: float) -> Mapping[str, float]:
+    return MappingProxyType(values)
+
+
+@dataclass(frozen=True)
+class MatchSettings:
+    """Assumptions of the matcher. All defaults are common practice or our own choice, none is a published figure.
+
+    Relative values are standard deviations of the logarithm of a length.
+
+    Attributes:
+        not_in_set_prior: probability, before anything is seen, that the pump is not in the reference set.
+        metal_tolerance, plastic_tolerance: spread between pumps of one family, cast or machined metal and molded
+            plastic, where the set gives none (common practice).
+        overall_tolerance: the same for outermost heights and widths, which options and feet change.
+        standard_tolerance: spread of a flange or thread built to a standard, about the table value.
+        loose_flange_factor: how much wider that is for slotted and swivel flanges, which serve several standards.
+        tolerance_weight: how many measurements the stated tolerance counts for beside a shop's own few.
+        model_floor: what the measurement's budget may have left out, independent for each length.
+        broad_inflation: how much wider than the set's own spread the lengths of unknown pumps are taken.
+        photo_softening: weight of "anything is possible" mixed into a photo's attribute evidence.
+        typed_error: how often an answer typed by a person is wrong, by attribute.
+        typed_error_default: the same for attributes not listed.
+        temperature: calibration hook; scores are divided by it before they become probabilities, 1 changes nothing.
+        order_threshold: probability that a kit fits, below which it is never called "order".
+        wrong_kit_cost: what ordering a wrong kit costs (return, freight, days down), in `cost_currency`.
+        cost_per_minute: what a minute of the customer's and the seller's trouble costs, in `cost_currency`.
+        cost_currency: currency of the two costs.
+        smallest_listed: candidates below this probability are left out and the rest renormalized.
+        smallest_kit_listed: kits that fit with less than this probability are left out.
+        surprise_sd: a typed length further than this many combined standard deviations away is pointed out.
+    """
+
+    not_in_set_prior: float = 0.05
+    metal_tolerance: float = 0.004
+    plastic_tolerance: float = 0.006
+    overall_tolerance: float = 0.010
+    standard_tolerance: float = 0.006
+    loose_flange_factor: float = 2.0
+    tolerance_weight: float = 4.0
+    model_floor: float = 0.003
+    broad_inflation: float = 1.25
+    photo_softening: float = 0.01
+    typed_error: Mapping[str, float] = field(
+        default_factory=lambda: _read_only(
+            connection=0.01,
+            port_standard=0.08,
+            port_nominal_in=0.04,
+            port_position=0.02,
+            swivel_flange=0.05,
+            housing_joint=0.01,
+            chamber_bolt_count=0.02,
+            bolt_hole_count=0.01,
+            wetted_material=0.02,
+            air_valve_side=0.04,
+            maker=0.05,
+            body_color=0.05,
+            slotted_holes=0.03,
+            air_valve_screw_count=0.02,
+        )
+    )
+    typed_error_default: float = 0.05
+    temperature: float = 1.0
+    order_threshold: float = 0.98
+    wrong_kit_cost: float = 400.0
+    cost_per_minute: float = 1.5
+    cost_currency: str = "USD"
+    smallest_listed: float = 1e-6
+    smallest_kit_listed: float = 0.001
+    surprise_sd: float = 3.0
+
+    def typed_error_of(self, attribute: str) -> float:
+        """How often a typed answer about this attribute is wrong."""
+        return self.typed_error.get(attribute, self.typed_error_default)

@@ -1,0 +1,260 @@
+"""How much an answer not yet given is expected to tell about the kit, in bits, without any sampling.
+
+The kit groups G and the answer A have the mutual information I(G; A) = H(G) - E[H(G | A)]. Answers in words are summed
+over exactly. One length is integrated over a grid laid through every family's own prediction; two lengths by
+Gauss-Hermite nodes about every family's prediction.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import product
+
+import numpy as np
+from numpy.typing import NDArray
+
+from identify.attribute_match import soften, typed_likelihood, value_frequencies
+from identify.broad_lengths import conditional
+from identify.likelihood import Indices
+from identify.match_settings import MatchSettings
+from identify.posterior import Posterior
+from identify.question_catalog import Question
+from reference_geometry.families import LENGTH_NAMES
+
+Array = NDArray[np.float64]
+
+_SMALLEST = 1e-5
+_MOST = 60
+_GRID = np.linspace(-6.0, 6.0, 61)
+_NODES_PER_LENGTH = 7
+
+
+@dataclass(frozen=True, eq=False)
+class Contenders:
+    """The rows that still matter, with what each predicts for every length.
+
+    Attributes:
+        posterior: where they come from.
+        rows: (C,) rows of the family table, "not in the set" rows included.
+        weight: (C,) probabilities, sum 1.
+        group: (C,) kit group; all "not in the set" rows share one.
+        mean, covariance: (C, 12), (C, 12, 12) of the log lengths given all evidence and that row.
+    """
+
+    posterior: Posterior
+    rows: Indices
+    weight: Array
+    group: Indices
+    mean: Array
+    covariance: Array
+
+
+def gather_contenders(posterior: Posterior, groups: Indices) -> Contenders:
+    """Keep the most probable rows and predict their lengths."""
+    order = np.argsort(-posterior.probability, kind="stable")[:_MOST]
+    rows = order[posterior.probability[order] >= _SMALLEST]
+    weight = posterior.probability[rows]
+    everything = np.append(groups, -1)
+    group = everything[np.minimum(rows, posterior.table.count)]
+    _, compact = np.unique(group, return_inverse=True)
+    predicted = [_predict(posterior, int(row)) for row in rows]
+    return Contenders(
+        posterior,
+        rows,
+        weight / weight.sum(),
+        compact.ravel().astype(np.intp),
+        np.array([mean for mean, _ in predicted]),
+        np.array([covariance for _, covariance in predicted]),
+    )
+
+
+def _predict(posterior: Posterior, row: int) -> tuple[Array, Array]:
+    """All log lengths of a pump of this row: own record, broad density for the rest, then the measured lengths."""
+    table = posterior.table
+    known = np.array([bool(int(table.known_bits[row]) >> i & 1) for i in range(len(LENGTH_NAMES))])
+    unknown = ~known
+    design = np.eye(len(known))[:, known]
+    mean = np.zeros(len(known))
+    covariance = np.zeros((len(known), len(known)))
+    mean[known] = table.log_mean[known, row]
+    if unknown.any():
+        slope, rest = conditional(table.broad.covariance, known, unknown)
+        design[unknown] = slope
+        mean[unknown] = table.broad.mean[unknown] + slope @ (mean[known] - table.broad.mean[known])
+        covariance[np.ix_(unknown, unknown)] = rest
+    covariance += design * table.log_variance[known, row] @ design.T
+    measured = posterior.measured
+    if measured is None:
+        return mean, covariance
+    seen = [LENGTH_NAMES.index(name) for name in measured.names]
+    gain = np.linalg.solve(covariance[np.ix_(seen, seen)] + measured.covariance, covariance[seen]).T
+    return mean + gain @ (measured.log_mm - mean[seen]), covariance - gain @ covariance[seen]
+
+
+@dataclass(frozen=True)
+class Gain:
+    """What a question is expected to bring.
+
+    Attributes:
+        bits: expected information about the kit group.
+        sure: expected probability of the then most probable group, less that of now.
+    """
+
+    bits: float
+    sure: float
+
+
+def entropy_bits(weight: Array) -> float:
+    """Entropy of probabilities in bits."""
+    positive = weight[weight > 0.0]
+    return float(-(positive * np.log2(positive)).sum())
+
+
+def group_weights(weight: Array, group: Indices) -> Array:
+    """Sum weights (..., C) over groups, giving (..., G)."""
+    indicator = np.zeros((weight.shape[-1], int(group.max()) + 1))
+    indicator[np.arange(len(group)), group] = 1.0
+    summed: Array = weight @ indicator
+    return summed
+
+
+def expected_gain(contenders: Contenders, question: Question, settings: MatchSettings) -> Gain:
+    """Expected information of one question about the kit group, and expected growth of certainty."""
+    now = group_weights(contenders.weight, contenders.group)
+    applies = _applies(contenders, question.only, settings)
+    answers = _answer_weights(contenders, question, applies, settings)
+    entropy, sure = 0.0, 0.0
+    if question.only:
+        silent = group_weights(contenders.weight * (1.0 - applies), contenders.group)
+        entropy, sure = _entropy_part(silent[None, :]), float(silent.max())
+    with_lengths = _over_lengths if question.lengths else _over_words
+    more_entropy, more_sure = with_lengths(contenders, question, answers)
+    rate = question.answer_rate
+    bits = rate * (entropy_bits(now) - entropy - more_entropy)
+    return Gain(max(bits, 0.0), max(rate * (sure + more_sure - float(now.max())), 0.0))
+
+
+def _applies(contenders: Contenders, only: str, settings: MatchSettings) -> Array:
+    """(C,) probability that the question makes sense for a pump of this row."""
+    if not only:
+        return np.ones(len(contenders.rows))
+    values, truth = true_values(contenders, "connection", settings)
+    return truth[:, values.index(only)] if only in values else np.zeros(len(contenders.rows))
+
+
+def true_values(contenders: Contenders, name: str, settings: MatchSettings) -> tuple[tuple[str, ...], Array]:
+    """Values an attribute may have and (C, V) their probabilities for each row, given what was seen already."""
+    table = contenders.posterior.table
+    evidence = next((e for e in contenders.posterior.attributes if e.name == name), None)
+    values = tuple(dict.fromkeys((*table.words.get(name, ()), *(evidence.likelihood if evidence else ()))))
+    if not values:
+        return (), np.zeros((len(contenders.rows), 0))
+    frequency = value_frequencies(table, name, values)
+    unknown = np.array([frequency[value] for value in values])
+    if evidence:
+        seen = soften(evidence.likelihood, values, settings.photo_softening)
+        unknown = unknown * np.array([seen[value] for value in values])
+    truth = np.tile(unknown / unknown.sum(), (len(contenders.rows), 1))
+    for i, row in enumerate(contenders.rows):
+        value = table.value_of(name, int(row))
+        if value is not None:
+            truth[i] = [float(v == value) for v in values]
+    return values, truth
+
+
+def answer_chances(
+    name: str, values: Sequence[str], settings: MatchSettings, certainty: Mapping[str, Mapping[str, float]]
+) -> Array:
+    """(V, A) probability of each answer given the true value."""
+    if certainty:
+        answers = tuple(dict.fromkeys(answer for chances in certainty.values() for answer in chances))
+        even = {answer: 1.0 / len(answers) for answer in answers}
+        return np.array([[certainty.get(v, even).get(a, 0.0) for a in answers] for v in values])
+    error = settings.typed_error_of(name)
+    said = [typed_likelihood(name, value, values, error) for value in values]
+    return np.array([[row.get(answer, 0.0) for answer in values] for row in said])
+
+
+def _answer_weights(contenders: Contenders, question: Question, applies: Array, settings: MatchSettings) -> Array:
+    """(K, C) joint probability of each combination of answers in words and each row."""
+    per_attribute = []
+    for name in question.attributes:
+        values, truth = true_values(contenders, name, settings)
+        if values:
+            per_attribute.append((truth @ answer_chances(name, values, settings, question.certainty)).T)
+    combined = [contenders.weight * applies]
+    if per_attribute:
+        combined = [contenders.weight * applies * np.prod(rows, axis=0) for rows in product(*per_attribute)]
+    return np.array(combined)
+
+
+def _entropy_part(joint: Array) -> float:
+    """Sum over rows of P(row) H(group | row), for joint probabilities (K, G)."""
+    total = joint.sum(axis=-1, keepdims=True)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        terms = np.where(joint > 0.0, joint * np.log2(joint / total), 0.0)
+    return float(-terms.sum())
+
+
+def _over_words(contenders: Contenders, question: Question, answers: Array) -> tuple[float, float]:
+    joint = group_weights(answers, contenders.group)
+    return _entropy_part(joint), float(joint.max(axis=-1).sum())
+
+
+def _over_lengths(contenders: Contenders, question: Question, answers: Array) -> tuple[float, float]:
+    """Integrate over the readings, for every combination of answers in words."""
+    mean, covariance = reading_predictions(contenders, question)
+    if mean.shape[1] == 1:
+        nodes, density, step = _grid_nodes(mean[:, 0], np.sqrt(covariance[:, 0, 0]))
+        entropy = sure = 0.0
+        for weight in answers:
+            joint = group_weights(density * weight, contenders.group) * step[:, None]
+            entropy += _entropy_part(joint)
+            sure += float(joint.max(axis=-1).sum())
+        return entropy, sure
+    return _over_several(contenders, mean, covariance, answers)
+
+
+def reading_predictions(contenders: Contenders, question: Question) -> tuple[Array, Array]:
+    """(C, d) and (C, d, d): what each row predicts for the logs of the readings, their errors included."""
+    columns = [LENGTH_NAMES.index(reading.name) for reading in question.lengths]
+    mean = contenders.mean[:, columns]
+    covariance = contenders.covariance[:, columns][:, :, columns] + question.shared_sd**2
+    for d, reading in enumerate(question.lengths):
+        covariance[:, d, d] += reading.relative_sd**2 + (reading.sd_mm / np.exp(mean[:, d])) ** 2
+    return mean, covariance
+
+
+def _grid_nodes(mean: Array, sd: Array) -> tuple[Array, Array, Array]:
+    """A grid that is fine wherever any row's prediction is narrow: nodes (Q,), densities (Q, C), trapezoid steps (Q,)."""
+    nodes = np.unique((mean[:, None] + sd[:, None] * _GRID).ravel())
+    scaled = (nodes[:, None] - mean) / sd
+    density = np.exp(-0.5 * scaled**2) / (sd * np.sqrt(2.0 * np.pi))
+    step = np.zeros(len(nodes))
+    half = 0.5 * np.diff(nodes)
+    step[:-1] += half
+    step[1:] += half
+    return nodes, density, step
+
+
+def _over_several(contenders: Contenders, mean: Array, covariance: Array, answers: Array) -> tuple[float, float]:
+    """Gauss-Hermite nodes about every row's prediction; their densities under all rows give the posterior there."""
+    count, size = mean.shape
+    points, weights = np.polynomial.hermite_e.hermegauss(_NODES_PER_LENGTH)
+    unit = np.array(list(product(points, repeat=size)))
+    share = np.array([np.prod(w) for w in product(weights / weights.sum(), repeat=size)])
+    lower = np.linalg.cholesky(covariance)
+    nodes = (mean[:, None, :] + np.einsum("cij,qj->cqi", lower, unit)).reshape(-1, size)
+    inverse = np.linalg.inv(lower)
+    white = np.einsum("cij,ncj->nci", inverse, nodes[:, None, :] - mean)
+    log_density = -0.5 * (white**2).sum(axis=-1) - np.log(np.einsum("cii->ci", lower)).sum(axis=-1)
+    density = np.exp(log_density - log_density.max(axis=1, keepdims=True))
+    entropy = sure = 0.0
+    for weight in answers:
+        joint = group_weights(density * weight, contenders.group)
+        total = joint.sum(axis=-1)
+        node_weight = (weight[:, None] * share).ravel()
+        alive = (total > 0.0) & (node_weight > 0.0)
+        posterior = joint[alive] / total[alive, None]
+        entropy += _entropy_part(posterior * node_weight[alive, None])
+        sure += float((posterior.max(axis=-1) * node_weight[alive]).sum())
+    return entropy, sure

@@ -1,0 +1,298 @@
+"""The command `untagged`: reads options, calls one action, says on the screen what came of it.
+
+Heavy libraries are imported inside the commands, so that help and mistakes in typing answer at once.
+"""
+
+import os
+import sys
+from collections.abc import Sequence
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, NoReturn
+
+import typer
+
+from identify.command_options import (
+    CARD_HELP,
+    IDENTIFY_HELP,
+    MEASURE_HELP,
+    SERVE_HELP,
+    AsJson,
+    CardAt,
+    Coin,
+    Known,
+    LookAt,
+    Overlay,
+    Photos,
+    Reference,
+    Report,
+    ScalePoints,
+    Sheet,
+)
+from identify.options import TypedOptions, WrongUsage, understand
+from identify.output_files import OutputPlan
+
+if TYPE_CHECKING:
+    from identify.answering import Unreadable
+    from reference_geometry.families import ReferenceSet
+
+EXIT_NOT_WRITTEN = 1
+EXIT_WRONG_USAGE = 2
+EXIT_UNREADABLE = 3
+
+app = typer.Typer(
+    name="untagged",
+    help="Tell which air-operated double-diaphragm pump is in a photo once its nameplate is gone, "
+    "and which rebuild kit fits it.",
+    epilog="Start with: untagged identify PHOTO.jpg --card-at rim",
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+)
+try:
+    from identify.reference_commands import reference_app
+except ImportError:
+    pass
+else:
+    app.add_typer(reference_app, name="reference")
+
+
+def _print_version(wanted: bool) -> None:
+    if wanted:
+        try:
+            typer.echo(f"untagged {version('untagged')}")
+        except PackageNotFoundError:  # run from a checkout that was not installed
+            typer.echo("untagged (not installed)")
+        raise typer.Exit
+
+
+@app.callback()
+def _untagged(
+    show_version: Annotated[
+        bool,
+        typer.Option(
+            "--version",
+            help="Print the version. Example: untagged --version",
+            callback=_print_version,
+            is_eager=True,
+        ),
+    ] = False,
+) -> None:
+    pass
+
+
+@app.command(help=IDENTIFY_HELP)
+def identify(
+    photos: Photos = None,
+    reference: Reference = None,
+    card_at: CardAt = "unknown",
+    coin: Coin = "",
+    scale_points: ScalePoints = "",
+    sheet: Sheet = "",
+    known: Known = None,
+    look_at: LookAt = None,
+    as_json: AsJson = False,
+    overlay: Overlay = None,
+    report: Report = None,
+) -> None:
+    """Say which pump is in the photos and which rebuild kit fits it."""
+    typed = TypedOptions(card_at, coin, scale_points, sheet, tuple(known or ()), tuple(look_at or ()))
+    if not photos and not known:
+        raise typer.BadParameter(
+            "Give at least one photo, or what is known of the pump with --known.", param_hint="PHOTO..."
+        )
+    _run(photos or [], typed, OutputPlan(overlay, report), as_json, reference, matching=True)
+
+
+@app.command(help=MEASURE_HELP)
+def measure(
+    photos: Photos = None,
+    reference: Reference = None,
+    card_at: CardAt = "unknown",
+    coin: Coin = "",
+    scale_points: ScalePoints = "",
+    sheet: Sheet = "",
+    known: Known = None,
+    look_at: LookAt = None,
+    as_json: AsJson = False,
+    overlay: Overlay = None,
+    report: Report = None,
+) -> None:
+    """Measure the pump in the photos, without asking which pump it is."""
+    typed = TypedOptions(card_at, coin, scale_points, sheet, tuple(known or ()), tuple(look_at or ()))
+    if not photos:
+        raise typer.BadParameter("Give at least one photo.", param_hint="PHOTO...")
+    _run(photos, typed, OutputPlan(overlay, report), as_json, reference, matching=False)
+
+
+@app.command(help=CARD_HELP)
+def card(
+    file: Annotated[
+        Path, typer.Argument(metavar="FILE.pdf", help="Where to write the page.", show_default=False)
+    ],
+    size: Annotated[
+        str,
+        typer.Option(
+            "--size",
+            metavar="SIZE",
+            help="pocket (fits a shirt pocket, for parts up to about 300 mm) or "
+            "large (a whole page, for whole pumps). Example: --size large",
+        ),
+    ] = "pocket",
+    paper: Annotated[
+        str, typer.Option("--paper", metavar="PAPER", help="a4 or letter. Example: --paper letter")
+    ] = "a4",
+) -> None:
+    """Write the printable scale card as a PDF page."""
+    size, paper = size.lower(), paper.lower()
+    if size not in ("pocket", "large"):
+        raise typer.BadParameter(f"{size!r} is not a card size; say pocket or large.", param_hint="--size")
+    if paper not in ("a4", "letter"):
+        raise typer.BadParameter(f"{paper!r} is not a paper size; say a4 or letter.", param_hint="--paper")
+    if file.suffix.lower() != ".pdf":
+        raise typer.BadParameter(f"{file} must end in .pdf.", param_hint="FILE.pdf")
+    from features.scale.card_pdf import write_card
+
+    try:
+        file.parent.mkdir(parents=True, exist_ok=True)
+        write_card(file, size, paper)
+    except OSError as error:
+        _say(f"untagged: {file} was not written: {error.strerror or error}.")
+        raise typer.Exit(EXIT_NOT_WRITTEN) from error
+    _say(f"{file} written. Print it at 100 % (not fitted to the page) and check its 50 mm bar with a rule.")
+
+
+@app.command(help=SERVE_HELP)
+def serve(
+    host: Annotated[
+        str,
+        typer.Option(
+            "--host",
+            metavar="HOST",
+            help="Address to listen on. Only this computer's own for now. Example: --host 127.0.0.1",
+        ),
+    ] = "127.0.0.1",
+    port: Annotated[
+        int,
+        typer.Option(
+            "--port", metavar="PORT", min=1, max=65535, help="Port to listen on. Example: --port 7860"
+        ),
+    ] = 7860,
+    reference: Reference = None,
+) -> None:
+    """Open the same job as a page in the browser of this computer."""
+    from ipaddress import ip_address
+
+    try:
+        loopback = host == "localhost" or ip_address(host).is_loopback
+    except ValueError:
+        loopback = False
+    if not loopback:
+        raise typer.BadParameter(
+            f"{host} can be reached by others, and this page has no logins yet; they come with the full web app. "
+            "Use 127.0.0.1.",
+            param_hint="--host",
+        )
+    from identify.web_app import serve_page
+
+    serve_page(host, port, _reference_set(reference))
+
+
+def _run(
+    photos: Sequence[Path],
+    typed: TypedOptions,
+    outputs: OutputPlan,
+    as_json: bool,
+    reference_url: str | None,
+    matching: bool,
+) -> None:
+    """The way of one call: understand, read, survey, match, write, say."""
+    photos = _once_each(photos)
+    try:
+        understood = understand(typed)
+        outputs.check(photos)
+        _check_places(photos, typed)
+    except WrongUsage as wrong:
+        raise typer.BadParameter(str(wrong), param_hint=wrong.option) from wrong
+    from identify.answer_output import show_answer, write_outputs
+    from identify.answering import answer_photos
+
+    answered = answer_photos(photos, understood, _reference_set(reference_url if matching else None))
+    if not answered:
+        _stop_unreadable(answered)
+    not_written = write_outputs(answered, outputs, photos, matching)
+    show_answer(answered, as_json, matching)
+    for failure in not_written:
+        _say(f"untagged: {failure}")
+    if not_written:
+        raise typer.Exit(EXIT_NOT_WRITTEN)
+
+
+def _check_places(photos: Sequence[Path], typed: TypedOptions) -> None:
+    """Pixels belong to one picture: with several, nobody knows which one is meant."""
+    option = "--scale-points" if typed.scale_points else "--look-at" if typed.look_at else ""
+    if option and len(photos) != 1:
+        raise WrongUsage(option, f"{option} speaks of pixels of one photo; give exactly one PHOTO with it.")
+
+
+def _once_each(photos: Sequence[Path]) -> list[Path]:
+    """The photos without repeats: the same file twice is no second witness."""
+    kept: dict[Path, Path] = {}
+    for photo in photos:
+        if kept.setdefault(photo.absolute(), photo) is not photo:
+            _say(f"untagged: {photo} was given twice and is used once.")
+    return list(kept.values())
+
+
+def _reference_set(url: str | None) -> "ReferenceSet":
+    from reference_geometry.store import load_reference
+
+    loaded = load_reference(url)
+    if isinstance(loaded, str):
+        _say(f"untagged: the reference set could not be read, so nothing was done. {loaded}")
+        raise typer.Exit(EXIT_UNREADABLE)
+    return loaded
+
+
+def _stop_unreadable(unreadable: "Unreadable") -> NoReturn:
+    """Name every unreadable input and every readable one, and end."""
+    count = len(unreadable.bad) + len(unreadable.good)
+    _say(
+        f"untagged: {len(unreadable.bad)} of {count} inputs could not be read, so nothing was answered or written."
+    )
+    for name, reason in unreadable.bad:
+        _say(f"  {name}: {reason}")
+    if unreadable.good:
+        _say(f"  read without trouble: {', '.join(unreadable.good)}")
+        _say("Leave the unreadable ones out, or send them again, and run once more.")
+    raise typer.Exit(EXIT_UNREADABLE)
+
+
+def _say(text: str) -> None:
+    """One line on the error stream; control characters of file names do not reach the terminal."""
+    typer.echo("".join(c if c == "\n" or c.isprintable() else "?" for c in text), err=True)
+
+
+def main() -> None:
+    """Run the command and end with its exit code; no mistake of a user ever shows a traceback."""
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(
+                errors="replace"
+            )  # a console that lacks a character shows ? instead of failing
+    try:
+        app()
+    except BrokenPipeError:
+        # The reader of our output went away (`| head`): nothing is wrong, and nothing more can be said.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(0)
+    except Exception as error:
+        if os.environ.get("UNTAGGED_TRACEBACK"):
+            raise
+        _say(
+            f"untagged met an error of its own ({type(error).__name__}: {error}). Nothing you typed is to blame; please "
+            "report it. With the environment variable UNTAGGED_TRACEBACK=1 the details are shown."
+        )
+        sys.exit(EXIT_NOT_WRITTEN)

@@ -1,0 +1,159 @@
+"""Values as the trade reads them: lengths with their 95 % interval, chances, prices, lead times."""
+
+import math
+import unicodedata
+
+MM_PER_INCH = 25.4
+
+FEATURE_WORDS = {
+    "chamber_diameter": "chamber diameter",
+    "flange_diameter": "flange diameter",
+    "bolt_circle_diameter": "bolt circle",
+    "bolt_hole_diameter": "bolt hole",
+    "bolt_hole_count": "flange bolt holes",
+    "port_bore": "port bore",
+    "thread_major_diameter": "thread major diameter",
+    "thread_pitch": "thread pitch",
+    "port_spacing": "port spacing",
+    "overall_height": "overall height",
+    "overall_width": "overall width",
+    "foot_spacing_long": "foot spacing, long side",
+    "foot_spacing_short": "foot spacing, short side",
+    "chamber_bolt_count": "chamber bolts",
+    "connection": "connection",
+    "housing_joint": "housing joint",
+    "port_position": "port position",
+    "port_standard": "port standard",
+    "port_nominal_in": "nominal port size",
+    "wetted_material": "wetted material",
+    "air_valve_side": "air valve side",
+    "swivel_flange": "swivel flange",
+}
+"""A feature's name as a salesperson says it."""
+
+BUDGET_WORDS = {
+    "edge": "finding the edge",
+    "reference": "finding the reference",
+    "camera": "camera model",
+    "offset": "height against the reference",
+    "tilt": "tilt",
+    "lens": "lens distortion",
+    "print_scale": "true size of the reference",
+    "scale": "no scale",
+    "reading": "reading by hand",
+}
+"""Causes of uncertainty in a user's words, by the name they have in the budget."""
+
+CARD_AT_WORDS = {
+    "rim": "on the chamber rim or clamp band",
+    "flange": "on the port flange",
+    "cover": "on the chamber cover",
+    "floor": "on the floor",
+    "unknown": "place not said",
+}
+
+
+def feature_words(name: str) -> str:
+    """A feature's name in words; names never heard of keep their own, with spaces."""
+    return FEATURE_WORDS.get(name, name.replace("_", " "))
+
+
+def value_words(value: str) -> str:
+    """An attribute's value in words."""
+    return value.replace("_", " ")
+
+
+def length_words(value_mm: float, low_mm: float, high_mm: float) -> str:
+    """A length with its 95 % interval, e.g. `257.3 ± 2.1 mm`.
+
+    The half width keeps two significant digits and the value as many decimals (JCGM 100:2008, 7.2.6). An
+    interval more lopsided than a tenth of itself is written out, as `257 mm (212 to 312 mm)`.
+    """
+    below, above = value_mm - low_mm, high_mm - value_mm
+    if not all(map(math.isfinite, (value_mm, low_mm, high_mm))):
+        return "not known"
+    half = (below + above) / 2
+    if half <= 0:
+        return f"{value_mm:.1f} mm"
+    decimals = _decimals(half, digits=2)
+    if abs(above - below) > 0.1 * (above + below):
+        value, low, high = (_three_digits(v) for v in (value_mm, low_mm, high_mm))
+        return f"{value} mm ({low} to {high} mm)"
+    return f"{_rounded(value_mm, decimals)} ± {_rounded(half, decimals)} mm"
+
+
+def inch_words(value_mm: float, low_mm: float, high_mm: float) -> str:
+    """The same in inches, to the digits the interval deserves, e.g. `10.13 in`."""
+    half = (high_mm - low_mm) / 2 / MM_PER_INCH
+    decimals = min(3, _decimals(half, digits=1)) if half > 0 else 3
+    return f"{_rounded(value_mm / MM_PER_INCH, decimals)} in"
+
+
+def _decimals(half: float, digits: int) -> int:
+    """Decimals that show `digits` significant digits of `half`; negative where tens are rounded away."""
+    return min(3, digits - 1 - math.floor(math.log10(half)))
+
+
+def _three_digits(value: float) -> str:
+    """A number to three significant digits, never with an exponent."""
+    return _rounded(value, _decimals(value, digits=3)) if value > 0 else "0"
+
+
+def _rounded(value: float, decimals: int) -> str:
+    return f"{round(value, decimals):.{max(0, decimals)}f}"
+
+
+def chance_words(probability: float) -> str:
+    """A probability in percent, never a false 0 or 100."""
+    if probability < 0.005:
+        return "under 1 %"
+    if probability > 0.995:
+        return "over 99 %"
+    return f"{100 * probability:.0f} %"
+
+
+def price_words(price: float | None, currency: str) -> str:
+    """A list price, e.g. `412.00 USD`, or that it is not known."""
+    return "price not known" if price is None else f"{price:,.2f} {currency}".strip()
+
+
+def lead_time_words(days: float | None) -> str:
+    """A lead time in days, with weeks where that is how it is said."""
+    if days is None:
+        return "lead time not known"
+    if days < 0.5:
+        return "same day"
+    whole = round(days)
+    if whole >= 14:
+        weeks = whole / 7
+        return f"{whole} days (about {weeks:.0f} weeks)"
+    return "1 day" if whole == 1 else f"{whole} days"
+
+
+def stock_words(stock: int | None) -> str:
+    """Pieces on the shelf."""
+    if stock is None:
+        return "stock not known"
+    return "none in stock" if stock == 0 else f"{stock} in stock"
+
+
+def joined(words: list[str], last: str = "or") -> str:
+    """`a, b or c`."""
+    if len(words) < 2:
+        return "".join(words)
+    return f"{', '.join(words[:-1])} {last} {words[-1]}"
+
+
+def latin(text: str, allowed: str = "") -> str:
+    """Text cut down to printable ASCII plus `allowed`, accents stripped, anything else as a question mark.
+
+    For places whose font holds nothing more, so that a customer's file name can not crash a picture.
+    """
+    out = []
+    for char in text:
+        if char in allowed:
+            out.append(char)
+        elif not unicodedata.combining(char):
+            plain = unicodedata.normalize("NFKD", char).encode("ascii", "ignore").decode()
+            out.append(plain if plain.isprintable() and plain else "?")
+    return "".join(out)

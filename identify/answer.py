@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
 from numpy.typing import NDArray
 
 from features.measured import AttributeEvidence, MeasuredLength, log_covariance
 from identify.answer_json import to_json_object
 from identify.cautions import collect_cautions
+from identify.decision import Decision, decide
 from identify.evidence import Evidence, Inconsistency, gather_evidence
 from identify.family_table import FamilyTable, build_family_table
-from identify.kit_choice import Decision, KitBook, KitOffer, build_kit_book, decide, kit_groups, offer_kits
+from identify.kit_choice import KitBook, KitOffer, build_kit_book, offer_kits, sections_of
 from identify.known_values import KnownValue
 from identify.match_settings import MatchSettings
 from identify.posterior import Posterior, compute_posterior
@@ -55,7 +56,6 @@ class PreparedReference:
     reference: ReferenceSet
     table: FamilyTable
     kits: KitBook
-    groups: NDArray[np.intp]
 
 
 @dataclass(frozen=True, eq=False)
@@ -102,15 +102,14 @@ class Answer:
 
     @property
     def decision(self) -> Decision | None:
-        """What to do about the fluid-side kit, or the first section there is; None when the set holds no kit."""
+        """What to do about the fluid-side kit, or the first section there is; None when there are no kits."""
         return self.decisions[0] if self.decisions else None
 
 
 def prepare_reference(reference: ReferenceSet, settings: MatchSettings | None = None) -> PreparedReference:
     """Turn a reference set into columns and indexes."""
     table = build_family_table(reference.families, settings)
-    kits = build_kit_book(reference)
-    return PreparedReference(reference, table, kits, kit_groups(kits, table.count))
+    return PreparedReference(reference, table, build_kit_book(reference))
 
 
 def build_answer(
@@ -133,9 +132,10 @@ def build_answer(
     posterior = compute_posterior(ready.table, evidence.lengths, evidence.attributes, settings)
     candidates, not_in_set = _candidates(ready, posterior, evidence, settings)
     offers = _offers(ready, posterior, evidence, settings)
-    questions = rank_questions(posterior, ready.groups, ready.kits, evidence, settings)
+    questions = rank_questions(posterior, ready.kits, evidence, settings)
     assumptions = _assumptions(evidence, settings)
-    decisions = _decisions(offers, posterior, questions, evidence, assumptions, settings)
+    sections = sections_of(ready.kits)
+    decisions = decide(sections, offers, not_in_set, questions, assumptions, settings)
     return Answer(
         survey=survey,
         reference_name=ready.reference.name,
@@ -190,19 +190,6 @@ def _offers(
     )
 
 
-def _decisions(
-    offers: Sequence[KitOffer],
-    posterior: Posterior,
-    questions: Sequence[RankedQuestion],
-    evidence: Evidence,
-    assumptions: Sequence[str],
-    settings: MatchSettings,
-) -> tuple[Decision, ...]:
-    best = next((q for q in questions if q.about == "fit"), None)
-    pays = best is not None and best.worth > 0.0
-    return decide(offers, posterior.not_in_set, best.ask if best else "", pays, assumptions, settings)
-
-
 def _tell_apart(
     candidates: Sequence[Candidate], ready: PreparedReference, posterior: Posterior, settings: MatchSettings
 ) -> str:
@@ -219,13 +206,15 @@ def _assumptions(evidence: Evidence, settings: MatchSettings) -> tuple[str, ...]
     for length in evidence.lengths:
         if length.offset_mm is not None:
             said.append(
-                f"The {length.name.replace('_', ' ')} lies {length.offset_mm:.0f} mm behind the scale's plane "
+                f"The {length.name.replace('_', ' ')} lies {length.offset_mm:.0f} mm behind the scale's "
+                f"plane "
                 f"({abs(length.per_offset_mm):.2f} mm of size for each mm that is wrong)."
             )
     if any(length.is_ratio_only for length in evidence.lengths):
         said.append("No scale: sizes are compared by their ratios only.")
     said.append(
-        f"Before anything was seen, a pump outside the set was given {100 * settings.not_in_set_prior:g} % and every "
+        f"Before anything was seen, a pump outside the set was given {100 * settings.not_in_set_prior:g} % "
+        f"and every "
         "family of the set the same share of the rest."
     )
     said.append("The pump has not been rebuilt from parts of another one.")

@@ -11,9 +11,8 @@ from features.measured import COVERAGE_95, AttributeEvidence, MeasuredLength
 if TYPE_CHECKING:
     from features.survey import PhotoSurvey
     from identify.answer import Answer, Candidate
-    from identify.kit_choice import Decision, KitOffer
-
-SCHEMA = "untagged.answer/1"
+    from identify.decision import Decision
+    from identify.kit_choice import KitOffer
 
 
 class _Model(BaseModel):
@@ -127,7 +126,7 @@ class CovarianceModel(_Model):
 class AnswerModel(_Model):
     """The whole answer."""
 
-    schema_: Literal["untagged.answer/1"] = Field(default=SCHEMA, alias="schema")
+    schema_: Literal["untagged.answer/1"] = Field(default="untagged.answer/1", alias="schema")
     photos: list[PhotoModel]
     measurements: dict[str, LengthModel | RatioModel]
     attributes: dict[str, dict[str, float]]

@@ -34,7 +34,7 @@ class AttributeTable:
 
 
 def soften(likelihood: Mapping[str, float], values: Sequence[str], weight: float) -> dict[str, float]:
-    """Mix `weight` of "any of these values" into a likelihood, so that none is 0 or 1; normalized to sum 1."""
+    """Mix `weight` of "any of these values" into a likelihood, so that none is 0 or 1; sums to 1."""
     total = sum(likelihood.values()) or 1.0
     return {v: (1.0 - weight) * likelihood.get(v, 0.0) / total + weight / len(values) for v in values}
 
@@ -46,7 +46,9 @@ def value_frequencies(table: FamilyTable, name: str, values: Sequence[str]) -> d
     return {value: (counts.get(value, 0) + _SMOOTHING) / total for value in values}
 
 
-def attribute_table(table: FamilyTable, evidence: AttributeEvidence, settings: MatchSettings) -> AttributeTable:
+def attribute_table(
+    table: FamilyTable, evidence: AttributeEvidence, settings: MatchSettings
+) -> AttributeTable:
     """Prepare one attribute's evidence for lookup by code."""
     words = table.words.get(evidence.name, ())
     values = tuple(dict.fromkeys((*words, *evidence.likelihood)))

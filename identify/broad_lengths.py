@@ -1,7 +1,7 @@
-"""How the lengths of such pumps vary and hang together when no family is known: one broad Gaussian in log space.
+"""How the lengths of such pumps vary together when no family is known: one broad Gaussian in log space.
 
-It says what a length a family does not know probably is, given those it does know, and what a pump that is in no set
-looks like. It starts from common practice and is drawn toward the reference set's own proportions.
+It says what a length a family does not know probably is, given those it does know, and what a pump that is in
+no set looks like. It starts from common practice and is drawn toward the reference set's own proportions.
 """
 
 from dataclasses import dataclass
@@ -16,10 +16,10 @@ Array = NDArray[np.float64]
 
 _LOG_SIZE_MEAN = log(1.2)
 _LOG_SIZE_SD = 0.75
-"""Nominal size in inches over such pumps: 1/4 to 3 in. within about two standard deviations (common practice)."""
+"""Nominal size in inches: 1/4 to 3 in. lie within about two standard deviations (common practice)."""
 
 _PRACTICE: dict[str, tuple[float, float, float]] = {
-    # name: (mm at nominal 1 in., power of the nominal size, relative sd about that); common practice from memory
+    # name: (mm at nominal 1 in., power of the nominal size, relative sd); common practice from memory
     "chamber_diameter": (212.0, 0.65, 0.12),
     "flange_diameter": (113.0, 0.48, 0.07),
     "bolt_circle_diameter": (83.0, 0.54, 0.07),
@@ -73,7 +73,8 @@ def fit_broad_lengths(log_mean: Array, inflation: float) -> BroadLengths:
     expectation-maximization (Little and Rubin, Statistical Analysis with Missing Data, chapter 11).
 
     Args:
-        log_mean: (12, N) log of the families' mean lengths, NaN where not known; long sets are thinned evenly.
+        log_mean: (12, N) log of the families' mean lengths, NaN where not known; long sets are thinned
+            evenly.
         inflation: factor on every standard deviation at the end.
     """
     prior = practice_lengths()
@@ -123,17 +124,20 @@ def _fill_missing(rows: Array, now: BroadLengths) -> tuple[Array, Array]:
     return filled, spread
 
 
-def conditional(covariance: Array, known: NDArray[np.bool_], unknown: NDArray[np.bool_]) -> tuple[Array, Array]:
+def conditional(
+    covariance: Array, known: NDArray[np.bool_], unknown: NDArray[np.bool_]
+) -> tuple[Array, Array]:
     """Regression of the unknown on the known part of a Gaussian.
 
     Args:
         covariance: (n, n).
-        known, unknown: (n,) masks.
+        known: (n,) mask of what is known.
+        unknown: (n,) mask of what is wanted.
 
     Returns:
         (u, k) slope and (u, u) remaining covariance.
     """
     across = covariance[np.ix_(unknown, known)]
-    slope: Array = np.linalg.solve(covariance[np.ix_(known, known)], across.T).T
-    rest: Array = covariance[np.ix_(unknown, unknown)] - slope @ across.T
+    slope = np.asarray(np.linalg.solve(covariance[np.ix_(known, known)], across.T).T, dtype=np.float64)
+    rest = covariance[np.ix_(unknown, unknown)] - slope @ across.T
     return slope, 0.5 * (rest + rest.T)

@@ -1,7 +1,7 @@
-"""General guidance on elastomers, fluids and temperatures: common practice, for asking and warning, never for choosing.
+"""General guidance on elastomers, fluids and temperatures: for asking and warning, never for choosing.
 
-Everything here is common practice from memory without an outside source. It never picks an elastomer; the maker's
-chemical compatibility chart and a licensed person decide.
+Everything here is common practice from memory without an outside source. It never picks an elastomer; the
+maker's chemical compatibility chart and a licensed person decide.
 """
 
 import re
@@ -30,9 +30,17 @@ ELASTOMERS = (
     Elastomer("PTFE", ("ptfe overlay", "ptfe bonded"), 4, 104, "widest chemical range, stiff when cold"),
     Elastomer("NBR", ("nitrile", "buna", "buna n"), -12, 82, "oils and fuels; not ketones"),
     Elastomer("EPDM", ("epr",), -40, 121, "dilute acids, alkalis, steam; not oils"),
-    Elastomer("FKM", ("fpm", "fluoroelastomer"), -20, 150, "hot oils, many solvents; not ketones, not amines"),
+    Elastomer(
+        "FKM", ("fpm", "fluoroelastomer"), -20, 150, "hot oils, many solvents; not ketones, not amines"
+    ),
     Elastomer("TPV", ("epdm pp", "thermoplastic vulcanizate"), -29, 107, "acids, alkalis; not oils"),
-    Elastomer("TPE", ("copolyester", "copolyester tpe", "tpe copolyester"), -29, 93, "long flex life, oils, mild chemicals"),
+    Elastomer(
+        "TPE",
+        ("copolyester", "copolyester tpe", "tpe copolyester"),
+        -29,
+        93,
+        "long flex life, oils, mild chemicals",
+    ),
     Elastomer("CR", ("neoprene", "chloroprene"), -18, 93, "general purpose, mild chemicals"),
     Elastomer("PU", ("polyurethane", "urethane"), -12, 66, "abrasion; not hot water"),
     Elastomer("NR", ("natural rubber",), -40, 70, "abrasive slurries; not oils"),
@@ -41,7 +49,8 @@ ELASTOMERS = (
 )
 
 ASK_ALWAYS = (
-    "The elastomer can not be seen in a photo: ask which one is in the pump now and which fluid, concentration and "
+    "The elastomer can not be seen in a photo: ask which one is in the pump now and which fluid, "
+    "concentration and "
     "temperature it meets, before ordering."
 )
 
@@ -72,22 +81,47 @@ FLUIDS = (
     ),
     FluidGuidance(
         "aromatic and chlorinated solvents",
-        ("toluene", "xylene", "benzene", "methylene chloride", "dichloromethane", "trichloroethylene", "perc",
-         "chloroform", "trichloroethane", "chlorinated", "halogenated", "1,1,1"),
-        "Aromatic and halogenated solvents commonly swell EPDM, NBR, CR and TPV. Halogenated hydrocarbons in contact "
+        (
+            "toluene",
+            "xylene",
+            "benzene",
+            "methylene chloride",
+            "dichloromethane",
+            "trichloroethylene",
+            "perc",
+            "chloroform",
+            "trichloroethane",
+            "chlorinated",
+            "halogenated",
+            "1,1,1",
+        ),
+        "Aromatic and halogenated solvents commonly swell EPDM, NBR, CR and TPV. Halogenated hydrocarbons in "
+        "contact "
         "with wetted aluminum (or zinc) can react with explosive force: never use them in an aluminum pump.",
         ("EPDM", "NBR", "CR", "TPV", "NR", "Silicone"),
     ),
     FluidGuidance(
         "oils and fuels",
         ("oil", "diesel", "gasoline", "petrol", "fuel", "kerosene", "hydraulic", "grease", "lubricant"),
-        "Mineral oils and fuels commonly swell EPDM, TPV and natural rubber. Fuels are flammable: ground the pump.",
+        "Mineral oils and fuels commonly swell EPDM, TPV and natural rubber. Fuels are flammable: ground the "
+        "pump.",
         ("EPDM", "TPV", "NR"),
     ),
     FluidGuidance(
         "strong acids",
-        ("sulfuric", "sulphuric", "nitric", "hydrochloric", "hcl", "phosphoric", "chromic", "acid", "muriatic"),
-        "Strong and oxidizing acids depend on concentration and temperature; NBR, CR and polyurethane commonly fail "
+        (
+            "sulfuric",
+            "sulphuric",
+            "nitric",
+            "hydrochloric",
+            "hcl",
+            "phosphoric",
+            "chromic",
+            "acid",
+            "muriatic",
+        ),
+        "Strong and oxidizing acids depend on concentration and temperature; NBR, CR and polyurethane "
+        "commonly fail "
         "early, and metal bodies may corrode.",
         ("NBR", "CR", "PU"),
     ),
@@ -106,13 +140,15 @@ FLUIDS = (
     FluidGuidance(
         "abrasive slurries",
         ("slurry", "sand", "glaze", "slip", "sludge", "mud", "abrasive", "ceramic", "grout"),
-        "Abrasive slurries wear PTFE overlays and seats quickly; common practice prefers rubber-like diaphragms.",
+        "Abrasive slurries wear PTFE overlays and seats quickly; common practice prefers rubber-like "
+        "diaphragms.",
         ("PTFE",),
     ),
     FluidGuidance(
         "food and pharma",
         ("food", "milk", "juice", "syrup", "chocolate", "wine", "beer", "pharma", "sauce"),
-        "Food and pharma duty needs materials with the approvals your regulator asks for; see the maker's declaration.",
+        "Food and pharma duty needs materials with the approvals your regulator asks for; see the maker's "
+        "declaration.",
         (),
     ),
     FluidGuidance(
@@ -163,16 +199,22 @@ def elastomer_notes(elastomer: str, fluid: str) -> tuple[str, ...]:
     known = find_elastomer(elastomer) if elastomer else None
     if known:
         notes.append(
-            f"{known.name}: usual service {known.low_c} to {known.high_c} °C ({known.remark}); common practice, the "
+            f"{known.name}: usual service {known.low_c} to {known.high_c} °C ({known.remark}); common "
+            f"practice, the "
             f"maker's limit for the whole pump governs and is often lower."
         )
     guidance = fluid_guidance(fluid) if fluid else ()
     for entry in guidance:
-        notes.append(f"{fluid} ({entry.kind}): {entry.caution} Common practice only; check the maker's chart.")
+        notes.append(
+            f"{fluid} ({entry.kind}): {entry.caution} Common practice only; check the maker's chart."
+        )
         if known and known.name in entry.poor:
             notes.append(
-                f"{known.name} with {entry.kind} is commonly avoided: stop and check the maker's chart before ordering."
+                f"{known.name} with {entry.kind} is commonly avoided: stop and check the maker's chart "
+                f"before ordering."
             )
     if fluid and not guidance:
-        notes.append(f"No general guidance is held for {fluid}: check the maker's chemical compatibility chart.")
+        notes.append(
+            f"No general guidance is held for {fluid}: check the maker's chemical compatibility chart."
+        )
     return tuple(notes)

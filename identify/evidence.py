@@ -1,7 +1,6 @@
-"""All that is known of one pump, from photos and from people, brought to one value a name, contradictions told."""
+"""All that is known of one pump, from photos and from people, one value a name, contradictions told."""
 
 from __future__ import annotations
-
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -99,10 +98,10 @@ def merge_lengths(
 ) -> tuple[tuple[MeasuredLength, ...], tuple[Inconsistency, ...]]:
     """Combine several values of one name by generalized least squares, everything they share kept.
 
-    With y the logs of all values, C their covariance and H the matrix that says which name each belongs to, the best
-    values are W y with W = (H' C^-1 H)^-1 H' C^-1 (Aitken 1935). Each combined value is again a sum of the same named
-    sources with weights from W, so the budget and the covariance survive. A typed length so gives a photo without
-    scale its scale.
+    With y the logs of all values, C their covariance and H the matrix that says which name each belongs to,
+    the best values are W y with W = (H' C^-1 H)^-1 H' C^-1 (Aitken 1935). Each combined value is again a sum
+    of the same named sources with weights from W, so the budget and the covariance survive. A typed length so
+    gives a photo without scale its scale.
     """
     names = tuple(dict.fromkeys(length.name for length in lengths))
     if len(names) == len(lengths):
@@ -150,7 +149,8 @@ def _length_sentence(photo: MeasuredLength, typed: MeasuredLength, apart: float)
     words = photo.name.replace("_", " ")
     return (
         f"The {words} was typed as {typed.value_mm:.1f} mm but the photo gives {photo.value_mm:.1f} ± "
-        f"{1.96 * photo.standard_uncertainty_mm:.1f} mm ({apart:.1f} standard deviations apart): read it again, and "
+        f"{1.96 * photo.standard_uncertainty_mm:.1f} mm ({apart:.1f} standard deviations apart): read it "
+        f"again, and "
         f"check where the scale lay and that the same edge is meant."
     )
 
@@ -185,7 +185,8 @@ def _contradiction(known: TypedAttribute, photo: AttributeEvidence, share: float
     return Inconsistency(
         known.name,
         f"The {words} was typed as {_readable(known.value)} but the photos show {_readable(seen)} "
-        f"({100 * probability:.0f} %, {_readable(known.value)} {100 * share:.0f} %): look again, or check that the "
+        f"({100 * probability:.0f} %, {_readable(known.value)} {100 * share:.0f} %): look again, or check "
+        f"that the "
         f"photos are of this pump.",
     )
 
@@ -208,11 +209,13 @@ def _implied_connection(
     value, other = ("flanged", "threaded") if flange else ("threaded", "flanged")
     likelihood = {value: _IMPLIED_CERTAINTY, other: 1.0 - _IMPLIED_CERTAINTY}
     words = (flange or thread).replace("_", " ")
-    return (AttributeEvidence("connection", likelihood),), (f"The port is taken as {value}: a {words} was given.",)
+    return (AttributeEvidence("connection", likelihood),), (
+        f"The port is taken as {value}: a {words} was given.",
+    )
 
 
 def _port_evidence(survey: Survey | None, lengths: Sequence[MeasuredLength]) -> tuple[AttributeEvidence, ...]:
-    """The survey's port table, only when no length it was made from is compared anyway (else it would count twice)."""
+    """The survey's port table, unless lengths it was made from are compared anyway (it would count twice)."""
     if survey is None or not survey.ports or any(length.name in _PORT_LENGTHS for length in lengths):
         return ()
     likelihood = {port_word(port.standard, port.nominal_in): port.probability for port in survey.ports}

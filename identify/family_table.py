@@ -1,7 +1,8 @@
-"""The reference set as columns of numbers, built once, so that a million families can be compared in one sweep.
+"""The reference set as columns of numbers, built once, so that a million families compare in one sweep.
 
-After the families' own rows come the rows of "not in the set": pumps of which no more is known than that their port
-follows some standard, or not even that. They are compared by the same formula and their probabilities are added up.
+After the families' own rows come the rows of "not in the set": pumps of which no more is known than that
+their port follows some standard, or not even that. They are compared by the same formula and their
+probabilities are added up.
 """
 
 from collections import Counter
@@ -101,10 +102,10 @@ def _with_port(values: dict[str, str]) -> dict[str, str]:
 
 
 def own_relative_sd(family: Family, name: str, known: KnownLength, settings: MatchSettings) -> float:
-    """Relative spread to expect of the next pump of a family: tolerance and shop measurements pooled, plus sampling.
+    """Relative spread to expect of the next pump of a family: tolerance and shop measurements pooled.
 
-    With n measurements of standard deviation s and a stated tolerance t that counts for w of them, the pooled variance
-    is (w t^2 + (n - 1) s^2) / (w + n - 1); the mean of n adds a part 1/n of it.
+    With n measurements of standard deviation s and a stated tolerance t that counts for w of them, the pooled
+    variance is (w t^2 + (n - 1) s^2) / (w + n - 1); the mean of n adds a part 1/n of it.
     """
     if name in _OVERALL:
         tolerance = settings.overall_tolerance
@@ -162,8 +163,10 @@ def _fill_from_port(attributes: dict[str, str], port: PortDimensions) -> None:
 
 
 def _unknown_rows(families: Sequence[Family], settings: MatchSettings) -> list[tuple[_Row, float]]:
-    """Rows of "not in the set" with their shares of its prior: half as the set's ports are, half over all standards."""
-    met = Counter((f.port_standard, f.port_nominal_in) for f in families if f.port_standard and f.port_nominal_in)
+    """Rows of "not in the set" with their shares: half as the set's ports are, half over all standards."""
+    met = Counter(
+        (f.port_standard, f.port_nominal_in) for f in families if f.port_standard and f.port_nominal_in
+    )
     ports = all_standard_ports()
     known = {(p.standard, p.nominal_in) for p in ports}
     total_met = sum(count for key, count in met.items() if key in known)
@@ -189,7 +192,9 @@ def build_family_table(families: Sequence[Family], settings: MatchSettings | Non
     rows = own + [row for row, _ in unknown]
     log_mean, log_variance, known_bits, standard_bits = _length_columns(rows)
     words, codes = _attribute_columns(rows)
-    frequencies = {name: Counter(row.attributes[name] for row in own if name in row.attributes) for name in words}
+    frequencies = {
+        name: Counter(row.attributes[name] for row in own if name in row.attributes) for name in words
+    }
     missing = settings.not_in_set_prior if own else 1.0
     prior = [(1.0 - missing) / len(own)] * len(own) + [missing * share for _, share in unknown]
     recorded = np.where(_bit_mask(known_bits & ~standard_bits), log_mean, np.nan)[:, : len(own)]

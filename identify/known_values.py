@@ -1,4 +1,4 @@
-"""What a person types as `--known NAME=VALUE`: a length with its reading uncertainty, an attribute, elastomer or fluid."""
+"""What a person types as `--known NAME=VALUE`: a length, an attribute, the elastomer or the fluid."""
 
 import re
 from collections.abc import Mapping, Sequence
@@ -37,7 +37,7 @@ READING_SD_MM: Mapping[str, float] = {
     "foot_spacing_long": 2.0,
     "foot_spacing_short": 2.0,
 }
-"""Standard uncertainty of a reading on a dirty pump: calliper on diameters, tape on spans (common practice)."""
+"""Standard uncertainty of a reading on a dirty pump, by calliper or tape (common practice)."""
 
 _LENGTH_LIMITS_MM = (0.2, 5000.0)
 
@@ -114,8 +114,9 @@ def legal_names() -> tuple[str, ...]:
 def parse_known(text: str) -> KnownValue | KnownRefused:
     """Read one NAME=VALUE.
 
-    Names are words of the design (`chamber_diameter`, with or without `_mm`). Lengths take millimeters unless a unit
-    follows ("8.5in", "8-1/2 in", "216 mm", "21.6cm") and may carry their own uncertainty ("216 +/- 2 mm").
+    Names are words of the design (`chamber_diameter`, with or without `_mm`). Lengths take millimeters unless
+    a unit follows ("8.5in", "8-1/2 in", "216 mm", "21.6cm") and may carry their own uncertainty ("216 +/- 2
+    mm").
     """
     name_text, equals, value = text.partition("=")
     if not equals:
@@ -149,7 +150,9 @@ def parse_knowns(texts: Sequence[str]) -> tuple[tuple[KnownValue, ...], tuple[Kn
             continue
         name = known_name(known)
         if name in accepted and accepted[name] != known:
-            refused.append(KnownRefused(text, f"{name} was already given as {accepted[name].typed!r}; give it once."))
+            refused.append(
+                KnownRefused(text, f"{name} was already given as {accepted[name].typed!r}; give it once.")
+            )
         accepted.setdefault(name, known)
     return tuple(accepted.values()), tuple(refused)
 
@@ -169,7 +172,9 @@ def _resolve_name(text: str) -> str | None:
 def _unknown_name_reason(text: str) -> str:
     name = plain(text)
     if name in {"family_id", "family"}:
-        return "a family is what the tool works out; give what is seen or measured instead (maker=... is taken)."
+        return (
+            "a family is what the tool works out; give what is seen or measured instead (maker=... is taken)."
+        )
     near = get_close_matches(name.removesuffix("_mm"), legal_names(), n=1, cutoff=0.6)
     hint = f" Did you mean {near[0]}?" if near else ""
     return f"unknown name {text.strip()!r}.{hint} Names are: {', '.join(legal_names())}."

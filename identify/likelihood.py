@@ -1,10 +1,11 @@
-"""Geometry: how probable the measured lengths are for each family, as one Gaussian in log space, in closed form.
+"""Geometry: how probable the measured lengths are for each family, one Gaussian in log space, closed form.
 
-With y = log of the measured lengths (their covariance C holds the shared scale error, which is huge when there was no
-scale) and a family's log lengths x ~ N(mean, D), D diagonal, the measured lengths follow N(mean, C + D). A length a
-family does not know is filled from the broad density of such pumps given the lengths it does know, so it neither
-rewards nor punishes. Families are grouped by which of the measured lengths they know; each group then reduces to one
-Gaussian of the known lengths with a common matrix P plus each family's own diagonal.
+With y = log of the measured lengths (their covariance C holds the shared scale error, which is huge when
+there was no scale) and a family's log lengths x ~ N(mean, D), D diagonal, the measured lengths follow N(mean,
+C + D). A length a family does not know is filled from the broad density of such pumps given the lengths it
+does know, so it neither rewards nor punishes. Families are grouped by which of the measured lengths they
+know; each group then reduces to one Gaussian of the known lengths with a common matrix P plus each family's
+own diagonal.
 """
 
 from dataclasses import dataclass
@@ -43,7 +44,8 @@ class LogLengths:
 class Reduced:
     """The measured lengths seen by families that know the same `known` of them.
 
-    The likelihood of such a family is exp(log_constant) * N(estimate; its log means, spread + its own diagonal).
+    The likelihood of such a family is exp(log_constant) * N(estimate; its log means, spread + its own
+    diagonal).
 
     Attributes:
         known: (k,) rows of the family table that enter.
@@ -104,12 +106,13 @@ def _least_squares(observed: Array, design: Array, spread: Array, known: Indices
 def log_density(reduced: Reduced, log_mean: Array, log_variance: Array, rows: Indices) -> Array:
     """Exact log likelihood of the measured lengths for each family.
 
-    A Cholesky factorization of `spread + diag(own variance)` runs over all families of a block at once, column by
-    column, which is far faster than one small factorization a family.
+    A Cholesky factorization of `spread + diag(own variance)` runs over all families of a block at once,
+    column by column, which is far faster than one small factorization a family.
 
     Args:
         reduced: of the group these families belong to.
-        log_mean, log_variance: (12, N) family table.
+        log_mean: (12, N) of the family table.
+        log_variance: (12, N) of the family table.
         rows: (n,) families to work on.
 
     Returns:
@@ -146,16 +149,17 @@ def _columnwise_cholesky(spread: Array, own: Array, offset: Array) -> tuple[Arra
 
 
 def log_density_bound(reduced: Reduced, log_mean: Array, rows: Indices, least: Array, most: Array) -> Array:
-    """A cheap upper bound of `log_density`: exact algebra with the largest and smallest own variances of the group.
+    """A cheap upper bound of `log_density`, from the largest and smallest own variances of the group.
 
-    `spread + D` lies between `spread + least` and `spread + most` (Loewner order), so its inverse quadratic form is
-    never below that of the larger matrix and its determinant never below that of the smaller one.
+    `spread + D` lies between `spread + least` and `spread + most` (Loewner order), so its inverse quadratic
+    form is never below that of the larger matrix and its determinant never below that of the smaller one.
 
     Args:
         reduced: of the group.
         log_mean: (12, N) family table.
         rows: (n,) families.
-        least, most: (12,) smallest and largest log variance among them.
+        least: (12,) smallest log variance among them.
+        most: (12,) largest.
 
     Returns:
         (n,) upper bounds.

@@ -23,8 +23,8 @@ ATTRIBUTE_NAMES = (
 )
 """Attributes a family is compared by.
 
-`body_color`, `slotted_holes` and `air_valve_screw_count` are read from a family's extra columns where a set has them;
-`port` is standard and nominal size together, as the survey's port table gives them.
+`body_color`, `slotted_holes` and `air_valve_screw_count` are read from a family's extra columns where a set
+has them; `port` is standard and nominal size together, as the survey's port table gives them.
 """
 
 COUNT_ATTRIBUTES = ("chamber_bolt_count", "bolt_hole_count", "air_valve_screw_count")
@@ -37,24 +37,26 @@ def _read_only(**values: float) -> Mapping[str, float]:
 
 @dataclass(frozen=True)
 class MatchSettings:
-    """Assumptions of the matcher. All defaults are common practice or our own choice, none is a published figure.
+    """Assumptions of the matcher. All defaults are common practice or our own choice, none is published.
 
     Relative values are standard deviations of the logarithm of a length.
 
     Attributes:
         not_in_set_prior: probability, before anything is seen, that the pump is not in the reference set.
-        metal_tolerance, plastic_tolerance: spread between pumps of one family, cast or machined metal and molded
-            plastic, where the set gives none (common practice).
+        metal_tolerance, plastic_tolerance: spread between pumps of one family, cast or machined metal and
+            molded plastic, where the set gives none (common practice).
         overall_tolerance: the same for outermost heights and widths, which options and feet change.
         standard_tolerance: spread of a flange or thread built to a standard, about the table value.
-        loose_flange_factor: how much wider that is for slotted and swivel flanges, which serve several standards.
+        loose_flange_factor: how much wider that is for slotted and swivel flanges, which serve several
+            standards.
         tolerance_weight: how many measurements the stated tolerance counts for beside a shop's own few.
         model_floor: what the measurement's budget may have left out, independent for each length.
         broad_inflation: how much wider than the set's own spread the lengths of unknown pumps are taken.
         photo_softening: weight of "anything is possible" mixed into a photo's attribute evidence.
         typed_error: how often an answer typed by a person is wrong, by attribute.
         typed_error_default: the same for attributes not listed.
-        temperature: calibration hook; scores are divided by it before they become probabilities, 1 changes nothing.
+        temperature: calibration hook; scores are divided by it before they become probabilities, 1 changes
+            nothing.
         order_threshold: probability that a kit fits, below which it is never called "order".
         wrong_kit_cost: what ordering a wrong kit costs (return, freight, days down), in `cost_currency`.
         cost_per_minute: what a minute of the customer's and the seller's trouble costs, in `cost_currency`.

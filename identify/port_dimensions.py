@@ -1,4 +1,4 @@
-"""What a port standard and nominal size say about a family's lengths, so that a family need not repeat the tables."""
+"""What a port standard and size say about a family's lengths, so that a family need not repeat the tables."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -11,7 +11,7 @@ _HOLE_SD = 0.05
 """Relative spread of bolt holes: slotted, opened up or cast with draft (common practice)."""
 
 _THREAD_MOUTH_SD = 0.02
-"""Relative spread of the opening at the mouth of a female thread, which a chamfer enlarges (common practice)."""
+"""Relative spread of the mouth of a female thread, which a chamfer enlarges (common practice)."""
 
 _THREAD_MAJOR_SD = 0.008
 

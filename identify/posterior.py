@@ -19,7 +19,7 @@ _SCREEN_ABOVE = 20_000
 """Groups smaller than this are worked out exactly at once."""
 
 _SCREEN_MARGIN = 35.0
-"""Families provably more than this many nats below the best get probability 0: together below 1e6 * exp(-35) < 1e-9."""
+"""Families provably this many nats below the best get probability 0: together 1e6 * exp(-35) < 1e-9."""
 
 _PILOTS = 512
 

@@ -1,4 +1,4 @@
-"""Everything that can be asked next: what, how to take it, what trouble it is, and how well it can be answered."""
+"""Everything that can be asked next: what, how to take it, what trouble it is, how well it is answered."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -27,7 +27,8 @@ class Question:
 
     Attributes:
         code: stable short name.
-        kind: "look" (customer looks), "measure" (an instrument), "photo" (another photo), "ask" (somebody knows).
+        kind: "look" (customer looks), "measure" (an instrument), "photo" (another photo), "ask" (somebody
+            knows).
         ask: the question.
         how: how to take it, and how to give the answer.
         minutes: trouble in minutes of a customer standing at the pump (common practice).
@@ -55,22 +56,26 @@ class Question:
 _LOOKS = (
     Question(
         "connection", "look", "Are the liquid ports flanged or threaded?",
-        "Look where the pipe meets the pump: a ring with bolts is a flange. Answer: connection=flanged or threaded.",
+        "Look where the pipe meets the pump: a ring with bolts is a flange. Answer: connection=flanged or "
+        "threaded.",
         0.5, ("connection",),
     ),
     Question(
         "housing_joint", "look", "Is the liquid chamber held by a clamp band or by bolts all round?",
-        "Look at the round joint between the chamber cover and the middle of the pump. Answer: housing_joint=clamp_band "
+        "Look at the round joint between the chamber cover and the middle of the pump. Answer: "
+        "housing_joint=clamp_band "
         "or bolted.",
         0.5, ("housing_joint",),
     ),
     Question(
         "chamber_bolt_count", "look", "How many bolts go round one liquid chamber?",
-        "Count once round one cover, starting at a marked bolt; leave out manifold bolts. Answer: chamber_bolt_count=8.",
+        "Count once round one cover, starting at a marked bolt; leave out manifold bolts. Answer: "
+        "chamber_bolt_count=8.",
         1.0, ("chamber_bolt_count",),
     ),
     Question(
-        "port_position", "look", "Do the liquid ports face outward at the ends or to the front and back at the center?",
+        "port_position", "look", "Do the liquid ports face outward at the ends or to the front and back at "
+                         "the center?",
         "Look from the front: end ports point left or right, center ports point at you or away. Answer: "
         "port_position=end or center.",
         0.5, ("port_position",),
@@ -97,7 +102,8 @@ _LOOKS = (
     ),
     Question(
         "air_valve_side", "look", "Does the air valve sit on the front or at the rear?",
-        "Stand so that the ports face as in normal use; the air valve is the block the air hose goes to. Answer: "
+        "Stand so that the ports face as in normal use; the air valve is the block the air hose goes to. "
+        "Answer: "
         "air_valve_side=front or rear.",
         0.5, ("air_valve_side",),
     ),
@@ -118,7 +124,8 @@ _LOOKS = (
     ),
     Question(
         "swivel_flange", "look", "Is the port flange a loose ring that can turn?",
-        "Look for a gap between ring and manifold; do not loosen anything under pressure. Answer: swivel_flange=yes or "
+        "Look for a gap between ring and manifold; do not loosen anything under pressure. Answer: "
+        "swivel_flange=yes or "
         "no.",
         1.0, ("swivel_flange",), only="flanged",
     ),
@@ -139,22 +146,28 @@ _MEASURES = (
     ),
     Question(
         "calliper_chamber", "measure", "What is the outside diameter of the chamber joint?",
-        "Large calliper across the band or rim (lugs and bolt heads left out), or a tape round it divided by 3.1416. "
+        "Large calliper across the band or rim (lugs and bolt heads left out), or a tape round it divided by "
+        "3.1416. "
         "Answer: chamber_diameter=212mm.",
         4.0, lengths=(LengthReading("chamber_diameter", 1.0, 0.002),),
     ),
     Question(
         "calliper_bore", "measure", "What is the bore of the liquid port?",
-        "Only with the pump shut off, vented, drained and the pipe off: calliper across the opening at the port face. "
+        "Only with the pump shut off, vented, drained and the pipe off: calliper across the opening at the "
+        "port face. "
         "Answer: port_bore=38mm.",
         20.0, lengths=(LengthReading("port_bore", 0.5, 0.01),),
     ),
     Question(
         "thread_gauge", "measure", "What thread do the liquid ports have?",
-        "Only with the pump shut off, vented, drained and the pipe off: calliper over the male fitting's thread and a "
+        "Only with the pump shut off, vented, drained and the pipe off: calliper over the male fitting's "
+        "thread and a "
         "pitch gauge. Answer: thread_major_diameter=48mm thread_pitch=2.31mm.",
         20.0,
-        lengths=(LengthReading("thread_major_diameter", 0.3, 0.004), LengthReading("thread_pitch", 0.03, 0.01)),
+        lengths=(
+            LengthReading("thread_major_diameter", 0.3, 0.004),
+            LengthReading("thread_pitch", 0.03, 0.01),
+        ),
         only="threaded",
     ),
     Question(
@@ -174,8 +187,13 @@ _MEASURES = (
     ),
     Question(
         "tape_feet", "measure", "How far apart are the mounting holes of the feet?",
-        "Center to center, long side and short side. Answer: foot_spacing_long=203mm foot_spacing_short=152mm.",
-        4.0, lengths=(LengthReading("foot_spacing_long", 1.5, 0.003), LengthReading("foot_spacing_short", 1.5, 0.003)),
+        "Center to center, long side and short side. Answer: foot_spacing_long=203mm "
+        "foot_spacing_short=152mm.",
+        4.0,
+        lengths=(
+            LengthReading("foot_spacing_long", 1.5, 0.003),
+            LengthReading("foot_spacing_short", 1.5, 0.003),
+        ),
     ),
 )  # fmt: skip
 
@@ -188,13 +206,18 @@ _PHOTOS = (
     ),
     Question(
         "photo_port", "photo", "Send a photo of one port with the scale card on its face.",
-        "Square on to the port, card flat against the flange, all bolts in the picture; say --card-at flange.",
+        "Square on to the port, card flat against the flange, all bolts in the picture; say --card-at "
+        "flange.",
         4.0, ("bolt_hole_count",),
-        lengths=(LengthReading("flange_diameter", 0.3, 0.003), LengthReading("bolt_circle_diameter", 0.3, 0.003)),
+        lengths=(
+            LengthReading("flange_diameter", 0.3, 0.003),
+            LengthReading("bolt_circle_diameter", 0.3, 0.003),
+        ),
         shared_sd=0.006, only="flanged",
     ),
     Question(
-        "photo_front", "photo", "Send a photo of the whole pump from the front with the large scale card standing on it.",
+        "photo_front", "photo", "Send a photo of the whole pump from the front with the large scale card "
+                       "standing on it.",
         "Step back 2 m and zoom, card upright in the plane of the manifolds, floor and top in the picture.",
         5.0, ("port_position", "air_valve_side"),
         lengths=(LengthReading("port_spacing", 0.5, 0.006), LengthReading("overall_height", 0.5, 0.008)),
@@ -222,13 +245,15 @@ _ASKS = (
     ),
     Question(
         "casting_mark", "ask", "What is stamped or cast into the body?",
-        "Wipe manifolds, covers and the air-valve block; send every number and logo, and a photo of them. Answer: "
+        "Wipe manifolds, covers and the air-valve block; send every number and logo, and a photo of them. "
+        "Answer: "
         "maker=NAME.",
         3.0, ("maker",), answer_rate=0.4,
     ),
     Question(
         "elastomer", "ask", "Which elastomer is in the pump, or was in the last kit?",
-        "Old kit box, purchase record, or the code on the removed diaphragm; a photo can not show it. Answer: "
+        "Old kit box, purchase record, or the code on the removed diaphragm; a photo can not show it. "
+        "Answer: "
         "elastomer=PTFE.",
         2.0,
     ),

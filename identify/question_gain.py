@@ -1,11 +1,12 @@
 """How much an answer not yet given is expected to tell about the kit, in bits, without any sampling.
 
-The kit groups G and the answer A have the mutual information I(G; A) = H(G) - E[H(G | A)]. Answers in words are summed
-over exactly. One length is integrated over a grid laid through every family's own prediction; two lengths by
-Gauss-Hermite nodes about every family's prediction.
+The kit groups G and the answer A have the mutual information I(G; A) = H(G) - E[H(G | A)] (Lindley 1956).
+Answers in words are summed over exactly. One length is integrated over a grid laid through every family's own
+prediction; two lengths by Gauss-Hermite nodes about every family's prediction. Either way the possible
+outcomes come as blocks: the joint probability of each outcome and each family, which sum to 1.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import product
 
@@ -37,6 +38,7 @@ class Contenders:
         rows: (C,) rows of the family table, "not in the set" rows included.
         weight: (C,) probabilities, sum 1.
         group: (C,) kit group; all "not in the set" rows share one.
+        section_groups: section -> (C,) the same by the kits of that section alone.
         mean, covariance: (C, 12), (C, 12, 12) of the log lengths given all evidence and that row.
     """
 
@@ -44,31 +46,45 @@ class Contenders:
     rows: Indices
     weight: Array
     group: Indices
+    section_groups: Mapping[str, Indices]
     mean: Array
     covariance: Array
 
 
-def gather_contenders(posterior: Posterior, groups: Indices) -> Contenders:
-    """Keep the most probable rows and predict their lengths."""
+def gather_contenders(
+    posterior: Posterior, groups: Indices, section_groups: Mapping[str, Indices]
+) -> Contenders:
+    """Keep the most probable rows and predict their lengths.
+
+    Args:
+        posterior: what is believed now.
+        groups: (N,) kit group of each family.
+        section_groups: section -> (N,) group by that section's kits.
+    """
     order = np.argsort(-posterior.probability, kind="stable")[:_MOST]
     rows = order[posterior.probability[order] >= _SMALLEST]
     weight = posterior.probability[rows]
-    everything = np.append(groups, -1)
-    group = everything[np.minimum(rows, posterior.table.count)]
-    _, compact = np.unique(group, return_inverse=True)
     predicted = [_predict(posterior, int(row)) for row in rows]
     return Contenders(
         posterior,
         rows,
         weight / weight.sum(),
-        compact.ravel().astype(np.intp),
+        _compact(groups, rows),
+        {section: _compact(own, rows) for section, own in section_groups.items()},
         np.array([mean for mean, _ in predicted]),
         np.array([covariance for _, covariance in predicted]),
     )
 
 
+def _compact(groups: Indices, rows: Indices) -> Indices:
+    """Groups of these rows numbered from 0; rows past the families are "not in the set" and share one."""
+    own = np.append(groups, -1)[np.minimum(rows, len(groups))]
+    _, numbered = np.unique(own, return_inverse=True)
+    return numbered.ravel().astype(np.intp)
+
+
 def _predict(posterior: Posterior, row: int) -> tuple[Array, Array]:
-    """All log lengths of a pump of this row: own record, broad density for the rest, then the measured lengths."""
+    """All log lengths of a pump of this row: its record, broad density for the rest, then the measured."""
     table = posterior.table
     known = np.array([bool(int(table.known_bits[row]) >> i & 1) for i in range(len(LENGTH_NAMES))])
     unknown = ~known
@@ -96,11 +112,11 @@ class Gain:
 
     Attributes:
         bits: expected information about the kit group.
-        sure: expected probability of the then most probable group, less that of now.
+        sure: section -> expected probability of the then most probable kit fit, less that of now.
     """
 
     bits: float
-    sure: float
+    sure: Mapping[str, float]
 
 
 def entropy_bits(weight: Array) -> float:
@@ -118,19 +134,32 @@ def group_weights(weight: Array, group: Indices) -> Array:
 
 
 def expected_gain(contenders: Contenders, question: Question, settings: MatchSettings) -> Gain:
-    """Expected information of one question about the kit group, and expected growth of certainty."""
-    now = group_weights(contenders.weight, contenders.group)
-    applies = _applies(contenders, question.only, settings)
-    answers = _answer_weights(contenders, question, applies, settings)
-    entropy, sure = 0.0, 0.0
-    if question.only:
-        silent = group_weights(contenders.weight * (1.0 - applies), contenders.group)
-        entropy, sure = _entropy_part(silent[None, :]), float(silent.max())
-    with_lengths = _over_lengths if question.lengths else _over_words
-    more_entropy, more_sure = with_lengths(contenders, question, answers)
+    """Expected information of a question about the kit group, and expected growth of certainty by section."""
+    bits = entropy_bits(group_weights(contenders.weight, contenders.group))
+    sure = {
+        section: -float(group_weights(contenders.weight, group).max())
+        for section, group in contenders.section_groups.items()
+    }
+    for block in outcome_blocks(contenders, question, settings):
+        bits -= _entropy_part(group_weights(block, contenders.group))
+        for section, group in contenders.section_groups.items():
+            sure[section] += float(group_weights(block, group).max(axis=-1).sum())
     rate = question.answer_rate
-    bits = rate * (entropy_bits(now) - entropy - more_entropy)
-    return Gain(max(bits, 0.0), max(rate * (sure + more_sure - float(now.max())), 0.0))
+    return Gain(max(rate * bits, 0.0), {section: max(rate * more, 0.0) for section, more in sure.items()})
+
+
+def outcome_blocks(contenders: Contenders, question: Question, settings: MatchSettings) -> Iterator[Array]:
+    """All outcomes of a question, as blocks (outcomes, C) of joint probability with each row; together 1."""
+    applies = _applies(contenders, question.only, settings)
+    if question.only:
+        yield (contenders.weight * (1.0 - applies))[None, :]
+    answers = _answer_weights(contenders, question, applies, settings)
+    if not question.lengths:
+        yield answers
+        return
+    mean, covariance = reading_predictions(contenders, question)
+    by_length = _on_grid if mean.shape[1] == 1 else _at_nodes
+    yield from by_length(mean, covariance, answers)
 
 
 def _applies(contenders: Contenders, only: str, settings: MatchSettings) -> Array:
@@ -142,7 +171,7 @@ def _applies(contenders: Contenders, only: str, settings: MatchSettings) -> Arra
 
 
 def true_values(contenders: Contenders, name: str, settings: MatchSettings) -> tuple[tuple[str, ...], Array]:
-    """Values an attribute may have and (C, V) their probabilities for each row, given what was seen already."""
+    """Values an attribute may have and (C, V) their probabilities for each row, given what was seen."""
     table = contenders.posterior.table
     evidence = next((e for e in contenders.posterior.attributes if e.name == name), None)
     values = tuple(dict.fromkeys((*table.words.get(name, ()), *(evidence.likelihood if evidence else ()))))
@@ -174,7 +203,9 @@ def answer_chances(
     return np.array([[row.get(answer, 0.0) for answer in values] for row in said])
 
 
-def _answer_weights(contenders: Contenders, question: Question, applies: Array, settings: MatchSettings) -> Array:
+def _answer_weights(
+    contenders: Contenders, question: Question, applies: Array, settings: MatchSettings
+) -> Array:
     """(K, C) joint probability of each combination of answers in words and each row."""
     per_attribute = []
     for name in question.attributes:
@@ -195,25 +226,6 @@ def _entropy_part(joint: Array) -> float:
     return float(-terms.sum())
 
 
-def _over_words(contenders: Contenders, question: Question, answers: Array) -> tuple[float, float]:
-    joint = group_weights(answers, contenders.group)
-    return _entropy_part(joint), float(joint.max(axis=-1).sum())
-
-
-def _over_lengths(contenders: Contenders, question: Question, answers: Array) -> tuple[float, float]:
-    """Integrate over the readings, for every combination of answers in words."""
-    mean, covariance = reading_predictions(contenders, question)
-    if mean.shape[1] == 1:
-        nodes, density, step = _grid_nodes(mean[:, 0], np.sqrt(covariance[:, 0, 0]))
-        entropy = sure = 0.0
-        for weight in answers:
-            joint = group_weights(density * weight, contenders.group) * step[:, None]
-            entropy += _entropy_part(joint)
-            sure += float(joint.max(axis=-1).sum())
-        return entropy, sure
-    return _over_several(contenders, mean, covariance, answers)
-
-
 def reading_predictions(contenders: Contenders, question: Question) -> tuple[Array, Array]:
     """(C, d) and (C, d, d): what each row predicts for the logs of the readings, their errors included."""
     columns = [LENGTH_NAMES.index(reading.name) for reading in question.lengths]
@@ -224,37 +236,33 @@ def reading_predictions(contenders: Contenders, question: Question) -> tuple[Arr
     return mean, covariance
 
 
-def _grid_nodes(mean: Array, sd: Array) -> tuple[Array, Array, Array]:
-    """A grid that is fine wherever any row's prediction is narrow: nodes (Q,), densities (Q, C), trapezoid steps (Q,)."""
-    nodes = np.unique((mean[:, None] + sd[:, None] * _GRID).ravel())
-    scaled = (nodes[:, None] - mean) / sd
-    density = np.exp(-0.5 * scaled**2) / (sd * np.sqrt(2.0 * np.pi))
+def _on_grid(mean: Array, covariance: Array, answers: Array) -> Iterator[Array]:
+    """One reading, by the trapezoid rule on a grid that is fine wherever any row's prediction is narrow."""
+    center, sd = mean[:, 0], np.sqrt(covariance[:, 0, 0])
+    nodes = np.unique((center[:, None] + sd[:, None] * _GRID).ravel())
+    density = np.exp(-0.5 * ((nodes[:, None] - center) / sd) ** 2) / (sd * np.sqrt(2.0 * np.pi))
     step = np.zeros(len(nodes))
     half = 0.5 * np.diff(nodes)
     step[:-1] += half
     step[1:] += half
-    return nodes, density, step
+    density *= step[:, None]
+    for weight in answers:
+        yield density * weight
 
 
-def _over_several(contenders: Contenders, mean: Array, covariance: Array, answers: Array) -> tuple[float, float]:
-    """Gauss-Hermite nodes about every row's prediction; their densities under all rows give the posterior there."""
-    count, size = mean.shape
+def _at_nodes(mean: Array, covariance: Array, answers: Array) -> Iterator[Array]:
+    """Several readings: Gauss-Hermite nodes about every row's prediction, shared by the posterior there."""
+    size = mean.shape[1]
     points, weights = np.polynomial.hermite_e.hermegauss(_NODES_PER_LENGTH)
     unit = np.array(list(product(points, repeat=size)))
     share = np.array([np.prod(w) for w in product(weights / weights.sum(), repeat=size)])
     lower = np.linalg.cholesky(covariance)
     nodes = (mean[:, None, :] + np.einsum("cij,qj->cqi", lower, unit)).reshape(-1, size)
-    inverse = np.linalg.inv(lower)
-    white = np.einsum("cij,ncj->nci", inverse, nodes[:, None, :] - mean)
+    white = np.einsum("cij,ncj->nci", np.linalg.inv(lower), nodes[:, None, :] - mean)
     log_density = -0.5 * (white**2).sum(axis=-1) - np.log(np.einsum("cii->ci", lower)).sum(axis=-1)
-    density = np.exp(log_density - log_density.max(axis=1, keepdims=True))
-    entropy = sure = 0.0
     for weight in answers:
-        joint = group_weights(density * weight, contenders.group)
-        total = joint.sum(axis=-1)
-        node_weight = (weight[:, None] * share).ravel()
-        alive = (total > 0.0) & (node_weight > 0.0)
-        posterior = joint[alive] / total[alive, None]
-        entropy += _entropy_part(posterior * node_weight[alive, None])
-        sure += float((posterior.max(axis=-1) * node_weight[alive]).sum())
-    return entropy, sure
+        with np.errstate(divide="ignore"):
+            scored = log_density + np.log(weight)
+        posterior = np.exp(scored - scored.max(axis=1, keepdims=True))
+        posterior /= posterior.sum(axis=1, keepdims=True)
+        yield posterior * (weight[:, None] * share).ravel()[:, None]

@@ -5,10 +5,12 @@ from dataclasses import dataclass
 from math import exp, log, log2, sqrt
 
 import numpy as np
+from scipy.special import ndtri
 
 from features.measured import COVERAGE_95, MeasuredLength
 from identify.attribute_match import AttributeTable, attribute_table
 from identify.family_table import FamilyTable
+from identify.known_values import READING_SD_MM
 from identify.likelihood import LogLengths
 from identify.match_settings import MatchSettings
 from identify.posterior import Posterior
@@ -17,6 +19,9 @@ from reference_geometry.families import LENGTH_NAMES
 
 _CLEARLY_OFF = 2.0
 """Standard deviations beyond which a length speaks against a family."""
+
+_TELLING = 2.5
+"""d' from which a look or a reading is said to tell two families apart: wrong about once in ten."""
 
 _LIKELY = 0.5
 _UNLIKELY = 0.2
@@ -62,7 +67,9 @@ class ReasonMaker:
     attributes: tuple[AttributeTable, ...]
 
     @classmethod
-    def of(cls, posterior: Posterior, lengths: Sequence[MeasuredLength], settings: MatchSettings) -> "ReasonMaker":
+    def of(
+        cls, posterior: Posterior, lengths: Sequence[MeasuredLength], settings: MatchSettings
+    ) -> "ReasonMaker":
         """Prepare once for all families."""
         tables = tuple(
             attribute_table(posterior.table, evidence, settings)
@@ -105,7 +112,8 @@ class ReasonMaker:
         supports = abs(miss) <= _CLEARLY_OFF * sqrt(total)
         value, half = _with_interval(float(measured.log_mm[i]), variance)
         source = ", from its port standard" if int(table.standard_bits[row]) >> index & 1 else ""
-        said = f"{feature_words(name)} {value} ± {half} mm; this family {own[0]:.{_decimals(own[0])}f} mm{source}"
+        family = f"this family {own[0]:.{_decimals(own[0])}f} mm{source}"
+        said = f"{feature_words(name)} {value} ± {half} mm; {family}"
         other = table.length_mm(name, rival) if rival is not None else None
         if other is not None:
             said += f"; {self._rival_words(row)} {other[0]:.{_decimals(other[0])}f} mm"
@@ -142,10 +150,15 @@ class ReasonMaker:
         supports = abs(seen - own) <= _CLEARLY_OFF * sqrt(total)
         half = exp(seen) * COVERAGE_95 * sqrt(variance)
         said = (
-            f"{feature_words(measured.names[i])} over {feature_words(measured.names[base])} {exp(seen):.3f} ± {half:.3f}"
+            f"{feature_words(measured.names[i])} over {feature_words(measured.names[base])} {exp(seen):.3f} "
+            f"± {half:.3f}"
             f" (no scale, ratios only); this family {exp(own):.3f}"
         )
-        if rival is not None and table.length_mm(measured.names[i], rival) and table.length_mm(measured.names[base], rival):
+        if (
+            rival is not None
+            and table.length_mm(measured.names[i], rival)
+            and table.length_mm(measured.names[base], rival)
+        ):
             other = exp(float(table.log_mean[top, rival] - table.log_mean[bottom, rival]))
             said += f"; {self._rival_words(row)} {other:.3f}"
         return Reason(measured.names[i], supports, said, bits, strength_words(bits))
@@ -178,7 +191,8 @@ def _log_normal(miss: float, variance: float) -> float:
 
 def _apart(miss: float, variance: float) -> str:
     side = "larger" if miss > 0 else "smaller"
-    return f"measured {100 * abs(exp(miss) - 1.0):.1f} % {side}, {abs(miss) / sqrt(variance):.1f} standard deviations"
+    percent = 100.0 * abs(exp(miss) - 1.0)
+    return f"measured {percent:.1f} % {side}, {abs(miss) / sqrt(variance):.1f} standard deviations"
 
 
 def _decimals(value_mm: float) -> int:
@@ -193,51 +207,48 @@ def _with_interval(log_mm: float, variance: float) -> tuple[str, str]:
     return f"{value:.{digits}f}", f"{half:.{digits}f}"
 
 
-def tell_apart(table: FamilyTable, first: int, second: int, ids: tuple[str, str], settings: MatchSettings) -> str:
+def tell_apart(
+    table: FamilyTable, first: int, second: int, ids: tuple[str, str], settings: MatchSettings
+) -> str:
     """One sentence on what would tell two families apart best.
 
-    Lengths are weighed by their difference against both families' own spread and a calliper's reading error,
-    attributes by their typed error rate; the measure is the discriminability d' (difference over standard deviation).
+    Every length and attribute both families know is rated by d', the difference over its standard deviation when
+    a person reads it; an attribute read wrongly with probability e counts as the d' that errs as often.
     """
-    options = [*_length_contrasts(table, first, second, ids), *_attribute_contrasts(table, first, second, ids, settings)]
-    if not options or max(options)[0] < 2.0:
-        return (
-            f"Nothing recorded tells {ids[0]} and {ids[1]} apart for certain"
-            + (f"; closest is: {max(options)[1]}" if options else "; casting marks or the nameplate would.")
-        )
-    return max(options)[1]
+    contrasts = [*_length_contrasts(table, first, second, ids)]
+    contrasts += _attribute_contrasts(table, first, second, ids, settings)
+    if not contrasts:
+        return f"Nothing recorded tells {ids[0]} and {ids[1]} apart; casting marks or the nameplate would."
+    apart, words = max(contrasts)
+    if apart < _TELLING:
+        return f"Nothing recorded tells {ids[0]} and {ids[1]} apart for certain; closest: {words}"
+    return words[0].upper() + words[1:]
 
 
-def _length_contrasts(table: FamilyTable, first: int, second: int, ids: tuple[str, str]) -> list[tuple[float, str]]:
-    from identify.known_values import READING_SD_MM
-
-    options = []
+def _length_contrasts(
+    table: FamilyTable, first: int, second: int, ids: tuple[str, str]
+) -> list[tuple[float, str]]:
+    contrasts = []
     for name in LENGTH_NAMES:
         one, two = table.length_mm(name, first), table.length_mm(name, second)
         if one is None or two is None:
             continue
-        sd = sqrt(one[1] ** 2 + two[1] ** 2 + 2.0 * READING_SD_MM[name] ** 2) / sqrt(2.0)
-        apart = abs(one[0] - two[0]) / sd
-        if apart > 0.5:
-            digits = max(_decimals(one[0]), 1)
-            options.append(
-                (apart, f"The {feature_words(name)} tells them apart: {ids[0]} {one[0]:.{digits}f} mm, {ids[1]} "
-                        f"{two[0]:.{digits}f} mm.")
-            )  # fmt: skip
-    return options
+        sd = sqrt(0.5 * (one[1] ** 2 + two[1] ** 2) + READING_SD_MM[name] ** 2)
+        digits = max(_decimals(one[0]), 1)
+        values = f"{ids[0]} {one[0]:.{digits}f} mm, {ids[1]} {two[0]:.{digits}f} mm"
+        contrasts.append((abs(one[0] - two[0]) / sd, f"the {feature_words(name)} differs: {values}."))
+    return contrasts
 
 
 def _attribute_contrasts(
     table: FamilyTable, first: int, second: int, ids: tuple[str, str], settings: MatchSettings
 ) -> list[tuple[float, str]]:
-    options = []
+    contrasts = []
     for name in table.codes:
         one, two = table.value_of(name, first), table.value_of(name, second)
         if name in ("maker", "port") or one is None or two is None or one == two:
             continue
-        error = settings.typed_error_of(name)
-        apart = 2.0 * sqrt(2.0 * log(1.0 / (2.0 * error))) if error < 0.5 else 0.0
-        options.append(
-            (apart, f"The {feature_words(name)} tells them apart: {ids[0]} {value_words(one)}, {ids[1]} {value_words(two)}.")
-        )
-    return options
+        apart = -2.0 * float(ndtri(settings.typed_error_of(name)))
+        values = f"{ids[0]} {value_words(one)}, {ids[1]} {value_words(two)}"
+        contrasts.append((apart, f"the {feature_words(name)} differs: {values}."))
+    return contrasts

@@ -71,9 +71,8 @@ def with_readings(listed: KnownLength | None, values_mm: Sequence[float]) -> Kno
     """What is known of a length once shop readings are added to what the table lists.
 
     A listed value without a count is published or of unknown origin: readings replace its mean, and its
-        spread
-    stays only while a single reading cannot give one. A listed value with a count is a summary of readings:
-    both are pooled as if all single readings were known (sums of squares about the common mean).
+    spread stays only while a single reading cannot give one. A listed value with a count is a summary of
+    readings: both are pooled as if all single readings were known (sums of squares about the common mean).
 
     Args:
         listed: value of the table, None when it has none.

@@ -106,8 +106,7 @@ class ReferenceStore:
         """Add or update rows in one transaction: families by id, kits by number and family, readings by id.
 
         Rows the store has and the arguments lack stay, except that a kit number means one kit: what is given
-            for it
-        (price, contents, ...) is also set on its rows for other families.
+        for it (price, contents, ...) is also set on its rows for other families.
         """
         with writing(self._engine) as connection:
             family_change = put_families(connection, families)

@@ -1,4 +1,4 @@
-"""Reads families.csv and kits.csv whole: all their rows, or all that is wrong with them."""
+"""Reads families.csv, kits.csv and measurements.csv whole: all rows, or all that is wrong with them."""
 
 import difflib
 from collections.abc import Callable, Container, Iterable, Iterator, Sequence
@@ -19,6 +19,13 @@ from reference_geometry.kit_rows import (
     KIT_NUMBER_COLUMNS,
     read_kit,
 )
+from reference_geometry.measurement_rows import (
+    MEASUREMENT_COLUMNS,
+    MEASUREMENT_NEEDED_COLUMNS,
+    MEASUREMENT_NUMBER_COLUMNS,
+    read_measurement,
+)
+from reference_geometry.measurements import Measurement
 from reference_geometry.numbers_in_text import DecimalMark, decimal_mark
 from reference_geometry.table_text import CellProblem, TableRow, TextTable, read_text_table
 
@@ -78,6 +85,17 @@ class KitTable:
     notices: tuple[str, ...] = ()
 
 
+@final
+@dataclass(frozen=True)
+class MeasurementTable:
+    """Shop measurements as read; fields as in FamilyTable."""
+
+    file: str
+    measurements: tuple[Measurement, ...]
+    lines: tuple[int, ...]
+    notices: tuple[str, ...] = ()
+
+
 @dataclass(frozen=True)
 class _Reading(Generic[Item]):
     """What the rows of a table gave: items with their lines, problems, notices."""
@@ -119,12 +137,32 @@ def read_kits(path: Path) -> KitTable | TableRefused:
     return KitTable(reading.file, reading.items, reading.lines, reading.notices)
 
 
-def kits_without_family(table: KitTable, known: Container[str]) -> tuple[CellProblem, ...]:
-    """Kit rows whose family is neither imported with them nor in the store."""
+def read_measurements(path: Path) -> MeasurementTable | TableRefused:
+    """Read a table of shop measurements.
+
+    Args:
+        path: CSV file with the columns measurement_id, family_id, name, value_mm, measured_on and, where
+            known, measured_by and instrument.
+    """
+    reading = _read(
+        path, MEASUREMENT_COLUMNS, MEASUREMENT_NEEDED_COLUMNS, MEASUREMENT_NUMBER_COLUMNS, read_measurement
+    )
+    if isinstance(reading, TableRefused):
+        return reading
+    problems = [*reading.problems, *_repeated(reading, ("measurement_id",))]
+    if problems:
+        return _refused(problems)
+    return MeasurementTable(reading.file, reading.items, reading.lines, reading.notices)
+
+
+def without_family(table: KitTable | MeasurementTable, known: Container[str]) -> tuple[CellProblem, ...]:
+    """Rows whose family is neither imported with them nor in the store."""
+    rows: tuple[Kit, ...] | tuple[Measurement, ...]
+    rows = table.kits if isinstance(table, KitTable) else table.measurements
     return tuple(
-        CellProblem(table.file, line, "family_id", f'there is no family "{kit.family_id}"')
-        for kit, line in zip(table.kits, table.lines, strict=True)
-        if kit.family_id not in known
+        CellProblem(table.file, line, "family_id", f'there is no family "{row.family_id}"')
+        for row, line in zip(rows, table.lines, strict=True)
+        if row.family_id not in known
     )
 
 

@@ -20,7 +20,8 @@ FAMILY_COLUMNS = (
     "thread_major_diameter_mm", "thread_pitch_mm", "port_spacing_mm", "port_spacing_sd_mm",
     "overall_height_mm", "overall_height_sd_mm", "overall_width_mm", "overall_width_sd_mm",
     "foot_spacing_long_mm", "foot_spacing_short_mm", "air_valve_side", "max_flow_lpm",
-    "cover_depth_mm", "stroke_mm", "joint_rise_mm", "notes",
+    "cover_depth_mm", "stroke_mm", "joint_rise_mm", "slotted_holes", "body_color", "air_valve_screw_count",
+    "notes",
 )  # fmt: skip
 
 
@@ -53,6 +54,9 @@ def _row(wet_end: WetEnd, port: Port, maker: Maker) -> dict[str, str]:
         "wetted_material": wet_end.material,
         "air_valve_side": wet_end.valve_side,
         "max_flow_lpm": f"{wet_end.max_flow_lpm:.0f}",
+        "slotted_holes": ("yes" if port.slotted else "no") if flanged else "",
+        "body_color": _body_color(wet_end),
+        "air_valve_screw_count": str(4 if spread(wet_end.air, 0, 1) < 0.6 else 6),
         "notes": _notes(wet_end, port),
         **_chamber_cells(wet_end),
         **_port_cells(port_dimensions(wet_end, port)),
@@ -99,6 +103,18 @@ def _body_cells(body: BodyDimensions) -> dict[str, str]:
         "stroke_mm": f"{body.stroke:.0f}",
         "joint_rise_mm": f"{body.joint_rise:.1f}",
     }
+
+
+_COLORS = {
+    "polypropylene": "natural", "conductive polypropylene": "black", "PVDF": "white", "acetal": "black",
+    "aluminum": "bare_metal", "316 stainless": "bare_metal", "ductile iron": "blue",
+}  # fmt: skip
+_MAKER_COLORS = {("PW", "polypropylene"): "black", ("TW", "polypropylene"): "gray", ("LT", "aluminum"): "red"}
+
+
+def _body_color(wet_end: WetEnd) -> str:
+    """Color as new; paint and dirt change it, so it is weak evidence."""
+    return _MAKER_COLORS.get((wet_end.maker, wet_end.body), _COLORS[wet_end.body])
 
 
 def _notes(wet_end: WetEnd, port: Port) -> str:

@@ -1,20 +1,189 @@
 """Finding parts without a learned model: concentric circles, rings that repeat, and published flange ratios.
 
-It looks for the strongest set of concentric circles and asks whether it is the joint of a liquid chamber or a port.
-It is the fallback behind the same interface as the part model, and it is honest about being one: its attribute
-likelihoods are as flat as its measured errors (see `features.parts.classical_evidence`).
+It looks for the strongest sets of concentric circles and asks of each whether it is the joint of a liquid chamber or
+the face of a port. It is the fallback behind the same interface as the part model, and honest about being one: its
+attribute likelihoods are as flat as its measured errors (see `features.parts.classical_evidence`).
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from features.camera import Camera
+from features.camera import Camera, rotation_from_vector
 from features.circle_in_space import CircleSighting
-from features.parts.concentric import ConcentricSet, EdgeField, edge_field, find_concentric
-from features.parts.finder import FoundCircle, PartQuestion, PartSightings
+from features.parts.classical_evidence import chamber_evidence, port_evidence
+from features.parts.concentric import edge_field, find_concentric
+from features.parts.finder import FoundCircle, LookAt, PartQuestion, PartSightings
 from features.parts.front_on import FrontOn, face_plane
-from features.parts.trace import TracedCircle, trace_circle
+from features.parts.port_face import trace_port
+from features.parts.round_things import RoundThing, read_round_thing
+from features.parts.trace import trace_circle
 
 Array = NDArray[np.float64]
+
+LOOK_PX = 800
+"""Longest side of the picture that circles are looked for in."""
+
+_SLANTS_DEG = ((0.0, 0.0), (22.0, 0.0), (-22.0, 0.0), (0.0, 22.0), (0.0, -22.0))
+"""Slants tried, about the x and the y axis, when no reference tells how the pump's face is turned."""
+
+
+@dataclass(frozen=True, eq=False)
+class Seen:
+    """A round thing in the squared-up picture it was seen in."""
+
+    front: FrontOn
+    thing: RoundThing
+
+
+class ClassicalFinder:
+    """Finds chamber joints and port faces by their circles."""
+
+    def find(self, question: PartQuestion) -> PartSightings:
+        """Look at one photo."""
+        seen = look_for_round_things(question)
+        chamber = _best(seen, "chamber", question)
+        port = _best(seen, "port", question)
+        sightings = PartSightings(view=_view(chamber, port))
+        if chamber is not None and chamber.thing.chamber_score >= _least(question, "chamber"):
+            sightings = _with_chamber(sightings, question, chamber)
+        if port is not None and port.thing.port_score >= _least(question, "port"):
+            sightings = _with_port(sightings, question, port)
+        return sightings
+
+
+def look_for_round_things(question: PartQuestion) -> list[Seen]:
+    """All round things, under every slant that is possible."""
+    height, width = question.gray.shape
+    camera = Camera.of_size(width, height, question.poses[0].focal_px)
+    seen: list[Seen] = []
+    for normal, distance_mm in _faces(question):
+        front = face_plane(question.gray, camera, normal, distance_mm, LOOK_PX)
+        front = _without(front, question.keep_out_px)
+        field = edge_field(front)
+        if len(field.places) < 60:
+            continue
+        least, most = _radius_range(front)
+        for circles in find_concentric(field, front.gray.shape, least, most):
+            seen.append(Seen(front, read_round_thing(front, circles)))
+    return seen
+
+
+def _faces(question: PartQuestion) -> list[tuple[Array, float]]:
+    """Normals and distances of the planes to square up to."""
+    faces = []
+    for pose in question.poses:
+        normal = pose.rotation[:, 2] * np.sign(pose.rotation[2, 2])
+        distance = float(normal @ pose.translation_mm) if question.has_scale else 0.0
+        faces.append((normal, distance))
+    if question.tilt_known:
+        same = len(faces) > 1 and float(faces[0][0] @ faces[1][0]) > np.cos(np.deg2rad(6.0))
+        return faces[:1] if same else faces
+    distance = faces[0][1]
+    slanted = [rotation_from_vector(np.deg2rad([x, y, 0.0])) @ np.array([0.0, 0.0, 1.0]) for x, y in _SLANTS_DEG]
+    return [(normal, distance) for normal in slanted]
+
+
+def _without(front: FrontOn, outlines_px: tuple[Array, ...]) -> FrontOn:
+    """Blank out what is no pump: the scale references."""
+    valid = front.valid.astype(np.uint8)
+    for outline in outlines_px:
+        polygon = front.from_photo(outline)
+        middle = polygon.mean(axis=0)
+        grown = middle + (polygon - middle) * 1.12
+        cv2.fillPoly(valid, [np.rint(grown).astype(np.int32)], 0)
+    return replace(front, valid=valid > 0)
+
+
+def _radius_range(front: FrontOn) -> tuple[float, float]:
+    """Radii in squared-up pixels worth looking for."""
+    longest = max(front.gray.shape)
+    if front.mm_per_px <= 0:
+        return 0.03 * longest, 0.6 * longest
+    return max(8.0, 8.0 / front.mm_per_px), min(0.7 * longest, 330.0 / front.mm_per_px)
+
+
+def _best(seen: list[Seen], reading: str, question: PartQuestion) -> Seen | None:
+    """The thing that fits a reading best; a user's hint outweighs everything else."""
+    hint = next((h for h in question.look_at if _reading_of(h.name) == reading), None)
+
+    def merit(one: Seen) -> float:
+        score = one.thing.chamber_score if reading == "chamber" else one.thing.port_score
+        extent = one.thing.outer / max(one.front.gray.shape)
+        value = score + 0.08 * one.thing.circles.score + 0.3 * min(extent, 0.5)
+        return value + (3.0 * _near(one, hint) if hint else 0.0)
+
+    return max(seen, key=merit, default=None)
+
+
+def _reading_of(name: str) -> str:
+    return "chamber" if name.startswith("chamber") else "port"
+
+
+def _near(one: Seen, hint: LookAt) -> float:
+    """How well a thing agrees with a hinted place and size, 0..1."""
+    middle = one.front.to_photo(one.thing.circles.center[None])[0]
+    off = float(np.hypot(middle[0] - hint.x_px, middle[1] - hint.y_px)) / max(hint.radius_px, 1.0)
+    size = np.log(max(one.thing.outer / one.front.px_per_px, 1.0) / max(hint.radius_px, 1.0))
+    return float(np.exp(-0.5 * (off / 0.5) ** 2 - 0.5 * (size / 0.5) ** 2))
+
+
+def _least(question: PartQuestion, reading: str) -> float:
+    """Score a reading must reach; what the user said beforehand lowers it."""
+    hinted = any(_reading_of(h.name) == reading for h in question.look_at)
+    return 0.0 if hinted else 0.3
+
+
+def _view(chamber: Seen | None, port: Seen | None) -> dict[str, float]:
+    """View probabilities from the best readings."""
+    weights = {
+        "chamber": 0.05 + (chamber.thing.chamber_score if chamber else 0.0),
+        "port": 0.05 + (port.thing.port_score if port else 0.0),
+        "front": 0.1,
+        "three_quarter": 0.1,
+        "other": 0.15,
+    }
+    total = sum(weights.values())
+    return {name: weight / total for name, weight in weights.items()}
+
+
+def _with_chamber(sightings: PartSightings, question: PartQuestion, seen: Seen) -> PartSightings:
+    traced = trace_circle(question.gray, seen.front, seen.thing.circles.center, seen.thing.outer, "outermost")
+    if not traced:
+        return sightings
+    sighting = CircleSighting("chamber_diameter", question.photo_name, traced.points_px)
+    # Rim or band edges are rounded: the seen edge may lie a little inside the true outermost one.
+    shared = max(0.4, 0.0015 * float(traced.ellipse.semi_axes_px.mean()))
+    circle = FoundCircle(sighting, traced.coverage, shared)
+    ring, attributes = seen.thing.chamber_ring, chamber_evidence(seen.thing.chamber_ring, question.photo_name)
+    marks = dict(sightings.marks_px)
+    if ring.strength > 0.2:
+        marks["chamber_bolts"] = _ring_px(seen, ring.radius, ring.angles_rad)
+    return replace(
+        sightings,
+        circles=(*sightings.circles, circle),
+        marks_px=marks,
+        attributes=(*sightings.attributes, *attributes),
+    )
+
+
+def _with_port(sightings: PartSightings, question: PartQuestion, seen: Seen) -> PartSightings:
+    face = trace_port(question.gray, seen.front, seen.thing, question.photo_name)
+    if not face.circles:
+        return sightings
+    marks = dict(sightings.marks_px)
+    if len(face.bolts_px):
+        marks["flange_bolts"] = face.bolts_px
+    return replace(
+        sightings,
+        circles=(*sightings.circles, *face.circles),
+        marks_px=marks,
+        attributes=(*sightings.attributes, *port_evidence(seen.thing, face.is_flange, question.photo_name)),
+    )
+
+
+def _ring_px(seen: Seen, radius: float, angles_rad: Array) -> Array:
+    around = np.stack([np.cos(angles_rad), np.sin(angles_rad)], axis=1)
+    return seen.front.to_photo(seen.thing.circles.center + radius * around)

@@ -1,0 +1,135 @@
+"""The plane of a scale reference solved by itself, and distances between points that lie in it."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from features.camera import K1_PRIOR_SD, Camera, rotation_from_vector
+from features.circle_in_space import reference_residuals
+from features.least_squares import Solution, solve
+from features.measured import Contribution, ContributionName, MeasuredLength
+from features.photo import Photo
+from features.plane_pose import PlanePose, plane_poses
+from features.scale.reference import ScaleReference
+
+Array = NDArray[np.float64]
+
+_FOCAL, _LENS, _PRINT = 6, 7, 8
+
+
+@dataclass(frozen=True)
+class NoPlane:
+    """Why a plane could not be solved. Falsy."""
+
+    reason: str
+
+    def __bool__(self) -> bool:
+        return False
+
+
+@dataclass(frozen=True, eq=False)
+class SolvedPlane:
+    """A reference's plane with everything that is uncertain about it.
+
+    Attributes:
+        start: the pose the solution started from.
+        solution: parameters (rotation vector increment, translation, log focal, k1, log print size).
+        reference: what it was solved from.
+        photo: the photo's name.
+        prior_focal_px: focal length the prior states.
+        center_px: principal point.
+    """
+
+    start: PlanePose
+    solution: Solution
+    reference: ScaleReference
+    photo: str
+    prior_focal_px: float
+    center_px: tuple[float, float]
+
+    def camera(self, x: Array | None = None) -> Camera:
+        """The camera as solved (or for other parameters)."""
+        x = self.solution.x if x is None else x
+        return Camera(self.prior_focal_px * float(np.exp(x[_FOCAL])), *self.center_px, float(x[_LENS]))
+
+    def on_plane_mm(self, points_px: Array, offset_mm: float = 0.0, x: Array | None = None) -> Array:
+        """(N, 2) pixels to (N, 2) millimeters on the plane `offset_mm` behind the reference."""
+        x = self.solution.x if x is None else x
+        pose = PlanePose(rotation_from_vector(x[:3]) @ self.start.rotation, x[3:6], self.prior_focal_px, 0.0)
+        return pose.on_plane_mm(self.camera(x), points_px, offset_mm)
+
+    def distance(self, name: str, a_px: Array, b_px: Array, point_sd_px: float) -> MeasuredLength:
+        """Distance in the plane between two points of the photo, with its budget.
+
+        Args:
+            name: of the length.
+            a_px, b_px: (2,) the points.
+            point_sd_px: standard uncertainty of each coordinate.
+        """
+        ends = np.stack([a_px, b_px])
+
+        def log_length(x: Array, points: Array) -> float:
+            a, b = self.on_plane_mm(points, x=x)
+            return float(np.log(np.linalg.norm(b - a)))
+
+        x = self.solution.x
+        steps = np.array([1e-5] * 3 + [1e-5 * float(np.linalg.norm(x[3:6]))] * 3 + [1e-5] * 3)
+        slope = np.array([(log_length(x + d, ends) - log_length(x - d, ends)) for d in np.diag(steps)]) / (2 * steps)
+        # Pixel error of the ends: along the line they move the length by one each, in opposite directions.
+        along = (ends[1] - ends[0]) / np.linalg.norm(ends[1] - ends[0])
+        per_px = log_length(x, ends + np.stack([-0.5 * along, 0.5 * along])) - log_length(x, ends)
+        parts: list[tuple[ContributionName, str, float]] = [
+            ("edge", f"edge:{self.photo}:{name}", per_px * np.sqrt(2.0) * point_sd_px)
+        ]
+        headings: dict[str, tuple[ContributionName, str]] = {
+            "reference": ("reference", f"reference:{self.photo}"),
+            "camera": ("camera", f"camera:{self.photo}"),
+            "lens": ("lens", f"lens:{self.photo}"),
+            "print_scale": ("print_scale", self.reference.size_source),
+            "slant": ("tilt", f"slant:{self.photo}"),
+        }
+        for group, (heading, source) in headings.items():
+            if group in self.solution.loadings:
+                response = slope @ self.solution.loadings[group]
+                size = float(response[0]) if len(response) == 1 else float(np.linalg.norm(response))
+                parts.append((heading, source, size))
+        contributions = tuple(Contribution(n, s, r) for n, s, r in parts)
+        return MeasuredLength(name, float(np.exp(log_length(x, ends))), contributions, (self.photo,), 0.0)
+
+
+def solve_plane(reference: ScaleReference, photo: Photo) -> SolvedPlane | NoPlane:
+    """Solve a reference's plane with the focal length, the lens and the print size under their priors.
+
+    Returns:
+        The better of the possible poses, or a falsy reason.
+    """
+    poses = plane_poses(reference, photo)
+    if not poses:
+        return NoPlane("the reference's outline fits no plane")
+    center = ((photo.width_px - 1) / 2, (photo.height_px - 1) / 2)
+    solved = [_solve_from(pose, reference, photo, center) for pose in poses]
+    return min(solved, key=lambda plane: plane.solution.cost)
+
+
+def _solve_from(
+    pose: PlanePose, reference: ScaleReference, photo: Photo, center: tuple[float, float]
+) -> SolvedPlane:
+    prior = photo.focal
+
+    def residuals(x: Array) -> dict[str, Array]:
+        camera = Camera(prior.focal_px * float(np.exp(x[_FOCAL])), *center, float(x[_LENS]))
+        rotation = rotation_from_vector(x[:3]) @ pose.rotation
+        return {
+            **reference_residuals(reference, camera, rotation, x[3:6], float(x[_PRINT])),
+            "camera": np.array([x[_FOCAL] / prior.relative_sd]),
+            "lens": np.array([x[_LENS] / K1_PRIOR_SD]),
+            "print_scale": np.array([x[_PRINT] / reference.size_relative_sd]),
+        }
+
+    start = np.zeros(9)
+    start[3:6] = pose.translation_mm
+    distance = float(np.linalg.norm(pose.translation_mm))
+    steps = np.array([1e-5] * 3 + [1e-5 * distance] * 3 + [1e-5] * 3)
+    solution = solve(residuals, start, steps)
+    return SolvedPlane(pose, solution, reference, photo.name, prior.focal_px, center)

@@ -1,0 +1,153 @@
+"""Builds a pump from its shape: all parts, true circles, resting places, lengths and attributes in the pump frame."""
+
+from dataclasses import replace
+
+import numpy as np
+
+from reference_geometry.standards import find_thread
+from tools.render.air_section import air_section
+from tools.render.covers import HeightAt, cover
+from tools.render.feet import feet
+from tools.render.flanges import CARD_HALF_HEIGHT_MM, flange_port
+from tools.render.joints import Joint, joint
+from tools.render.manifolds import manifold, manifold_run
+from tools.render.pieces import Pieces, together
+from tools.render.pump_model import Part, PumpModel, Resting
+from tools.render.pump_shape import PortShape, PumpShape
+from tools.render.solids import Points, pose, shifted
+from tools.render.threaded_ports import threaded_port
+
+AXES = {
+    "+x": np.array([1.0, 0.0, 0.0]),
+    "-x": np.array([-1.0, 0.0, 0.0]),
+    "+y": np.array([0.0, 1.0, 0.0]),
+    "-y": np.array([0.0, -1.0, 0.0]),
+}
+
+
+def build_pump(shape: PumpShape) -> PumpModel:
+    """The whole pump with its truth."""
+    made_joint = joint(shape.joint)
+    chamber = _chamber(shape, made_joint)
+    pieces = [chamber.moved(pose((side * shape.joint_x_mm, 0.0, shape.center_z_mm), (side, 0.0, 0.0))).numbered(k) for k, side in enumerate((1.0, -1.0))]
+    ports = (shape.discharge, shape.suction)
+    turned = np.diag([1.0, -1.0, -1.0, 1.0])
+    for k, port in enumerate(ports):
+        frame = shifted(z=shape.center_z_mm) @ (np.eye(4) if k == 0 else turned)
+        pieces.append(manifold(shape, port.toward).moved(frame).numbered(k))
+        pieces.append(_port(shape, port, k))
+    pieces.append(air_section(shape, made_joint))
+    pieces.append(feet(shape, manifold_run(shape, shape.suction.toward)))
+    whole = together(pieces)
+    parts = _number_bolts(whole.parts)
+    low, high = own_bounds(parts)
+    lengths = {
+        "port_spacing": shape.outlet_z_mm - shape.inlet_z_mm,
+        "overall_height": float(high[2]),
+        "overall_width": float(high[0] - low[0]),
+        "foot_spacing_long": max(shape.feet.spacing_long_mm, shape.feet.spacing_short_mm),
+        "foot_spacing_short": min(shape.feet.spacing_long_mm, shape.feet.spacing_short_mm),
+    }
+    thread = find_thread(shape.discharge.standard, shape.discharge.nominal_in)
+    if thread is not None:
+        lengths["thread_pitch"] = thread.pitch_mm
+    floor = Resting("floor", 0, np.array([0.0, low[1] - 60.0, 0.0]), np.array([0.0, 0.0, 1.0]), np.array([0.0, 1.0, 0.0]), 150.0)
+    return PumpModel(
+        parts=parts,
+        circles=whole.circles,
+        restings=(*whole.restings, floor),
+        lengths_mm=lengths,
+        attributes=_attributes(shape),
+        family_id=shape.family_id,
+        shape_kinds=dict(shape.choices),
+    )
+
+
+def is_own(part: Part) -> bool:
+    """Whether a part counts for the overall sizes: the pump with its feet, without piping and what hangs on the air line."""
+    return part.label not in ("companion", "scale_reference") and part.material not in ("accessory", "muffler") and not (
+        part.label == "other" and part.material == "rubber"
+    )
+
+
+def own_bounds(parts: tuple[Part, ...]) -> tuple[Points, Points]:
+    """(3,) least and greatest corner of the pump's own parts."""
+    boxes = [(p.mesh.vertices.min(axis=0), p.mesh.vertices.max(axis=0)) for p in parts if is_own(p)]
+    return np.min([b[0] for b in boxes], axis=0), np.max([b[1] for b in boxes], axis=0)
+
+
+def _chamber(shape: PumpShape, made: Joint) -> Pieces:
+    body, height = cover(shape.cover, made.dish_start_mm, made.face_mm)
+    front = float(body.parts[0].mesh.vertices[:, 2].max())
+    cover_rest = Resting(
+        card_at="cover",
+        instance=0,
+        center_mm=np.array([0.0, 0.0, front]),
+        normal=np.array([0.0, 0.0, 1.0]),
+        up=np.array([0.0, 1.0, 0.0]),
+        radius_mm=max(shape.cover.boss_radius_mm, 0.2 * made.dish_start_mm),
+    )
+    return together([made.pieces, body, Pieces(restings=(cover_rest, *_rim_rests(made, height)))])
+
+
+def _rim_rests(made: Joint, height: HeightAt) -> tuple[Resting, ...]:
+    """Two places for a card taped over the joint, right and left of the upper valve housing.
+
+    The card lies on the bolt heads or on the band's front lip, long side along the rim, pushed outward until it clears
+    the dish; it overhangs the joint as it does in practice.
+    """
+    radii = np.linspace(0.0, made.dish_start_mm, 60)
+    above = [r for r in radii if height(float(r)) > made.rest_mm]
+    clear = max(above, default=0.0) + 1.0
+    middle = clear + CARD_HALF_HEIGHT_MM
+    rests = []
+    for turn in (-0.9, 0.9):
+        out = np.array([-np.sin(turn), np.cos(turn), 0.0])
+        rests.append(Resting("rim", 0, middle * out + (0.0, 0.0, made.rest_mm), np.array([0.0, 0.0, 1.0]), out, CARD_HALF_HEIGHT_MM))
+    return tuple(rests)
+
+
+def _port(shape: PumpShape, port: PortShape, instance: int) -> Pieces:
+    height = shape.outlet_z_mm if instance == 0 else shape.inlet_z_mm
+    axis = AXES[port.toward]
+    center = port.toward in ("+y", "-y")
+    distance = shape.port_reach_mm if center else shape.neck_x_mm + shape.port_reach_mm
+    reach = shape.port_reach_mm if center else 0.9 * shape.port_reach_mm
+    make = flange_port if port.connection == "flanged" else threaded_port
+    local = make(port, shape.manifold.pipe_radius_mm, reach)
+    return local.moved(pose(np.array([0.0, 0.0, height]) + distance * axis, axis)).numbered(instance)
+
+
+def _number_bolts(parts: tuple[Part, ...]) -> tuple[Part, ...]:
+    """Every fastener gets an instance number of its own."""
+    count = 0
+    out = []
+    for part in parts:
+        if part.label == "bolt":
+            part = replace(part, instance=count)
+            count += 1
+        out.append(part)
+    return tuple(out)
+
+
+def _attributes(shape: PumpShape) -> dict[str, str]:
+    port = shape.discharge
+    words = {
+        "connection": port.connection,
+        "housing_joint": shape.joint.housing_joint,
+        "chamber_bolt_count": str(shape.joint.bolt_count),
+        "port_position": "center" if port.toward in ("+y", "-y") else "end",
+        "wetted_material": shape.wetted_material,
+        "air_valve_side": shape.air.valve_side,
+        "port_standard": port.standard,
+        "port_nominal_in": port.nominal_in,
+        "mated": _yes(port.mated),
+        "mated_inlet": _yes(shape.suction.mated),
+    }
+    if port.connection == "flanged":
+        words |= {"bolt_hole_count": str(port.hole_count), "slotted": _yes(port.slot_mm > 0.0), "swivel_flange": _yes(port.swivel)}
+    return words
+
+
+def _yes(value: bool) -> str:
+    return "yes" if value else "no"

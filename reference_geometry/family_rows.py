@@ -192,7 +192,7 @@ def _cell(value: object) -> str:
 
 def number_cell(value: float) -> str:
     """A float in full, never with an exponent."""
-    return format(Decimal(repr(value)), "f")
+    return format(Decimal(repr(value)).normalize(), "f")
 
 
 def extra_columns(families: Iterable[Family]) -> tuple[str, ...]:

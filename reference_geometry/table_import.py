@@ -157,12 +157,14 @@ def read_measurements(path: Path) -> MeasurementTable | TableRefused:
 
 def without_family(table: KitTable | MeasurementTable, known: Container[str]) -> tuple[CellProblem, ...]:
     """Rows whose family is neither imported with them nor in the store."""
-    rows: tuple[Kit, ...] | tuple[Measurement, ...]
-    rows = table.kits if isinstance(table, KitTable) else table.measurements
+    if isinstance(table, KitTable):
+        family_ids = [kit.family_id for kit in table.kits]
+    else:
+        family_ids = [measurement.family_id for measurement in table.measurements]
     return tuple(
-        CellProblem(table.file, line, "family_id", f'there is no family "{row.family_id}"')
-        for row, line in zip(rows, table.lines, strict=True)
-        if row.family_id not in known
+        CellProblem(table.file, line, "family_id", f'there is no family "{family_id}"')
+        for family_id, line in zip(family_ids, table.lines, strict=True)
+        if family_id not in known
     )
 
 

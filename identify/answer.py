@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from features.measured import AttributeEvidence, MeasuredLength, log_covariance
 from identify.answer_json import to_json_object
 from identify.cautions import collect_cautions
+from identify.consistency import find_misreadings
 from identify.decision import Decision, decide
 from identify.evidence import Evidence, Inconsistency, gather_evidence
 from identify.family_table import FamilyTable, build_family_table
@@ -130,6 +131,8 @@ def build_answer(
     ready = reference if isinstance(reference, PreparedReference) else prepare_reference(reference, settings)
     evidence = gather_evidence(survey, knowns, ready.table, settings)
     posterior = compute_posterior(ready.table, evidence.lengths, evidence.attributes, settings)
+    misread = find_misreadings(ready.table, evidence, settings)
+    evidence = replace(evidence, inconsistencies=(*evidence.inconsistencies, *misread))
     candidates, not_in_set = _candidates(ready, posterior, evidence, settings)
     offers = _offers(ready, posterior, evidence, settings)
     questions = rank_questions(posterior, ready.kits, evidence, settings)

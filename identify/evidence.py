@@ -9,9 +9,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from features.measured import AttributeEvidence, Contribution, MeasuredLength, log_covariance
+from features.measured import (
+    AttributeEvidence,
+    Contribution,
+    ContributionName,
+    MeasuredLength,
+    log_covariance,
+)
 from identify.attribute_match import typed_likelihood
-from identify.family_table import FamilyTable, port_word
+from identify.family_table import OTHER_MAKER, FamilyTable, port_word
 from identify.known_values import KnownValue, TypedAttribute, TypedElastomer, TypedFluid, TypedLength
 from identify.match_settings import MatchSettings
 
@@ -102,47 +108,59 @@ def merge_lengths(
     the best values are W y with W = (H' C^-1 H)^-1 H' C^-1 (Aitken 1935). Each combined value is again a sum
     of the same named sources with weights from W, so the budget and the covariance survive. A typed length so
     gives a photo without scale its scale.
+
+    Two values that disagree beyond their uncertainty are told, and both are given half their distance as a
+    further uncertainty, so that neither wins and neither drags the other lengths along.
     """
     names = tuple(dict.fromkeys(length.name for length in lengths))
     if len(names) == len(lengths):
         return tuple(lengths), ()
-    design = np.array([[length.name == name for name in names] for length in lengths], dtype=float)
-    covariance = log_covariance(lengths) + 1e-10 * np.eye(len(lengths))
+    widened, found = _told_disagreements(lengths, settings)
+    design = np.array([[length.name == name for name in names] for length in widened], dtype=float)
+    covariance = log_covariance(widened) + 1e-10 * np.eye(len(widened))
     inverse_design = np.linalg.solve(covariance, design)
     weights = np.linalg.solve(design.T @ inverse_design, inverse_design.T)
-    best = weights @ np.log([length.value_mm for length in lengths])
-    merged = tuple(_combined(name, best[i], weights[i], lengths) for i, name in enumerate(names))
-    return merged, _disagreements(lengths, settings)
+    best = weights @ np.log([length.value_mm for length in widened])
+    merged = tuple(_combined(name, float(best[i]), weights[i], widened) for i, name in enumerate(names))
+    return merged, found
 
 
-def _combined(name: str, log_mm: float, weights: Array, lengths: Sequence[MeasuredLength]) -> MeasuredLength:
-    loading: dict[tuple[str, str], float] = {}
-    parts: dict[tuple[str, str], Contribution] = {}
+def _combined(
+    name: str, log_mm: float, weights: Array, lengths: Sequence[MeasuredLength]
+) -> MeasuredLength:
+    loading: dict[tuple[ContributionName, str], float] = {}
     for weight, length in zip(weights, lengths, strict=True):
         for part in length.contributions:
             key = (part.name, part.source)
             loading[key] = loading.get(key, 0.0) + float(weight) * part.relative
-            parts[key] = part
+    kept = tuple(Contribution(*key, value) for key, value in loading.items() if abs(value) > 1e-9)
     own = [length for length in lengths if length.name == name]
-    first = own[0]
-    kept = tuple(replace(parts[key], relative=value) for key, value in loading.items() if abs(value) > 1e-9)
     photos = tuple(dict.fromkeys(photo for length in own for photo in length.photos))
-    return replace(first, value_mm=float(np.exp(log_mm)), contributions=kept, photos=photos)
+    return replace(own[0], value_mm=float(np.exp(log_mm)), contributions=kept, photos=photos)
 
 
-def _disagreements(lengths: Sequence[MeasuredLength], settings: MatchSettings) -> tuple[Inconsistency, ...]:
-    """Typed readings that differ from what the photos measured by more than both allow."""
+def _told_disagreements(
+    lengths: Sequence[MeasuredLength], settings: MatchSettings
+) -> tuple[list[MeasuredLength], tuple[Inconsistency, ...]]:
+    """Pairs of one name that differ by more than both allow: told, and made less sure of."""
+    widened = list(lengths)
     found = []
     for i, photo in enumerate(lengths):
-        for typed in lengths[i + 1 :]:
+        for j in range(i + 1, len(lengths)):
+            typed = lengths[j]
             if typed.name != photo.name or photo.is_ratio_only or typed.is_ratio_only:
                 continue
             both = log_covariance([photo, typed])
             sd = float(np.sqrt(both[0, 0] + both[1, 1] - 2.0 * both[0, 1] + settings.model_floor**2))
-            apart = abs(float(np.log(typed.value_mm / photo.value_mm))) / sd
-            if apart > settings.surprise_sd:
-                found.append(Inconsistency(photo.name, _length_sentence(photo, typed, apart)))
-    return tuple(found)
+            difference = abs(float(np.log(typed.value_mm / photo.value_mm)))
+            if difference <= settings.surprise_sd * sd:
+                continue
+            found.append(Inconsistency(photo.name, _length_sentence(photo, typed, difference / sd)))
+            for index in (i, j):
+                source = f"disagreement about {photo.name}, value {index}"
+                doubt = Contribution("reading", source, difference / 2.0)
+                widened[index] = replace(widened[index], contributions=(*widened[index].contributions, doubt))
+    return widened, tuple(found)
 
 
 def _length_sentence(photo: MeasuredLength, typed: MeasuredLength, apart: float) -> str:
@@ -161,9 +179,7 @@ def _combine_attributes(
     """Photo evidence times typed evidence, name by name."""
     combined = {evidence.name: evidence for evidence in (survey.attributes if survey else ())}
     contradictions = []
-    for known in knowns:
-        if not isinstance(known, TypedAttribute):
-            continue
+    for known in (_in_set_words(k, table) for k in knowns if isinstance(k, TypedAttribute)):
         photo = combined.get(known.name)
         values = (*table.words.get(known.name, ()), *(photo.likelihood if photo else ()))
         said = typed_likelihood(known.name, known.value, values, settings.typed_error_of(known.name))
@@ -177,6 +193,14 @@ def _combine_attributes(
         photos = photo.photos if photo else ()
         combined[known.name] = AttributeEvidence(known.name, {v: p / total for v, p in said.items()}, photos)
     return list(combined.values()), contradictions
+
+
+def _in_set_words(known: TypedAttribute, table: FamilyTable) -> TypedAttribute:
+    """A maker's name as the set spells it, or "another maker" when the set has none of that name."""
+    if known.name != "maker" or not table.words.get("maker"):
+        return known
+    spelled = {word.casefold(): word for word in table.words["maker"]}
+    return replace(known, value=spelled.get(known.value.casefold(), OTHER_MAKER))
 
 
 def _contradiction(known: TypedAttribute, photo: AttributeEvidence, share: float) -> Inconsistency:

@@ -7,7 +7,7 @@ probabilities are added up.
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from math import log, sqrt
 
 import numpy as np
@@ -22,6 +22,9 @@ Array = NDArray[np.float64]
 
 _OVERALL = frozenset({"overall_height", "overall_width"})
 _EXTRA_ATTRIBUTES = ("body_color", "slotted_holes", "air_valve_screw_count")
+
+OTHER_MAKER = "another maker"
+"""Maker of half of the pumps that are in no family of the set; the other half may be by any maker."""
 
 UNSPECIFIED_PORT_SHARE = 0.25
 """Share of unknown pumps taken to have a port of no listed standard and size (our own choice)."""
@@ -181,7 +184,10 @@ def _unknown_rows(families: Sequence[Family], settings: MatchSettings) -> list[t
         _fill_from_port(attributes, port)
         rows.append((_Row(lengths, frozenset(lengths), attributes), share * (1.0 - UNSPECIFIED_PORT_SHARE)))
     rows.append((_Row({}, frozenset(), {}), UNSPECIFIED_PORT_SHARE if ports else 1.0))
-    return rows
+    if not any(family.maker for family in families):
+        return rows
+    other = [(replace(row, attributes={**row.attributes, "maker": OTHER_MAKER}), part) for row, part in rows]
+    return [(row, 0.5 * part) for row, part in (*rows, *other)]
 
 
 def build_family_table(families: Sequence[Family], settings: MatchSettings | None = None) -> FamilyTable:

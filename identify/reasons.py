@@ -212,8 +212,8 @@ def tell_apart(
 ) -> str:
     """One sentence on what would tell two families apart best.
 
-    Every length and attribute both families know is rated by d', the difference over its standard deviation when
-    a person reads it; an attribute read wrongly with probability e counts as the d' that errs as often.
+    Every length and attribute both families know is rated by d', the difference over its standard deviation
+    when a person reads it; an attribute read wrongly with probability e counts as the d' that errs as often.
     """
     contrasts = [*_length_contrasts(table, first, second, ids)]
     contrasts += _attribute_contrasts(table, first, second, ids, settings)

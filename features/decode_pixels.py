@@ -174,6 +174,8 @@ def _read_exif(
 ) -> tuple[CameraFacts, int]:
     """The camera's geometry, and the orientation (1 to 8) that is still to be applied."""
     try:
+        if raw := image.info.get("exif"):
+            Image.Exif().load(raw)  # Pillow has swallowed an error here once already, while opening
         exif = image.getexif()
         facts = read_camera_facts(exif)
         tag = exif.get(TAG_ORIENTATION)

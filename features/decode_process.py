@@ -146,7 +146,7 @@ class DecodeProcess:
         except (_DecoderGoneError, OSError) as error:
             self.close()
             if late.is_set():
-                return DecodeFailure("timed_out", f"{self._limits.seconds:.0f} s")
+                return DecodeFailure("timed_out", f"{self._limits.seconds:g} s")
             return DecodeFailure("crashed" if self._ready else "no_decoder", str(error))
         except MemoryError:  # no room for the pixels in this process
             self.close()

@@ -9,7 +9,7 @@ several readings. Each gives a focal length, weighted by how common it is (commo
 by how well the lens it implies agrees with a phone's main camera; unlikely ones are dropped, the rest give
 mean and spread of log(focal).
 
-For eight phones whose pixel pitch is published the diagonal reading was off by 2.8 % rms, 5.5 % at worst
+For eight phones whose pixel pitch is published the diagonal reading was off by 2.3 % rms, 5.3 % at worst
 (the test names them). Rounding (26 +/- 0.5 mm: 1 %) is part of that; focusing at half a meter adds up to
 1 %. So 5 % is the least that is ever claimed.
 """

@@ -202,7 +202,7 @@ def build_family_table(families: Sequence[Family], settings: MatchSettings | Non
         name: Counter(row.attributes[name] for row in own if name in row.attributes) for name in words
     }
     missing = settings.not_in_set_prior if own else 1.0
-    prior = [(1.0 - missing) / len(own)] * len(own) + [missing * share for _, share in unknown]
+    prior = [(1.0 - missing) / len(own) for _ in own] + [missing * share for _, share in unknown]
     recorded = np.where(_bit_mask(known_bits & ~standard_bits), log_mean, np.nan)[:, : len(own)]
     return FamilyTable(
         family_ids=tuple(family.family_id for family in families),

@@ -12,7 +12,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import solve_triangular
 
 from identify.broad_lengths import BroadLengths, conditional
 from reference_geometry.families import LENGTH_NAMES
@@ -87,14 +86,14 @@ def reduce_to_known(measured: LogLengths, broad: BroadLengths, known_bits: int) 
 def _least_squares(observed: Array, design: Array, spread: Array, known: Indices) -> Reduced:
     """Write N(observed; design x, spread) as a constant times N(estimate; x, P)."""
     lower = np.linalg.cholesky(spread)
-    white_y = solve_triangular(lower, observed, lower=True)
-    white_g = solve_triangular(lower, design, lower=True)
+    white = np.linalg.solve(lower, np.column_stack([observed, design]))
+    white_y, white_g = white[:, 0], white[:, 1:]
     log_det = 2.0 * float(np.log(np.diag(lower)).sum())
     if not known.size:
         constant = -0.5 * (len(observed) * LOG_2PI + log_det + float(white_y @ white_y))
         return Reduced(known, np.zeros(0), np.zeros((0, 0)), constant)
     q, r = np.linalg.qr(white_g)
-    r_inverse = solve_triangular(r, np.eye(len(r)))
+    r_inverse = np.linalg.inv(r)
     estimate = r_inverse @ (q.T @ white_y)
     residual = white_y - white_g @ estimate
     log_det_p = -2.0 * float(np.log(np.abs(np.diag(r))).sum())
@@ -169,7 +168,7 @@ def log_density_bound(reduced: Reduced, log_mean: Array, rows: Indices, least: A
         return np.full(len(rows), reduced.log_constant)
     small = np.linalg.cholesky(reduced.spread + np.diag(least[reduced.known]))
     large = np.linalg.cholesky(reduced.spread + np.diag(most[reduced.known]))
-    whiten = solve_triangular(large, np.eye(size), lower=True)
+    whiten = np.linalg.inv(large)
     log_det = 2.0 * float(np.log(np.diag(small)).sum())
     top = reduced.log_constant - 0.5 * (size * LOG_2PI + log_det)
     bound = np.empty(len(rows))

@@ -77,14 +77,16 @@ class LookAlikes:
         first, second: family ids.
         separation_sd: what the view's lengths give.
         same_kits: both take the same kits, so mixing them up orders nothing wrong.
-        best: what would separate them best, None when nothing known does.
+        attribute: an attribute that differs, None when none is known to.
+        measurement: the length that a hand tool separates best, None when none known does.
     """
 
     first: str
     second: str
     separation_sd: float
     same_kits: bool
-    best: Separator | None
+    attribute: Separator | None
+    measurement: Separator | None
 
 
 @dataclass(frozen=True)
@@ -94,13 +96,15 @@ class ViewCheck:
     Attributes:
         view: which.
         pairs: number of pairs not told apart.
+        kit_pairs: those of them that take different kits, where a mix-up costs something.
         families: number of families in at least one such pair.
         largest_crowd: most families that one family cannot be told from.
-        look_alikes: the pairs, most alike first; capped.
+        look_alikes: the pairs, those with different kits first, then most alike first; capped.
     """
 
     view: View
     pairs: int
+    kit_pairs: int
     families: int
     largest_crowd: int
     look_alikes: tuple[LookAlikes, ...]
@@ -132,23 +136,37 @@ def check_view(
         most_pairs: how many pairs to describe.
     """
     columns = _columns(families, view)
+    kit_codes = _kit_codes(families, kits_of)
     crowd = np.zeros(len(families), dtype=np.int64)
-    found: list[tuple[float, int, int]] = []
-    pairs = 0
+    found: list[tuple[bool, float, int, int]] = []
+    pairs = kit_pairs = 0
     for i in range(len(families) - 1):
         separation = _separations(columns, i, relative_sd)
         alike = i + 1 + np.flatnonzero(separation < TOLD_APART_SD)
+        same_kits = (kit_codes[alike] == kit_codes[i]) & (kit_codes[i] >= 0)
         crowd[i] += alike.size
         crowd[alike] += 1
         pairs += alike.size
-        found += [(float(separation[j - i - 1]), i, int(j)) for j in alike]
+        kit_pairs += int(np.count_nonzero(~same_kits))
+        found += [
+            (bool(same), float(separation[j - i - 1]), i, int(j))
+            for j, same in zip(alike, same_kits, strict=True)
+        ]
         if len(found) > 20 * most_pairs:
             found = sorted(found)[:most_pairs]
     described = tuple(
-        _describe(families[i], families[j], separation, kits_of)
-        for separation, i, j in sorted(found)[:most_pairs]
+        _describe(families[i], families[j], apart, same) for same, apart, i, j in sorted(found)[:most_pairs]
     )
-    return ViewCheck(view, pairs, int(np.count_nonzero(crowd)), int(crowd.max(initial=0)), described)
+    return ViewCheck(
+        view, pairs, kit_pairs, int(np.count_nonzero(crowd)), int(crowd.max(initial=0)), described
+    )
+
+
+def _kit_codes(families: Sequence[Family], kits_of: Mapping[str, frozenset[str]]) -> NDArray[np.int64]:
+    """Equal numbers where families take the same kits, -1 where none is known."""
+    codes: dict[frozenset[str], int] = {}
+    sets = (kits_of.get(family.family_id, frozenset()) for family in families)
+    return np.array([codes.setdefault(kits, len(codes)) if kits else -1 for kits in sets], dtype=np.int64)
 
 
 def _columns(families: Sequence[Family], view: View) -> _Columns:
@@ -190,20 +208,28 @@ def _separations(columns: _Columns, i: int, relative_sd: float) -> NDArray[np.fl
     return np.where(differs, np.inf, separation)
 
 
-def _describe(
-    first: Family, second: Family, separation_sd: float, kits_of: Mapping[str, frozenset[str]]
-) -> LookAlikes:
-    kits = kits_of.get(first.family_id, frozenset())
-    same = bool(kits) and kits == kits_of.get(second.family_id, frozenset())
-    return LookAlikes(first.family_id, second.family_id, separation_sd, same, best_separator(first, second))
+def _describe(first: Family, second: Family, separation_sd: float, same_kits: bool) -> LookAlikes:
+    return LookAlikes(
+        first.family_id,
+        second.family_id,
+        separation_sd,
+        same_kits,
+        differing_attribute(first, second),
+        best_measurement(first, second),
+    )
 
 
-def best_separator(first: Family, second: Family) -> Separator | None:
-    """The attribute that differs, else the length a hand tool separates best; None when nothing known does."""
+def differing_attribute(first: Family, second: Family) -> Separator | None:
+    """The easiest attribute to ask for that differs, None when none is known to."""
     for name in ATTRIBUTES_TO_ASK:
         here, there = getattr(first, name), getattr(second, name)
         if here is not None and there is not None and here != there:
             return Separator(name, str(here), str(there), None)
+    return None
+
+
+def best_measurement(first: Family, second: Family) -> Separator | None:
+    """The length that a hand tool separates best, None when it separates none well enough."""
     found = [separator for name in LENGTH_NAMES if (separator := _length_separator(first, second, name))]
     best = max(found, key=lambda separator: separator.separation_sd or 0.0, default=None)
     return best if best and (best.separation_sd or 0.0) >= TOLD_APART_SD else None

@@ -31,6 +31,8 @@ from reference_geometry.table_text import CellProblem, TableRow, TextTable, read
 
 SHOWN_PROBLEMS = 20
 
+TableKind = Literal["families", "kits", "measurements"]
+
 Item = TypeVar("Item")
 
 
@@ -105,6 +107,18 @@ class _Reading(Generic[Item]):
     lines: tuple[int, ...]
     problems: tuple[CellProblem, ...]
     notices: tuple[str, ...]
+
+
+def table_kind(path: Path) -> TableKind:
+    """What a table holds, from its first line; what cannot be read is left to be refused as families."""
+    try:
+        with path.open("rb") as file:
+            first = file.readline(65_536).replace(b"\x00", b"").lower()  # UTF-16 has a zero in every letter
+    except OSError:
+        return "families"
+    if b"measurement_id" in first:
+        return "measurements"
+    return "kits" if b"kit_no" in first else "families"
 
 
 def read_families(path: Path) -> FamilyTable | TableRefused:

@@ -1,0 +1,320 @@
+"""The outer rim of a coin as an ellipse: found from a rough guess, moved outward to the last full rim, refined.
+
+A coin has many rings (its raised border, the joint of two metals, a row of beads); the outermost one that closes all
+round is the coin's edge. A shadow also makes an edge outside it, but never all round.
+"""
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from features.ellipse import Ellipse
+from features.scale.ring_choice import choose_ring
+from features.scale.ring_edges import LINES, contrast_picture, ring_edges, to_round
+from features.scale.round_votes import guess_round_things
+
+Array = NDArray[np.float64]
+
+_COARSE_RADIUS_PX = 64.0
+_FINE_RADIUS_PX = 150.0
+_LARGEST_RADIUS_PX = 300.0
+_TRIALS = 300
+_LEAST_SUPPORT = 0.6
+_LEAST_AXIS_RATIO = 0.5
+"""A coin tilted more than 60 deg shows more of its side than of its rim."""
+
+MIN_RADIUS_PX = 9.0
+"""A smaller rim is not measured to a percent any more."""
+
+
+@dataclass(frozen=True, eq=False)
+class RimEllipse:
+    """The rim of one round thing.
+
+    Attributes:
+        ellipse: fitted to the rim.
+        points_px: (N, 2) sub-pixel edge points that lie on it.
+        support: part of the rim on which an edge was found, 0..1.
+        contrast: median gray step across the rim.
+    """
+
+    ellipse: Ellipse
+    points_px: Array
+    support: float
+    contrast: float
+
+    @property
+    def diameter_px(self) -> float:
+        """Geometric mean of the ellipse's axes: a size, not yet a measurement."""
+        return float(2 * np.sqrt(self.ellipse.semi_axes_px[0] * self.ellipse.semi_axes_px[1]))
+
+    @property
+    def score(self) -> float:
+        """How much it looks like a whole rim, 0..1."""
+        return self.support * min(1.0, self.contrast / 25.0) ** 0.25
+
+
+def find_coin_ellipses(
+    pixels: NDArray[np.uint8],
+    smallest_px: float | None = None,
+    largest_px: float | None = None,
+    at_most: int = 120,
+) -> tuple[RimEllipse, ...]:
+    """Find all round things that look like whole coins.
+
+    Args:
+        pixels: (H, W) gray or (H, W, 3) RGB, full resolution; color helps where gray tells little.
+        smallest_px: smallest diameter looked for; by default 2 % of the longer side.
+        largest_px: largest diameter; by default 45 % of the shorter side.
+        at_most: guesses followed up.
+
+    Returns:
+        Rims, best score first; of rings inside one another only the outermost.
+    """
+    gray = pixels if pixels.ndim == 2 else np.asarray(cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY), np.uint8)
+    longest = max(gray.shape)
+    smallest = max(2 * MIN_RADIUS_PX, smallest_px or 0.02 * longest)
+    largest = min(largest_px or 0.45 * min(gray.shape), 0.95 * min(gray.shape))
+    if largest <= smallest:
+        return ()
+    # The guess needs about 16 px of diameter to see a ring.
+    scale = min(1.0, max(800 / longest, min(1300 / longest, 16 / smallest)))
+    size = (round(gray.shape[1] * scale), round(gray.shape[0] * scale))
+    small = np.asarray(cv2.resize(gray, size, interpolation=cv2.INTER_AREA), np.uint8) if scale < 1 else gray
+    pyramid = Pyramid(pixels)
+    rims: list[RimEllipse] = []
+    for guess in guess_round_things(small, 0.45 * smallest * scale, 0.55 * largest * scale, at_most):
+        at = (np.array([guess.x_px, guess.y_px]) + 0.5) / scale - 0.5
+        if any(_is_inside(at, rim) and rim.diameter_px > 1.7 * guess.radius_px / scale for rim in rims):
+            continue
+        rim = rim_near(pyramid, at, guess.radius_px / scale, guess.squeeze, guess.angle_deg)
+        if rim is not None and smallest <= rim.diameter_px <= largest:
+            rims.append(rim)
+    return tuple(_without_doubles(rims))
+
+
+class Pyramid:
+    """A picture and its halves, so that every rim is first looked at at one size."""
+
+    def __init__(self, pixels: NDArray[np.uint8]) -> None:
+        self.levels = [pixels]
+        while min(self.levels[-1].shape[:2]) > 64:
+            h, w = self.levels[-1].shape[:2]
+            half = cv2.resize(self.levels[-1], ((w + 1) // 2, (h + 1) // 2), interpolation=cv2.INTER_AREA)
+            self.levels.append(np.asarray(half, np.uint8))
+
+    def around(self, center_px: Array, radius_px: float, wanted_radius_px: float) -> "Window":
+        """A window round a thing, on the level where its radius is near what is wanted."""
+        level = int(np.clip(np.rint(np.log2(radius_px / wanted_radius_px)), 0, len(self.levels) - 1))
+        picture, scale = self.levels[level], 0.5**level
+        center, reach = (center_px + 0.5) * scale - 0.5, 1.5 * radius_px * scale + 8
+        low = np.clip(np.floor(center - reach), 0, None).astype(int)
+        high = np.ceil(center + reach).astype(int) + 1
+        return Window(picture[low[1] : high[1], low[0] : high[0]], scale, low)
+
+
+@dataclass(frozen=True, eq=False)
+class Window:
+    """Part of a picture at some scale.
+
+    Attributes:
+        pixels: (h, w) or (h, w, 3).
+        scale: its pixels a photo pixel.
+        low: (2,) its first pixel in the scaled picture.
+    """
+
+    pixels: NDArray[np.uint8]
+    scale: float
+    low: NDArray[np.int64]
+
+    def inward(self, ellipse: Ellipse) -> Ellipse:
+        """An ellipse of the photo as seen in the window."""
+        return _ellipse(
+            (ellipse.center_px + 0.5) * self.scale - 0.5 - self.low,
+            ellipse.semi_axes_px * self.scale,
+            ellipse,
+        )
+
+    def outward(self, ellipse: Ellipse) -> Ellipse:
+        """An ellipse of the window as it lies in the photo."""
+        return _ellipse(
+            (ellipse.center_px + self.low + 0.5) / self.scale - 0.5,
+            ellipse.semi_axes_px / self.scale,
+            ellipse,
+        )
+
+    def points_outward(self, points: Array) -> Array:
+        """(N, 2) points of the window as they lie in the photo."""
+        return (points + self.low + 0.5) / self.scale - 0.5
+
+
+def _ellipse(center: Array, axes: Array, like: Ellipse) -> Ellipse:
+    return Ellipse(center, axes, like.angle_rad, np.zeros((5, 5)), 0.0)
+
+
+def rim_near(
+    pyramid: Pyramid, center_px: Array, radius_px: float, squeeze: float = 1.0, angle_deg: float = 0.0
+) -> RimEllipse | None:
+    """Find the edge of a coin near a guess.
+
+    Args:
+        pyramid: of the full-resolution picture.
+        center_px: (2,) guessed middle.
+        radius_px: guessed major semi-axis, to some 30 %.
+        squeeze: guessed minor over major axis.
+        angle_deg: guessed direction of the minor axis.
+    """
+    turn = np.deg2rad(angle_deg + 90)
+    rough = Ellipse(center_px, radius_px * np.array([1.0, squeeze]), turn, np.zeros((5, 5)), 0.0)
+    window = pyramid.around(center_px, radius_px, _COARSE_RADIUS_PX)
+    if min(window.pixels.shape[:2]) < 16:
+        return None
+    found = _first_ring(window.pixels, window.inward(rough))
+    if found is None:
+        return None
+    rough = window.outward(found)
+    window = pyramid.around(rough.center_px, float(rough.semi_axes_px[0]), _FINE_RADIUS_PX)
+    for inward in (0.17, 0.03, 0.03):  # once outward, never back to an inner ring
+        inside = window.inward(rough)
+        chosen = _edge_ring(contrast_picture(window.pixels, inside), inside, inward)
+        if chosen is None:
+            return None
+        moved = abs(np.log(chosen.semi_axes_px.prod() / inside.semi_axes_px.prod())) / 2
+        rough = window.outward(chosen)
+        if moved < 0.004:
+            break
+    return _refined(pyramid, rough)
+
+
+def _first_ring(pixels: NDArray[np.uint8], rough: Ellipse) -> Ellipse | None:
+    """The ring that most rays agree on: circles through three edges, in the frame that makes the guess round."""
+    edges = ring_edges(contrast_picture(pixels, rough), rough, 0.4)
+    if len(edges.line) < 30:
+        return None
+    points = edges.radius[:, None] * np.column_stack([np.cos(edges.angle), np.sin(edges.angle)])
+    random = np.random.default_rng(0)
+    weight = np.sqrt(np.abs(edges.step))
+    picks = random.choice(len(points), size=(_TRIALS, 3), p=weight / weight.sum())
+    lines = np.sort(edges.line[picks], axis=1)
+    gaps = np.column_stack(
+        [lines[:, 1] - lines[:, 0], lines[:, 2] - lines[:, 1], lines[:, 0] + LINES - lines[:, 2]]
+    )
+    centers, radii = _circles(points[picks[gaps.min(1) > LINES // 8]])
+    ok = (np.linalg.norm(centers, axis=1) < 0.35) & (radii > 0.65) & (radii < 1.5)
+    centers, radii = centers[ok], radii[ok]
+    if len(radii) == 0:
+        return None
+    off = np.abs(np.linalg.norm(points[None] - centers[:, None], axis=2) / radii[:, None] - 1)
+    near = np.exp(-0.5 * (off / 0.035) ** 2) * np.minimum(
+        1.0, np.abs(edges.step) / np.quantile(np.abs(edges.step), 0.8)
+    )
+    starts = np.unique(edges.line, return_index=True)[1]
+    best = int(np.argmax(np.maximum.reduceat(near, starts, axis=1).sum(1)))
+    middle = rough.center_px + np.linalg.inv(to_round(rough)) @ centers[best]
+    return _tightened(
+        edges.points_px(rough), edges.line, _ellipse(middle, radii[best] * rough.semi_axes_px, rough)
+    )
+
+
+def _circles(triples: Array) -> tuple[Array, Array]:
+    """Centers (T, 2) and radii (T,) of circles through (T, 3, 2) points."""
+    a, b, c = triples[:, 0], triples[:, 1], triples[:, 2]
+    ab, ac = b - a, c - a
+    double = 2 * (ab[:, 0] * ac[:, 1] - ab[:, 1] * ac[:, 0])
+    double = np.where(np.abs(double) < 1e-9, 1e-9, double)
+    bb, cc = (ab**2).sum(1), (ac**2).sum(1)
+    offset = np.column_stack([ac[:, 1] * bb - ab[:, 1] * cc, ab[:, 0] * cc - ac[:, 0] * bb]) / double[:, None]
+    return a + offset, np.linalg.norm(offset, axis=1)
+
+
+def _tightened(points: Array, line: NDArray[np.int64], start: Ellipse) -> Ellipse | None:
+    """Fit an ellipse to the edges near the start, three times with a smaller reach each."""
+    ellipse = start
+    for tolerance in (0.08, 0.045, 0.03):
+        off = np.abs(_relative_radius(points, ellipse) - 1)
+        order = np.lexsort((off, line))
+        near = order[np.unique(line[order], return_index=True)[1]]
+        near = near[off[near] < tolerance]
+        if len(near) < 0.4 * LINES:
+            return None
+        fit = Ellipse.fit(points[near], refine=False)
+        if not isinstance(fit, Ellipse) or not _is_plausible(fit, start):
+            return None
+        ellipse = fit
+    return ellipse
+
+
+def _relative_radius(points: Array, ellipse: Ellipse) -> Array:
+    """1 on the ellipse, 1.1 on one a tenth larger about the same center."""
+    return np.asarray(np.linalg.norm((points - ellipse.center_px) @ to_round(ellipse).T, axis=1))
+
+
+def _is_plausible(fit: Ellipse, start: Ellipse) -> bool:
+    size = np.sqrt(fit.semi_axes_px.prod() / start.semi_axes_px.prod())
+    apart = np.linalg.norm(fit.center_px - start.center_px) / start.semi_axes_px[0]
+    return bool(
+        0.7 < size < 1.4 and apart < 0.3 and fit.semi_axes_px[1] > _LEAST_AXIS_RATIO * fit.semi_axes_px[0]
+    )
+
+
+def _edge_ring(picture: NDArray[np.float32], ellipse: Ellipse, inward: float) -> Ellipse | None:
+    """The ring that is the coin's edge, among all rings near an ellipse and not farther inside it than `inward`."""
+    edges = ring_edges(picture, ellipse, 0.17)
+    ring = choose_ring(edges.only(edges.radius > 1.0 - inward))
+    if ring is None or ring.support < 0.5 * _LEAST_SUPPORT:
+        return None
+    t = np.linspace(0, 2 * np.pi, 72, endpoint=False)
+    rim = ring.radius(t)[:, None] * np.column_stack([np.cos(t), np.sin(t)])
+    fit = Ellipse.fit(ellipse.center_px + rim @ np.linalg.inv(to_round(ellipse)).T, refine=False)
+    return fit if isinstance(fit, Ellipse) and _is_plausible(fit, ellipse) else None
+
+
+def _refined(pyramid: Pyramid, ellipse: Ellipse) -> RimEllipse | None:
+    """Sub-pixel rim at full resolution: of each ray the strongest edge close to the ring."""
+    window = pyramid.around(ellipse.center_px, float(ellipse.semi_axes_px[0]), _LARGEST_RADIUS_PX)
+    inside = window.inward(ellipse)
+    picture = contrast_picture(window.pixels, inside)
+    for reach in (0.015, 0.010, 0.008):
+        edges = ring_edges(picture, inside, max(reach, 2.0 / float(inside.semi_axes_px[1])), 2.0)
+        order = np.lexsort((-np.abs(edges.step), edges.line))
+        edges = edges.only(order[np.unique(edges.line[order], return_index=True)[1]])
+        if len(edges.line) < 0.4 * LINES:
+            return None
+        points = edges.points_px(inside)
+        fit = Ellipse.fit(points)
+        if not isinstance(fit, Ellipse) or not _is_plausible(fit, inside):
+            return None
+        inside = fit
+    off = np.abs(inside.distances_px(points))
+    good = off < max(0.8, 0.006 * float(inside.semi_axes_px[1]))
+    support = float(good.mean()) * len(off) / LINES
+    final = Ellipse.fit(window.points_outward(points[good])) if support >= _LEAST_SUPPORT else None
+    if not isinstance(final, Ellipse):
+        return None
+    return RimEllipse(
+        final, window.points_outward(points[good]), support, float(np.median(np.abs(edges.step[good])))
+    )
+
+
+def _is_inside(point: Array, rim: RimEllipse) -> bool:
+    return bool(_relative_radius(point[None], rim.ellipse)[0] < 0.8)
+
+
+def _without_doubles(rims: list[RimEllipse]) -> list[RimEllipse]:
+    """Best first, each thing once; a ring that lies within a larger whole ring is part of it."""
+    kept: list[RimEllipse] = []
+    for rim in sorted(rims, key=lambda r: -r.score * r.diameter_px**0.1):
+        double = False
+        for i, other in enumerate(kept):
+            apart = float(np.linalg.norm(rim.ellipse.center_px - other.ellipse.center_px))
+            if apart < 0.4 * max(rim.diameter_px, other.diameter_px):
+                outer = rim.diameter_px > 1.02 * other.diameter_px and apart < 0.15 * rim.diameter_px
+                if outer and rim.contrast > 0.4 * other.contrast:
+                    kept[i] = rim
+                double = True
+                break
+        if not double:
+            kept.append(rim)
+    return sorted(kept, key=lambda r: -r.score)

@@ -1,0 +1,162 @@
+"""Which of the many rings of a coin is its edge.
+
+In a frame that makes a rough ellipse the unit circle, every ellipse near it is a small wave: radius = 1 + a0 + a1 cos t
++ b1 sin t + a2 cos 2t + b2 sin 2t. So rings are fitted by linear least squares, thousands of trials a coin.
+
+Two rules choose. Rings that lie inside one another all round: the outermost strong one is the coin's edge (the others
+are its raised border, the joint of two metals, a row of beads). Rings that run together on one side and part on the
+other: one of them follows a shadow there, and the sharper one is the coin's edge.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from features.scale.ring_edges import LINES, RingEdges
+
+Array = NDArray[np.float64]
+
+_TRIALS = 500
+_FOLLOWED_UP = 24
+_SHAPE_SD = 0.015
+_WIDTH = 0.006
+"""Relative distance at which an edge counts half for a ring."""
+
+_CONCENTRIC_SHARE = 0.35
+"""Rings that coincide on more than this part of the rim part only at a shadow."""
+
+_OUTER_STRENGTH = 0.60
+"""An outer ring is the edge when it is at least this strong against the strongest ring inside it."""
+
+
+@dataclass(frozen=True, eq=False)
+class Ring:
+    """One ring.
+
+    Attributes:
+        wave: (5,) a0, a1, b1, a2, b2.
+        strength: mean over all scan lines of the edge strength found on it, 0..1.
+        support: part of the scan lines with an edge on it.
+    """
+
+    wave: Array
+    strength: float
+    support: float
+
+    def radius(self, angle: Array) -> Array:
+        """Relative radius at angles (rad)."""
+        return np.asarray(1.0 + _basis(angle) @ self.wave)
+
+
+def _basis(angle: Array) -> Array:
+    return np.stack(
+        [np.ones_like(angle), np.cos(angle), np.sin(angle), np.cos(2 * angle), np.sin(2 * angle)], axis=-1
+    )
+
+
+def choose_ring(found: RingEdges) -> Ring | None:
+    """Choose the ring that is the coin's edge among all edges found round it."""
+    if len(found.line) < 30:
+        return None
+    edges = _Edges(found.line, found.radius, _weights(found), _basis(found.angle))
+    rings: list[Ring] = []
+    for ring in _settled(edges, _trials(edges)):
+        if all(np.abs(ring.wave - r.wave).max() > 0.004 for r in rings):
+            rings.append(ring)
+    return _chosen(rings) if rings else None
+
+
+@dataclass(frozen=True, eq=False)
+class _Edges:
+    line: NDArray[np.int64]
+    radius: Array
+    weight: Array
+    basis: Array
+
+    def mean_of_lines(self, score: Array) -> Array:
+        """(T, E) scores to (T,): the best of each scan line, averaged over all lines; edges come sorted by line."""
+        first = np.unique(self.line, return_index=True)[1]
+        return np.asarray(np.maximum.reduceat(score, first, axis=-1).sum(-1) / LINES)
+
+
+def _weights(found: RingEdges) -> Array:
+    """Edge weight 0..1: full for an edge as strong and as sharp as is usual round this coin, whatever its sign.
+
+    A shadow's edge is softer than the coin's own, which the same lens drew at the same place.
+    """
+    strongest = np.zeros(LINES)
+    np.maximum.at(strongest, found.line, np.abs(found.step))
+    usual = float(np.median(strongest[strongest > 0]))
+    strong = np.minimum(1.0, np.abs(found.step) / (0.8 * usual))
+    sharp = float(np.quantile(found.sharpness[strong > 0.5], 0.7))
+    return np.asarray(strong * np.clip((found.sharpness / sharp - 0.45) / 0.35, 0.1, 1.0))
+
+
+def _trials(edges: _Edges) -> Array:
+    """(T, 5) rings through three edges of different sides, the best of many and no two alike."""
+    random = np.random.default_rng(0)
+    picks = random.choice(len(edges.line), size=(_TRIALS, 3), p=edges.weight / edges.weight.sum())
+    at = np.sort(edges.line[picks], axis=1)
+    gaps = np.column_stack([at[:, 1] - at[:, 0], at[:, 2] - at[:, 1], at[:, 0] + LINES - at[:, 2]])
+    picks = picks[gaps.min(1) > LINES // 7]
+    # The rough ellipse may follow a shadow on one side and so be too long: try other shapes as well.
+    shape = random.normal(0.0, _SHAPE_SD, size=(len(picks), 2))
+    shape[::2] = 0.0
+    at_picks = edges.basis[picks]
+    left = edges.radius[picks] - 1.0 - (at_picks[..., 3:] @ shape[..., None])[..., 0]
+    circle = np.linalg.solve(at_picks[..., :3], left[..., None])[..., 0]
+    waves = np.concatenate([circle, shape], axis=1)
+    waves = waves[(np.abs(waves[:, 0]) < 0.16) & (np.hypot(waves[:, 1], waves[:, 2]) < 0.08)]
+    off = (edges.radius - 1.0 - waves @ edges.basis.T) / (1.5 * _WIDTH)
+    total = edges.mean_of_lines(edges.weight / (1.0 + off**2) ** 2)
+    kept: list[Array] = []
+    for wave in waves[np.argsort(-total)]:  # the best of every kind, not thirty times the same
+        if all(np.abs(wave - k).max() > 0.006 for k in kept):
+            kept.append(wave)
+        if len(kept) == _FOLLOWED_UP:
+            break
+    return np.array(kept).reshape(-1, 5)
+
+
+def _settled(edges: _Edges, waves: Array) -> list[Ring]:
+    """Let trials settle on the edges near them; those that find too few are dropped."""
+    basis = edges.basis
+    products = (basis[:, :, None] * basis[:, None, :]).reshape(len(basis), 25)
+    # A tilt beyond the rough ellipse's is small: the prior keeps a half-seen ring from bending.
+    prior = 0.02 * np.diag([0.0, 0.0, 0.0, 1.0, 1.0])
+    for width in (3.0 * _WIDTH, 2.0 * _WIDTH, _WIDTH, _WIDTH):
+        off = edges.radius - 1.0 - waves @ basis.T
+        pull = np.where(np.abs(off) < 2.5 * width, edges.weight * np.exp(-0.5 * (off / width) ** 2), 0.0)
+        enough = np.count_nonzero(pull > 0.05, axis=1) > 0.3 * LINES
+        waves, pull = waves[enough], pull[enough]
+        information = (pull @ products).reshape(-1, 5, 5) + prior * pull.sum(1)[:, None, None]
+        waves = _solved(information, (pull * (edges.radius - 1.0)) @ basis)
+    off = np.abs(edges.radius - 1.0 - waves @ basis.T)
+    strength = edges.mean_of_lines(edges.weight * np.exp(-0.5 * (off / _WIDTH) ** 2))
+    support = edges.mean_of_lines((off < 1.5 * _WIDTH).astype(float))
+    rings = [Ring(w, float(s), float(p)) for w, s, p in zip(waves, strength, support, strict=True)]
+    return sorted(rings, key=lambda ring: -ring.strength)
+
+
+def _solved(matrices: Array, right: Array) -> Array:
+    """(T, 5, 5) systems with (T, 5) right sides."""
+    return np.asarray(np.linalg.solve(matrices, right[..., None])[..., 0])
+
+
+def _chosen(rings: list[Ring]) -> Ring:
+    angle = np.linspace(0, 2 * np.pi, 90, endpoint=False)
+    best = max(rings, key=lambda r: r.strength)
+    while True:
+        outer = [
+            r for r in rings if _lies_outside(r, best, angle) and r.strength > _OUTER_STRENGTH * best.strength
+        ]
+        if not outer:
+            return best
+        best = max(outer, key=lambda r: r.strength)
+
+
+def _lies_outside(one: Ring, other: Ring, angle: Array) -> bool:
+    gap = one.radius(angle) - other.radius(angle)
+    together = float(np.mean(np.abs(gap) < 1.5 * _WIDTH))
+    return bool(gap.mean() > 0.01 and gap.min() > -0.005 and together < _CONCENTRIC_SHARE)

@@ -53,10 +53,16 @@ def _air_chamber(shape: PumpShape, joint: Joint) -> Mesh:
     hub = min(hub, 0.9 * outer)
     line = rounded_polyline(
         [(0, start + 2), (outer, start + 2), (outer, start - 0.12 * (start - end)), (hub, start - 0.62 * (start - end)), (hub * 0.97, end), (0, end)],
-        [0, 0, 0.08 * outer, 0.08 * outer, 0, 0],
+        [0, 0, 0.06 * outer, 0.08 * outer, 0, 0],
         5,
     )
-    return lathe(line)
+    if not shape.air.ribs:
+        return lathe(line)
+    tall, thick = 0.86 * (outer - hub), max(0.014 * outer, 2.0)
+    outline = np.array([(hub - 2.0, start), (hub + tall, start), (hub + tall, start - 0.1 * (start - end)), (hub - 2.0, start - 0.66 * (start - end))])
+    web = loft([np.column_stack([np.full(4, s * thick), outline]) for s in (-1.0, 1.0)])
+    count = shape.air.ribs
+    return join([lathe(line), *(placed(web, shifted(turn=(k + 0.5) * 2 * np.pi / count)) for k in range(count))])
 
 
 def block_half_x(shape: PumpShape) -> float:
@@ -108,8 +114,7 @@ def _waisted(shape: PumpShape) -> Mesh:
     stations = np.linspace(-1.0, 1.0, 13)
     sections = []
     for s in stations:
-        swell = 0.88 + 0.3 * s * s
-        outline = rounded_rectangle(2 * y * swell, 2 * z * swell, 0.35 * y, 6)
+        outline = rounded_rectangle(2 * y * (0.8 + 0.36 * s * s), 2 * z * (0.95 + 0.1 * s * s), 0.2 * y, 6)
         sections.append(np.column_stack([np.full(len(outline), s * half), outline]))
     pad = box((1.2 * half, 2.0 * y, 1.1 * z), 0.1 * half, 0.04 * z)
     return join([loft(sections), pad])

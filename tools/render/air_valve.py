@@ -35,6 +35,12 @@ def air_valve(shape: PumpShape) -> Valve:
     return Valve(together(parts), inlet, exhaust)
 
 
+def valve_screws(shape: PumpShape) -> int:
+    """Screws of the valve's cover as built: the shape's count, rounded to one the cover's layout has."""
+    w, d, h = shape.air.valve_size_mm
+    return len(_VALVES[shape.air.valve](w, h, d, shape.air.valve_screws)[2])
+
+
 def _around(w: float, h: float, count: int, share: float = 0.42) -> list[tuple[float, float]]:
     """Screw places on a rectangle: corners first, then the middles of the long and short sides."""
     x, y = share * w, share * h
@@ -51,7 +57,7 @@ def _box(w: float, h: float, d: float, screws: int) -> tuple[Mesh, float, list[t
 def _plate(w: float, h: float, d: float, screws: int) -> tuple[Mesh, float, list[tuple[float, float]]]:
     body = prism(rounded_rectangle(w, h, 0.15 * min(w, h)), -2.0, 0.5 * d, 0.05 * d)
     middle = prism(rounded_rectangle(0.62 * w, 0.66 * h, 0.12 * min(w, h)), 0.5 * d - 1.0, 0.72 * d, 0.06 * d)
-    return join([body, middle]), 0.5 * d, _around(w, h, max(screws, 6), 0.43)
+    return join([body, middle]), 0.5 * d, _around(w, h, screws, 0.43)
 
 
 def _spool(w: float, h: float, d: float, screws: int) -> tuple[Mesh, float, list[tuple[float, float]]]:
@@ -68,7 +74,7 @@ def _upright_spool(w: float, h: float, d: float, screws: int) -> tuple[Mesh, flo
     radius = min(0.34 * w, 0.5 * d)
     barrel = placed(drum(radius, -0.55 * h, 0.55 * h, 0.05 * radius), pose((0.0, 0.0, 0.5 * d), (0.0, 1.0, 0.0)))
     caps = [placed(drum(1.12 * radius, 0.0, 0.25 * radius, 0.08 * radius), pose((0.0, s * 0.5 * h, 0.5 * d), (0.0, s, 0.0))) for s in (-1, 1)]
-    return join([base, barrel, *caps]), 0.4 * d, _around(w * 0.8, h, max(4, screws), 0.43)
+    return join([base, barrel, *caps]), 0.4 * d, _around(w * 0.8, h, screws, 0.43)
 
 
 def _stepped_box(w: float, h: float, d: float, screws: int) -> tuple[Mesh, float, list[tuple[float, float]]]:

@@ -6,6 +6,7 @@ import numpy as np
 
 from reference_geometry.standards import find_thread
 from tools.render.air_section import air_section
+from tools.render.air_valve import valve_screws
 from tools.render.covers import HeightAt, cover
 from tools.render.feet import feet
 from tools.render.flanges import CARD_HALF_HEIGHT_MM, flange_port
@@ -143,9 +144,12 @@ def _attributes(shape: PumpShape) -> dict[str, str]:
         "port_nominal_in": port.nominal_in,
         "mated": _yes(port.mated),
         "mated_inlet": _yes(shape.suction.mated),
+        "air_valve_screw_count": str(valve_screws(shape)),
     }
     if port.connection == "flanged":
         words |= {"bolt_hole_count": str(port.hole_count), "slotted": _yes(port.slot_mm > 0.0), "swivel_flange": _yes(port.swivel)}
+    if shape.body_color:
+        words["body_color"] = shape.body_color
     return words
 
 

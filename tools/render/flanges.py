@@ -23,13 +23,13 @@ from tools.render.solids import (
     circle,
     cut,
     drum,
+    hollow_pipe,
     join,
     lathe,
     loft,
     placed,
     prism,
     shifted,
-    sweep,
     tube,
 )
 
@@ -57,7 +57,7 @@ def flange_port(shape: PortShape, neck_radius: float, reach: float) -> Pieces:
     parts = [piece(plate, "flange", "band" if loose else "wetted"), _face(shape, neck_radius, front, back)]
     parts.append(piece(_neck(neck_radius, bore, reach), "manifold", "wetted"))
     if shape.build == "gusseted":
-        parts.append(piece(join(_gussets(radius, neck_radius, back, angles)), "flange", "wetted"))
+        parts.append(piece(join(_gussets(radius, max(neck_radius, bore + 2.5), back, angles)), "flange", "wetted"))
     if not shape.mated:
         hole_mouths = np.column_stack([spots, np.full(len(spots), front)])
         parts.append(opening(bore, min(reach, 2.5 * shape.bore_mm)))
@@ -134,7 +134,7 @@ def _hole_circle(shape: PortShape, mouth: Points) -> TrueCircle:
 def _gussets(radius: float, neck_radius: float, back: float, angles: Points) -> list[Mesh]:
     """Triangular ribs between the holes, from the neck up the plate's back."""
     tall, thick = 0.78 * radius, max(0.06 * radius, 3.0)
-    outline = np.array([(0.5 * neck_radius, back + 1.0), (0.5 * neck_radius, back - tall + neck_radius), (neck_radius, back - tall + neck_radius), (tall, back - 2.0), (tall, back + 1.0)])
+    outline = np.array([(neck_radius - 0.8, back + 1.0), (neck_radius - 0.8, back - tall + neck_radius), (neck_radius, back - tall + neck_radius), (tall, back - 2.0), (tall, back + 1.0)])
     side = [np.column_stack([np.full(5, s * thick / 2.0), outline]) for s in (-1.0, 1.0)]
     web = loft(side)
     half_step = np.pi / len(angles)
@@ -169,7 +169,7 @@ def _mate(shape: PortShape, front: float, back: float, bevel: float, spots: Poin
     path = np.array([(0.0, 0.0, outer), (0.0, 0.0, outer + shape.run_mm)])
     if shape.fitting == "elbow":
         path = bent_path([(0, 0, outer), (0, 0, outer + 0.6 * shape.run_mm), (0.0, 2.2 * shape.run_mm, outer + 0.6 * shape.run_mm)], 3.0 * pipe_radius)
-    run = sweep(path, circle(pipe_radius), up=(1.0, 0.0, 0.0))
+    run = hollow_pipe(path, pipe_radius)
     system = shape.bolt_system
     size = nearest_size(system, shape.hole_mm - 2.5)  # type: ignore[arg-type]
     end = head(shape.bolt_head, system, size)  # type: ignore[arg-type]

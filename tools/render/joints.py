@@ -60,6 +60,11 @@ def joint(shape: JointShape) -> Joint:
     return _clamped(shape) if shape.housing_joint == "clamp_band" else _bolted(shape)
 
 
+def rim_bevel(shape: JointShape) -> float:
+    """Bevel of a bolted rim's front edge, mm: the full diameter is reached this far behind the front face."""
+    return min(0.18 * shape.front_mm, 0.01 * shape.diameter_mm, 2.5)
+
+
 def bolt_angles(shape: JointShape) -> Points:
     """(K,) angles of the bolts from "up", counter-clockwise seen from outside."""
     return shape.clock_rad + np.arange(shape.bolt_count) * 2.0 * np.pi / max(shape.bolt_count, 1)
@@ -143,20 +148,18 @@ def _bolted(shape: JointShape) -> Joint:
     bolt = head(shape.bolt_head, shape.bolt_system, shape.bolt_size)  # type: ignore[arg-type]
     circle_radius = radius - shape.bolt_inset_mm
     front, seam = shape.seam_mm / 2.0 + shape.front_mm, shape.seam_mm / 2.0
-    bevel = min(0.18 * shape.front_mm, 0.02 * radius, 2.5)
+    bevel = rim_bevel(shape)
     angles = bolt_angles(shape)
     spots = np.column_stack([-circle_radius * np.sin(angles), circle_radius * np.cos(angles)])
     rim = prism(_rim_outline(shape, radius), seam, front, bevel, 0.3 * bevel)
     if shape.kind == "rim_stepped":
         step = tube(0.5 * radius, radius - 2.1 * shape.bolt_inset_mm, seam, front + 0.4 * shape.front_mm, bevel)
         rim = join([rim, step])
-    seat_z = front
-    if shape.bolt_seat == "counterbored":
-        seat_z = front - min(0.8 * bolt.height_mm, 0.55 * shape.front_mm)
+    seat_z = front + shape.bolt_seat_mm
+    if shape.bolt_seat_mm < 0.0:
         pocket = bolt.seat_radius_mm + 1.5
         rim = cut(rim, [placed(drum(pocket, seat_z, front + 5.0, 0.0, 40), shifted(x, y)) for x, y in spots])
-    elif shape.bolt_seat == "pads":
-        seat_z = front + 0.25 * shape.front_mm
+    elif shape.bolt_seat_mm > 0.0:
         pad = drum(min(bolt.seat_radius_mm + 1.5, 0.96 * shape.bolt_inset_mm), seam + 1.0, seat_z, 0.8, 40)
         rim = join([rim, *(placed(pad, shifted(x, y)) for x, y in spots)])
     bolts = [piece(placed(bolt.mesh, shifted(x, y, seat_z, turn=k * 0.7)), "bolt", "fastener") for k, (x, y) in enumerate(spots)]
@@ -165,7 +168,7 @@ def _bolted(shape: JointShape) -> Joint:
         [
             piece(rim, "bolted_rim", "wetted"),
             piece(_air_flange(shape, radius, seam, bevel), "bolted_rim", "air_section"),
-            piece(tube(0.7 * radius, radius - 0.8, -seam - 0.2, seam + 0.2), "other", "rubber"),
+            piece(prism(_rim_outline(shape, radius) * (1.0 - 1.2 / radius), -seam - 0.2, seam + 0.2), "other", "rubber"),
             *bolts,
             *_back_ends(shape, bolt, spots),
             Pieces(circles=(local_circle("chamber_diameter", shape.diameter_mm, front - bevel, tops),)),
@@ -173,12 +176,14 @@ def _bolted(shape: JointShape) -> Joint:
     )
     dish = min(circle_radius - bolt.seat_radius_mm - 2.0, 0.93 * radius)
     rest = max(front, seat_z + bolt.height_mm)
-    return Joint(pieces, dish, front, rest, -seam - shape.back_mm, shape.back_share * radius * 0.93)
+    nuts = shape.bolt_seat_mm >= 0.0 and shape.bolt_system != "inch"
+    back_radius = circle_radius - 1.1 * bolt.seat_radius_mm - 1.0 if nuts else shape.back_share * radius * 0.93
+    return Joint(pieces, dish, front, rest, -seam - shape.back_mm, back_radius)
 
 
 def _back_ends(shape: JointShape, bolt: Head, spots: Points) -> list[Pieces]:
     """Nuts behind the air section's flange, seen from the side, where the bolts go through."""
-    if shape.bolt_seat == "counterbored" or shape.bolt_system == "inch":
+    if shape.bolt_seat_mm < 0.0 or shape.bolt_system == "inch":
         return []
     nut = head("nut_stud", shape.bolt_system, bolt.size).mesh  # type: ignore[arg-type]
     behind = -shape.seam_mm / 2.0 - shape.back_mm

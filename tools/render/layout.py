@@ -11,9 +11,7 @@ def head_height(joint: JointShape) -> float:
     if joint.housing_joint == "clamp_band":
         return 0.0
     made = head(joint.bolt_head, joint.bolt_system, joint.bolt_size)  # type: ignore[arg-type]
-    if joint.bolt_seat == "counterbored":
-        return max(0.0, made.height_mm - min(0.8 * made.height_mm, 0.55 * joint.front_mm))
-    return made.height_mm + (0.25 * joint.front_mm if joint.bolt_seat == "pads" else 0.0)
+    return max(0.0, made.height_mm + joint.bolt_seat_mm)
 
 
 def joint_front(joint: JointShape) -> float:
@@ -52,9 +50,9 @@ def least_half_spacing(joint: JointShape, manifold: ManifoldShape, drop: float) 
     return max(under_run, over_joint)
 
 
-def port_half_width(port: PortShape, boss_mm: float) -> float:
+def port_half_width(port: PortShape) -> float:
     """Half the outside diameter of the port's widest part."""
-    return port.flange_diameter_mm / 2.0 if port.connection == "flanged" else boss_mm
+    return port.flange_diameter_mm / 2.0 if port.connection == "flanged" else port.boss_mm
 
 
 def least_center_reach(port: PortShape, wide: float, joint: JointShape, joint_x: float, half_spacing: float, pipe_radius: float) -> float:
@@ -73,5 +71,17 @@ def least_center_reach(port: PortShape, wide: float, joint: JointShape, joint_x:
 
 def least_end_reach(port: PortShape, wide: float, manifold: ManifoldShape, cover_front: float, neck_x: float) -> float:
     """Least distance of an end port's face beyond the neck's axis, so that its flange clears neck and cover."""
-    own = 1.75 * manifold.neck_radius_mm + (2.8 * port.thickness_mm if port.connection == "flanged" else 1.0 * wide) + 4.0
-    return max(own, cover_front - neck_x + 0.5 * own)
+    hub = {"hub": 2.7, "loose": 2.0, "gusseted": 2.2}.get(port.build, 1.3)
+    own = 1.15 * manifold.neck_radius_mm + (hub * port.thickness_mm if port.connection == "flanged" else 0.9 * wide) + 3.0
+    return max(own, cover_front - neck_x + port.thickness_mm)
+
+
+def neck_side_reach(manifold: ManifoldShape) -> float:
+    """How far the necks, their joints and a header's ends reach sideways from a neck's axis, mm."""
+    shares = {"round_flange": 1.62, "square_flange": 1.38, "oval_flange": 1.17, "small_band": 1.32, "union_nut": 1.46}
+    reach = shares.get(manifold.joint, 1.08) * manifold.neck_radius_mm
+    if manifold.kind == "straight_header":
+        return max(reach, 1.35 * manifold.neck_radius_mm + 0.55 * manifold.pipe_radius_mm)
+    if manifold.kind == "block_header":
+        return max(reach, 1.2 * manifold.neck_radius_mm + 0.3 * manifold.pipe_radius_mm)
+    return max(reach, manifold.pipe_radius_mm * 1.1)

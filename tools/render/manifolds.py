@@ -77,11 +77,19 @@ def _neck(shape: PumpShape, run: Run, side: int) -> Pieces:
     rn = m.neck_radius_mm
     low = 0.42 * shape.joint.diameter_mm / 2.0
     low = min(low, run.joint_z - 2.2 * rn)
-    body = rounded_polyline(
-        [(0, low), (0.96 * rn, low), (rn, low + 1.2 * rn), (rn, run.joint_z), (0, run.joint_z)], [0, 0.9 * rn, 0.3 * rn, 0, 0], 7
-    )
     here = shifted(side * run.neck_x, 0.0, 0.0)
-    parts = [piece(placed(lathe(body), here), "manifold", "wetted")]
+    if m.neck == "bulb":
+        line = rounded_polyline(
+            [(0, low), (0.96 * rn, low), (rn, low + 1.2 * rn), (rn, run.joint_z), (0, run.joint_z)], [0, 0.9 * rn, 0.3 * rn, 0, 0], 7
+        )
+        body = placed(lathe(line), here)
+    else:
+        turn_z = max(low + 0.9 * rn, 0.3 * shape.joint.diameter_mm)
+        turn_z = min(turn_z, run.joint_z - 0.8 * rn)
+        inside = (side * (run.neck_x - 1.3 * rn), 0.0, turn_z - 1.5 * rn)
+        path = bent_path([(side * run.neck_x, 0.0, run.joint_z), (side * run.neck_x, 0.0, turn_z), inside], 1.1 * rn, 8)
+        body = sweep(path, circle(rn), up=(0.0, 1.0, 0.0))
+    parts = [piece(body, "manifold", "wetted")]
     parts += [p.moved(here @ shifted(z=run.joint_z)) for p in _JOINTS[m.joint](shape)]
     return together(parts)
 

@@ -26,7 +26,7 @@ LABEL_COLORS = {
     "port_opening": (0.05, 0.05, 0.3), "threaded_boss": (0.1, 0.75, 0.8), "manifold": (0.35, 0.65, 0.3), "air_section": (0.5, 0.35, 0.7),
     "air_valve": (0.8, 0.4, 0.8), "feet": (0.45, 0.35, 0.2), "bolt": (0.95, 0.95, 0.95), "companion": (0.2, 0.2, 0.2), "other": (0.4, 0.4, 0.4),
 }  # fmt: skip
-VIEWS = ("chamber", "port", "front", "three_quarter")
+VIEWS = ("chamber", "port", "front", "three_quarter", "rear", "port_close", "joint_close")
 
 
 def view_direction(pump: PumpModel, view: str) -> Points:
@@ -38,9 +38,24 @@ def view_direction(pump: PumpModel, view: str) -> Points:
         "port": to_port + np.array([0.12, -0.12, 0.14]),
         "front": np.array([0.06, -1.0, 0.1]),
         "three_quarter": np.array([0.75, -0.9, 0.45]),
+        "rear": np.array([0.5, 1.0, 0.3]),
+        "port_close": to_port + np.array([0.3, -0.3, 0.3]),
+        "joint_close": np.array([1.0, -0.8, 0.5]),
     }
     direction = directions[view]
     return np.asarray(direction / np.linalg.norm(direction), dtype=np.float64)
+
+
+def aim(pump: PumpModel, view: str) -> tuple[Points, float]:
+    """Point (3,) to look at and the size of what is there, mm."""
+    low, high = own_bounds(pump.parts)
+    if view == "port_close":
+        faces = [p.mesh.bounds for p in pump.parts if p.label in ("flange", "threaded_boss") and p.instance == 0]
+        return faces[0].mean(axis=0), 1.6 * float(np.linalg.norm(faces[0][1] - faces[0][0]))
+    if view == "joint_close":
+        joint = pump.circles[0]
+        return joint.center_mm + 0.5 * joint.diameter_mm * np.array([0.0, -0.75, 0.6]), 0.7 * joint.diameter_mm
+    return 0.5 * (low + high), float(np.linalg.norm(high - low))
 
 
 def scene_of(parts: tuple[Part, ...], by_label: bool) -> dict[str, object]:
@@ -50,8 +65,8 @@ def scene_of(parts: tuple[Part, ...], by_label: bool) -> dict[str, object]:
         groups.setdefault(part.label if by_label else part.material, []).append(part)
     scene: dict[str, object] = {
         "type": "scene",
-        "integrator": {"type": "path", "max_depth": 3},
-        "sky": {"type": "constant", "radiance": {"type": "rgb", "value": 0.55}},
+        "integrator": {"type": "path", "max_depth": 4},
+        "sky": {"type": "constant", "radiance": {"type": "rgb", "value": 0.75}},
         "floor": {"type": "rectangle", "to_world": mi.ScalarTransform4f().scale(5000), "bsdf": {"type": "diffuse", "reflectance": {"type": "rgb", "value": 0.45}}},
     }
     for name, members in groups.items():
@@ -76,8 +91,7 @@ def _shape(members: list[Part], name: str, bsdf: dict[str, object]) -> object:
 
 def render(pump: PumpModel, view: str, size: int, samples: int, by_label: bool) -> Image.Image:
     """One square picture."""
-    low, high = own_bounds(pump.parts)
-    middle, reach = 0.5 * (low + high), float(np.linalg.norm(high - low))
+    middle, reach = aim(pump, view)
     toward = view_direction(pump, view)
     eye = middle + 2.2 * reach * toward
     scene = scene_of(pump.parts, by_label)
@@ -114,7 +128,7 @@ def main() -> None:
     parser.add_argument("--split", choices=("train", "val", "test"), default="train")
     parser.add_argument("--size", type=int, default=256)
     parser.add_argument("--samples", type=int, default=12)
-    parser.add_argument("--views", nargs="+", choices=VIEWS, default=list(VIEWS))
+    parser.add_argument("--views", nargs="+", choices=VIEWS, default=list(VIEWS[:4]))
     parser.add_argument("--labels", action="store_true")
     given = parser.parse_args()
     mi.set_variant("scalar_rgb")

@@ -47,6 +47,7 @@ class JointShape:
         seam_mm: thickness of the diaphragm's bead between the two.
         band_mm: radial thickness of the band.
         bolt_count, bolt_head, bolt_system, bolt_size, bolt_seat: of a bolted rim (count 0 when clamped).
+        bolt_seat_mm: height of the bolts' seats over the rim's face; below 0 in counterbores, above 0 on pads.
         bolt_inset_mm: from the round edge to the bolt circle.
         clock_rad: angle of the first bolt (bolted) or closure (clamped) from "up", counter-clockwise seen from outside.
         closure, closure_count: of a band.
@@ -66,6 +67,7 @@ class JointShape:
     bolt_system: str
     bolt_size: str
     bolt_seat: str
+    bolt_seat_mm: float
     bolt_inset_mm: float
     clock_rad: float
     closure: str
@@ -87,6 +89,7 @@ class PortShape:
         raised_face_mm, raised_face_diameter_mm: height 0 for a flat face.
         slot_mm: radial length added to each hole, 0 for round ones.
         clock_rad: angle of the first hole from "up"; holes straddle the center line unless swiveled.
+        boss_mm: outside radius of a threaded boss.
         swivel: the flange ring can turn.
         mated: a companion flange and pipe, or a fitting, closes the port.
         fitting: for a mated threaded port: "nipple", "elbow", "plug" or "barb".
@@ -109,6 +112,7 @@ class PortShape:
     raised_face_diameter_mm: float = 0.0
     slot_mm: float = 0.0
     clock_rad: float = 0.0
+    boss_mm: float = 0.0
     swivel: bool = False
     mated: bool = False
     fitting: str = "none"
@@ -127,6 +131,7 @@ class ManifoldShape:
         neck_radius_mm: of the valve housings on the chambers.
         bend_mm: radius of the elbows' middle line.
         joint_bolts: bolts of one joint.
+        neck: how a valve housing meets the dish: "bulb" (round lower end) or "elbow" (bends into the dish).
     """
 
     kind: str
@@ -135,6 +140,7 @@ class ManifoldShape:
     neck_radius_mm: float
     bend_mm: float
     joint_bolts: int
+    neck: str
 
 
 @dataclass(frozen=True)
@@ -151,6 +157,7 @@ class AirShape:
         muffler_at: "block" (opposite the valve) or "valve".
         air_line: "none", "plug", "fitting", "hose", "ball_valve", "regulator".
         pilot_caps: caps on the block's sides.
+        ribs: stiffening ribs behind each joint, 0 for none.
         nameplate: "blank", "missing" or "none".
     """
 
@@ -167,6 +174,7 @@ class AirShape:
     muffler_at: str
     air_line: str
     pilot_caps: bool
+    ribs: int
     nameplate: str
 
 
@@ -194,6 +202,7 @@ class PumpShape:
         port_reach_mm: distance of a center port's face from the middle, or of an end port's face beyond the neck axis.
         discharge, suction: the two ports.
         family_id: None for a free invention.
+        body_color: the family's word for its body's color, "" when not known.
         seed: of the small free details the builders draw.
     """
 
@@ -211,6 +220,7 @@ class PumpShape:
     air: AirShape
     feet: FeetShape
     family_id: str | None = None
+    body_color: str = ""
     seed: int = 0
     choices: dict[str, str] = field(default_factory=dict)
 

@@ -5,7 +5,7 @@ from typing import cast
 
 import numpy as np
 
-from reference_geometry.standards import BSP, FLANGE_STANDARDS, NPT, Flange, find_flange, size_of
+from reference_geometry.standards import BSP, FLANGE_STANDARDS, NPT, Flange, find_flange, find_thread, size_of
 from tools.render.fasteners import head, nearest_size
 from tools.render.pump_shape import AirShape, Connection, CoverShape, FeetShape, JointShape, ManifoldShape, PortShape
 from tools.render.pump_shape_kinds import Split, pick_kind
@@ -77,25 +77,26 @@ def draw_joint(rng: Rng, basics: Basics, clamped: bool | None = None, bolt_count
     if chance(rng, 0.42 if basics.metal else 0.3) if clamped is None else clamped:
         return _draw_band(rng, basics)
     kind = pick_kind(rng, "rim_outline", basics.split)
-    count = bolt_count or int(rng.choice([6, 8, 8, 8, 10, 12, 12, 14, 16]))
-    if bolt_count is None and d < 130:
-        count = int(rng.choice([6, 6, 8, 8, 10]))
+    counts = [4, 6, 6, 8, 8, 10] if d < 130 else [6, 6, 8, 8, 8, 10, 12] if d < 240 else [8, 8, 10, 12, 12, 14, 16, 16, 20]
+    count = bolt_count or int(rng.choice(counts))
     system = str(rng.choice(["metric", "metric", "inch", "old_din"]))
     thread = 0.9 * (3.2 + 0.021 * d) * between(rng, 0.85, 1.2)
     size = nearest_size(system, thread)  # type: ignore[arg-type]
     head_kind = pick_kind(rng, "bolt_head", basics.split)
-    seat = head(head_kind, system, size).seat_radius_mm  # type: ignore[arg-type]
+    made = head(head_kind, system, size)  # type: ignore[arg-type]
+    seat = made.seat_radius_mm
     while 2.0 * np.pi * (0.45 * d) / count < 2.6 * seat and count > 6 and bolt_count is None:
         count -= 2
     seat_kind = pick_kind(rng, "bolt_seat", basics.split)
     inset = seat + between(rng, 1.5, 3.0 + 0.012 * d) + (2.0 if seat_kind == "counterbored" else 0.0)
     front = between(rng, 0.045, 0.085) * d * (1.0 if basics.metal else 1.25)
+    seat_height = {"counterbored": -min(0.8 * made.height_mm, 0.55 * front), "pads": 0.25 * front}.get(seat_kind, 0.0)
     half_pitch = np.pi / count
     clock = half_pitch if chance(rng, 0.75) else 0.0
     return JointShape(
         housing_joint="bolted", kind=kind, diameter_mm=d, front_mm=front, back_mm=front * between(rng, 0.6, 1.0),
         seam_mm=between(rng, 0.8, 3.0), band_mm=0.0, bolt_count=count, bolt_head=head_kind, bolt_system=system,
-        bolt_size=size, bolt_seat=seat_kind, bolt_inset_mm=inset, clock_rad=clock, closure="none", closure_count=0,
+        bolt_size=size, bolt_seat=seat_kind, bolt_seat_mm=seat_height, bolt_inset_mm=inset, clock_rad=clock, closure="none", closure_count=0,
         flat_share=between(rng, 0.84, 0.93), back_share=float(rng.choice([1.0, 0.99, 0.97])),
     )  # fmt: skip
 
@@ -108,7 +109,7 @@ def _draw_band(rng: Rng, basics: Basics) -> JointShape:
     return JointShape(
         housing_joint="clamp_band", kind=pick_kind(rng, "band_section", basics.split), diameter_mm=d, front_mm=half,
         back_mm=half, seam_mm=between(rng, 0.8, 2.5), band_mm=between(rng, 1.2, 2.0) + 0.006 * d, bolt_count=0,
-        bolt_head="hex", bolt_system=system, bolt_size=size, bolt_seat="flush", bolt_inset_mm=0.0,
+        bolt_head="hex", bolt_system=system, bolt_size=size, bolt_seat="flush", bolt_seat_mm=0.0, bolt_inset_mm=0.0,
         clock_rad=float(rng.choice([-1.0, 1.0])) * between(rng, 0.9, 2.2), closure=pick_kind(rng, "band_closure", basics.split),
         closure_count=int(rng.choice([1, 2])), flat_share=1.0, back_share=1.0,
     )  # fmt: skip
@@ -132,9 +133,14 @@ def draw_cover(rng: Rng, basics: Basics) -> CoverShape:
     )  # fmt: skip
 
 
+def bore_of(basics: Basics) -> float:
+    """Nominal bore of the port's size, mm."""
+    return float(size_of(basics.nominal_in).dn)
+
+
 def draw_manifold(rng: Rng, basics: Basics, end_port: bool) -> ManifoldShape:
     """Pipe sizes after the port's nominal size."""
-    bore = float(size_of(basics.nominal_in).dn)
+    bore = bore_of(basics)
     wall = between(rng, 0.1, 0.18) if basics.metal else between(rng, 0.15, 0.26)
     pipe = 0.5 * bore * (1.0 + 2.0 * wall) + 2.0
     kind = pick_kind(rng, "manifold", basics.split)
@@ -142,7 +148,7 @@ def draw_manifold(rng: Rng, basics: Basics, end_port: bool) -> ManifoldShape:
     neck = pipe * between(rng, 1.05, 1.4)
     if end_port and kind == "cast_arch":
         neck = pipe * 1.2
-    return ManifoldShape(kind, joint_kind, pipe, neck, pipe * between(rng, 1.15, 1.7), int(rng.choice([4, 4, 3, 6])))
+    return ManifoldShape(kind, joint_kind, pipe, neck, pipe * between(rng, 1.15, 1.7), int(rng.choice([4, 4, 3, 6])), str(rng.choice(["bulb", "elbow", "elbow"])))
 
 
 def draw_port(rng: Rng, basics: Basics, toward: str, standard: str | None = None) -> PortShape:
@@ -177,14 +183,13 @@ def flange_port_shape(rng: Rng, basics: Basics, row: Flange, toward: str) -> Por
 
 def thread_port(rng: Rng, basics: Basics, standard: str, toward: str) -> PortShape:
     """A threaded port of a standard; the bore is the thread's minor diameter at its mouth."""
-    from reference_geometry.standards import find_thread
-
     row = find_thread(standard, basics.nominal_in)
     if row is None:
         raise ValueError(f"{standard} has no {basics.nominal_in} thread")
     return PortShape(
         connection="threaded", standard=standard, nominal_in=basics.nominal_in, toward=toward,
         bore_mm=row.minor_diameter_mm, build=pick_kind(rng, "threaded_boss", basics.split),
+        boss_mm=row.major_diameter_mm * 0.5 * between(rng, 1.3, 1.5) + 2.0,
     )  # fmt: skip
 
 
@@ -214,7 +219,7 @@ def draw_air(rng: Rng, basics: Basics, joint_x: float, free_half_z: float) -> Ai
         valve_screws=int(rng.choice([4, 6, 8])), muffler_radius_mm=between(rng, 0.06, 0.11) * d,
         muffler_length_mm=between(rng, 0.22, 0.5) * d, muffler_at="block" if chance(rng, 0.7) else "valve",
         air_line=str(rng.choice(["none", "plug", "fitting", "hose", "hose", "ball_valve", "regulator"])),
-        pilot_caps=chance(rng, 0.4), nameplate=str(rng.choice(["blank", "missing", "missing", "none"])),
+        pilot_caps=chance(rng, 0.4), ribs=int(rng.choice([0, 0, 0, 8, 12, 16])), nameplate=str(rng.choice(["blank", "missing", "missing", "none"])),
     )  # fmt: skip
 
 

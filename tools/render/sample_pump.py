@@ -4,7 +4,6 @@ from dataclasses import replace
 
 import numpy as np
 
-from reference_geometry.standards import find_thread
 from tools.render import sample_parts as draw
 from tools.render.build_pump import build_pump
 from tools.render.layout import (
@@ -19,7 +18,6 @@ from tools.render.manifolds import drop_of, top_of_run
 from tools.render.pump_model import PumpModel
 from tools.render.pump_shape import AirShape, CoverShape, FeetShape, JointShape, ManifoldShape, PortShape, PumpShape
 from tools.render.pump_shape_kinds import Split
-from tools.render.threaded_ports import boss_radius
 
 
 def sample_pump(rng: np.random.Generator, split: Split) -> PumpModel:
@@ -44,7 +42,7 @@ def sample_shape(rng: np.random.Generator, split: Split) -> PumpShape:
     neck_x = neck_place(joint, cover, manifold, spread)
     least = least_half_spacing(joint, manifold, drop_of(manifold))
     half_spacing = least + draw.between(rng, 0.0, 0.06) * basics.chamber_mm
-    half_port = port_half_width(discharge, boss_mm(discharge))
+    half_port = port_half_width(discharge)
     feet = draw.draw_feet(rng, basics, neck_x)
     lift = max(half_port + 3.0, top_of_run(manifold) + feet.thickness_mm + 4.0) + draw.between(rng, 0.0, 0.12) * basics.chamber_mm
     air = draw.draw_air(rng, basics, spread, half_spacing - half_port)
@@ -58,11 +56,11 @@ def sample_shape(rng: np.random.Generator, split: Split) -> PumpShape:
 def assemble(
     basics: draw.Basics, joint_x: float, neck_x: float, inlet_z: float, outlet_z: float, cover: CoverShape, joint: JointShape,
     manifold: ManifoldShape, discharge: PortShape, suction: PortShape, air: AirShape, feet: FeetShape, seed: int,
-    family_id: str | None = None,
+    family_id: str | None = None, body_color: str = "",
 ) -> PumpShape:  # fmt: skip
     """Puts drawn parts together; how far the ports reach follows from what they must clear."""
     half = 0.5 * (outlet_z - inlet_z)
-    wide = port_half_width(discharge, boss_mm(discharge))
+    wide = port_half_width(discharge)
     if discharge.toward in ("+y", "-y"):
         reach = least_center_reach(discharge, wide, joint, joint_x, half, manifold.pipe_radius_mm)
     else:
@@ -73,7 +71,7 @@ def assemble(
     return PumpShape(
         wetted_material="metal" if basics.metal else "plastic", joint_x_mm=joint_x, neck_x_mm=neck_x, inlet_z_mm=inlet_z,
         outlet_z_mm=outlet_z, port_reach_mm=reach, cover=cover, joint=joint, manifold=manifold, discharge=discharge,
-        suction=suction, air=air, feet=feet, family_id=family_id, seed=seed, choices=_choices(cover, joint, manifold, discharge, air, feet),
+        suction=suction, air=air, feet=feet, family_id=family_id, body_color=body_color, seed=seed, choices=_choices(cover, joint, manifold, discharge, air, feet),
     )  # fmt: skip
 
 
@@ -82,12 +80,6 @@ def neck_place(joint: JointShape, cover: CoverShape, manifold: ManifoldShape, jo
     least = joint_x + least_neck_offset(joint, manifold.neck_radius_mm)
     wanted = joint_x + joint_front(joint) + 0.42 * cover.depth_mm
     return max(least, wanted, 1.15 * manifold.bend_mm)
-
-
-def boss_mm(port: PortShape) -> float:
-    """Outside radius of a threaded port's boss, 0 for flanges."""
-    thread = find_thread(port.standard, port.nominal_in)
-    return 1.1 * boss_radius(thread) if thread else 0.0
 
 
 def _draw_ports(rng: np.random.Generator, basics: draw.Basics, end: bool) -> tuple[PortShape, PortShape]:

@@ -259,6 +259,17 @@ def sweep(path: ArrayLike, section: Points, up: ArrayLike = (0.0, 0.0, 1.0), sca
     return loft(rings)
 
 
+def hollow_pipe(path: ArrayLike, radius: float) -> Mesh:
+    """A pipe along a path, open at its far end: what is cut off there is seen as a ring with a dark mouth."""
+    line = np.asarray(path, dtype=np.float64)
+    depth = min(4.0 * radius, 0.9 * float(np.linalg.norm(line[-1] - line[-2])))
+    toward = (line[-1] - line[-2]) / np.linalg.norm(line[-1] - line[-2])
+    outline = circle(radius)
+    outer = sweep(np.concatenate([line[:-1], [line[-1] - 0.5 * depth * toward]]), outline, up=(1.0, 0.0, 0.0))
+    end = lathe([(0.0, -depth), (0.99 * radius, -depth), (radius, -0.97 * depth), (radius, -0.6), (radius - 0.5, 0.0), (0.86 * radius, 0.0), (0.86 * radius, -0.9 * depth), (0.0, -0.9 * depth)])
+    return join([outer, placed(end, pose(line[-1], toward, (1.0, 0.0, 0.0)))])
+
+
 def bent_path(corners: ArrayLike, bend_mm: float, steps: int = 10) -> Points:
     """(K, 3) middle line of a pipe through the corners (N, 3), with bends of one radius."""
     points = np.asarray(corners, dtype=np.float64)

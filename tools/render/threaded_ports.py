@@ -11,6 +11,7 @@ from tools.render.pieces import Pieces, local_circle, piece, together
 from tools.render.pump_model import Resting
 from tools.render.pump_shape import PortShape
 from tools.render.solids import (
+    hollow_pipe,
     Mesh,
     bent_path,
     circle,
@@ -29,11 +30,6 @@ from tools.render.solids import (
 from tools.render.threads import countersink_depth, female_thread, male_thread
 
 
-def boss_radius(thread: PipeThread) -> float:
-    """Outside radius of a boss: the wall is about a third of the thread's radius (common practice)."""
-    return thread.major_diameter_mm * 0.5 * 1.32 + 2.5
-
-
 def threaded_port(shape: PortShape, neck_radius: float, reach: float) -> Pieces:
     """The boss with its thread or fitting and its neck back to z = -reach.
 
@@ -45,15 +41,16 @@ def threaded_port(shape: PortShape, neck_radius: float, reach: float) -> Pieces:
         raise ValueError(f"{shape.standard} has no {shape.nominal_in} thread")
     engaged = thread.useful_length_mm or 0.3 * thread.major_diameter_mm
     length = min(1.5 * engaged + 3.0, 0.9 * reach)
-    outer = boss_radius(thread)
+    outer = shape.boss_mm
     parts = [piece(_boss(shape.build, outer, length, thread.major_diameter_mm / 2.0), "threaded_boss", "wetted")]
-    parts.append(piece(tube(thread.minor_diameter_mm / 2.0 - 1.0, max(neck_radius, outer * 0.86), -reach, -0.85 * length), "manifold", "wetted"))
+    parts.append(piece(tube(thread.minor_diameter_mm / 2.0 - 1.0, max(neck_radius, outer * 0.82), -reach, -0.85 * length), "manifold", "wetted"))
     if shape.mated:
         parts.append(piece(_fitting(shape, thread), "companion", "companion"))
         return together(parts)
-    lining = female_thread(thread, length)
-    end = drum(thread.minor_diameter_mm / 2.0 + 0.5, -length - 3.0, -length + 0.4)
-    parts += [piece(lining, "port_opening", "wetted"), piece(end, "port_opening", "inside")]
+    lining, core = female_thread(thread, length), thread.minor_diameter_mm / 2.0 - thread.taper_on_diameter * length / 2.0
+    beyond = tube(0.97 * core, core + 2.0, -max(reach, 1.4 * length), -length + 0.05)
+    end = drum(core + 1.0, -max(reach, 1.4 * length) - 2.0, -max(reach, 1.4 * length) + 0.5)
+    parts += [piece(join([lining, beyond]), "port_opening", "wetted"), piece(end, "port_opening", "inside")]
     parts.append(
         Pieces(
             circles=(
@@ -80,17 +77,18 @@ def _boss(build: str, outer: float, length: float, mouth: float) -> Mesh:
     bevel = 0.05 * outer
     if build in ("hex", "octagon"):
         corners = 6 if build == "hex" else 8
-        body = prism(circle(outer * 1.1 / np.cos(np.pi / corners), corners, turn=np.pi / corners), -length, 0.0, bevel)
+        body = prism(circle(outer, corners, turn=np.pi / corners), -length, 0.0, bevel)
         return cut(body, [drum(mouth, -length - 1.0, 1.0)])
     if build == "flared":
-        line = rounded_polyline([(mouth, 0.0), (1.18 * outer, 0.0), (1.18 * outer, -0.35 * length), (0.95 * outer, -length), (mouth, -length)], [0, bevel, bevel, 0, 0], 4)
+        line = rounded_polyline([(mouth, 0.0), (outer, 0.0), (outer, -0.35 * length), (0.82 * outer, -length), (mouth, -length)], [0, bevel, bevel, 0, 0], 4)
         return lathe(line)
     body = tube(mouth, outer, -length, 0.0, bevel)
     if build == "ribbed":
         count = 8
-        rib = prism(rounded_rectangle(0.16 * outer, 0.3 * outer, 0.05 * outer), -length, -0.12 * length, 0.04 * outer)
-        ribs = [placed(rib, shifted(turn=k * 2 * np.pi / count) @ shifted(y=outer)) for k in range(count)]
-        collar = tube(mouth + 1.0, 1.1 * outer, -0.14 * length, -0.01, bevel)
+        body = tube(mouth, 0.9 * outer, -length, 0.0, bevel)
+        rib = prism(rounded_rectangle(0.15 * outer, 0.28 * outer, 0.05 * outer), -length, -0.1 * length, 0.04 * outer)
+        ribs = [placed(rib, shifted(turn=k * 2 * np.pi / count) @ shifted(y=0.84 * outer)) for k in range(count)]
+        collar = tube(mouth + 1.0, outer, -0.2 * length, -0.02, bevel)
         return join([body, collar, *ribs])
     return body
 
@@ -119,8 +117,8 @@ def _fitting(shape: PortShape, thread: PipeThread) -> Mesh:
             if matrix is not None:
                 bodies.append(placed(tube(0.5 * radius, 1.15 * socket, 0.0, 0.6 * radius, 0.08 * radius), matrix))
         run = [(0.0, 1.5 * socket, show + 1.9 * socket), (0.0, 1.9 * socket + shape.run_mm, show + 1.9 * socket)]
-        bodies.append(sweep(run, circle(radius), up=(1.0, 0.0, 0.0)))
+        bodies.append(hollow_pipe(run, radius))
     else:
         bodies.append(hexagon(2.15 * radius, show, show + 0.55 * radius) if shape.fitting == "nipple" else drum(radius, 0, 1))
-        bodies.append(drum(radius, show, show + shape.run_mm, 0.5))
+        bodies.append(hollow_pipe([(0.0, 0.0, show), (0.0, 0.0, show + shape.run_mm)], radius))
     return join(bodies)

@@ -11,9 +11,9 @@ Exit codes:
 
 IMPORT_HELP = f"""Read tables into the reference set: all of them, or on any bad row nothing.
 
-Rows are added or updated by family_id and kit_no; rows the files lack stay. A missing SQLite file is made. Tables
-may be comma, semicolon or tab separated, with decimal points or commas. `untagged reference export` writes a
-pattern.
+Rows are added or updated by family_id and kit_no; rows the files lack stay. A missing SQLite file is made.
+Tables may be comma, semicolon or tab separated, with decimal points or commas. `untagged reference export`
+writes a pattern.
 
 \b
 families.csv needs family_id, maker, family, and takes

@@ -98,6 +98,7 @@ def body_dimensions(wet_end: WetEnd, port: Port) -> BodyDimensions:
         raise LookupError(f"no pipe of size {wet_end.nominal_in}")
     manifold = pipe.outside_diameter_mm * (1.55 if plastic else 1.35) + 4.0
     spacing = chamber * spread(key + "spacing", 1.02, 1.07) + manifold + (22.0 if plastic else 8.0)
+    small = wet_end.nominal_in in {"1/4", "3/8", "1/2", "3/4"}  # small pumps run fast on a short stroke
     largest = max(port_dimensions(wet_end, p).outer_mm for p in wet_end.ports)
     foot = max(largest, manifold) / 2.0 + spread(key + "foot", 8.0, 16.0)
     top = max(port_dimensions(wet_end, port).outer_mm, manifold) / 2.0
@@ -112,6 +113,7 @@ def body_dimensions(wet_end: WetEnd, port: Port) -> BodyDimensions:
         foot_spacing_long=chamber * spread(key + "long", 0.62, 0.74),
         foot_spacing_short=chamber * spread(key + "short", 0.44, 0.56),
         cover_depth=cover,
-        stroke=chamber * spread(key + "stroke", 0.110, 0.128),
+        stroke=chamber
+        * (spread(key + "stroke", 0.094, 0.101) if small else spread(key + "stroke", 0.110, 0.128)),
         joint_rise=rise + spread(key + "rise", -0.4, 0.4),
     )

@@ -61,8 +61,8 @@ _PATTERNS: tuple[tuple[str, str, str], ...] = (
     (r"npt ?f|fnpt", NPT, "female"),
     (r"npt ?m|mnpt", NPT, "male"),
     (r"bsp|british standard pipe", BSP, ""),
-    (r"bsp ?t|bsp taper|bsp tapered|rc|r|iso 7(-1)?|en 10226(-1)?|pt|jis pt", BSP, "taper"),
-    (r"bsp ?[pf]|bsp parallel|g|rp|iso 228(-1)?|pf|jis pf", BSP, "parallel"),
+    (r"bsp[ -]?t|bsp taper|bsp tapered|rc|r|iso 7(-1)?|en 10226(-1)?|pt|jis pt", BSP, "taper"),
+    (r"bsp[ -]?[pf]|bsp parallel|g|rp|iso 228(-1)?|pf|jis pf", BSP, "parallel"),
 )
 
 

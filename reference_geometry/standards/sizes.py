@@ -76,7 +76,7 @@ def parse_size(text: str) -> NominalSize | SizeRefused:
         dn = int(next(group for group in metric.groups() if group))
         return _BY_DN.get(dn) or SizeRefused(f'"{shown}" is no nominal diameter; DN25, DN40, DN50 are')
     plain = re.sub(r"^(nps|g|r)\s*(?=\d)", "", plain)
-    plain = re.sub(r"\s*(\"|''|”|″|inches|inch|in\.?|-inch)$", "", plain).strip()
+    plain = re.sub(r"\s*(\"|''|”|″|′′|inches|inch|in\.?|-inch)$", "", plain).strip()
     inches = _number_of_inches(plain)
     if inches is None:
         return SizeRefused(f'"{shown}" cannot be read as a nominal size; write 1-1/2, 1.5 or DN40')

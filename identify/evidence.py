@@ -125,9 +125,7 @@ def merge_lengths(
     return merged, found
 
 
-def _combined(
-    name: str, log_mm: float, weights: Array, lengths: Sequence[MeasuredLength]
-) -> MeasuredLength:
+def _combined(name: str, log_mm: float, weights: Array, lengths: Sequence[MeasuredLength]) -> MeasuredLength:
     loading: dict[tuple[ContributionName, str], float] = {}
     for weight, length in zip(weights, lengths, strict=True):
         for part in length.contributions:

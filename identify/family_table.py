@@ -8,6 +8,7 @@ probabilities are added up.
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from math import log, sqrt
 
 import numpy as np
@@ -44,6 +45,7 @@ class FamilyTable:
         words: attribute -> values met in the set.
         log_prior: (R,) log prior probabilities, exp sums to 1.
         broad: density of lengths nobody knows.
+        frequencies: attribute -> value -> number of families with it.
     """
 
     family_ids: Sequence[str]
@@ -56,6 +58,11 @@ class FamilyTable:
     log_prior: Array
     broad: BroadLengths
     frequencies: Mapping[str, Mapping[str, int]] = field(default_factory=dict)
+
+    @cached_property
+    def spread_classes(self) -> "SpreadClasses":
+        """Rows by the size of their own variances, for quick bounds."""
+        return SpreadClasses.of(self.log_variance, self.known_bits)
 
     @property
     def count(self) -> int:
@@ -79,6 +86,35 @@ class FamilyTable:
             return None
         mean = float(np.exp(self.log_mean[index, row]))
         return mean, mean * sqrt(float(self.log_variance[index, row]))
+
+
+@dataclass(frozen=True, eq=False)
+class SpreadClasses:
+    """Rows sorted by the size of their own variances, so that a bound over a class is tight.
+
+    Attributes:
+        of_row: (R,) class of each row, 0 to 7.
+        least, most: (8, 12) smallest and largest own variance of the log lengths known within each class.
+    """
+
+    of_row: NDArray[np.uint8]
+    least: Array
+    most: Array
+
+    @classmethod
+    def of(cls, log_variance: Array, known_bits: NDArray[np.uint16]) -> "SpreadClasses":
+        """Sort rows into eight classes, two octaves of variance each, from 1e-6 up."""
+        known = bit_mask(known_bits)
+        count = np.maximum(known.sum(axis=0), 1)
+        typical = np.where(known, np.log2(log_variance), 0.0).sum(axis=0) / count
+        of_row = np.clip((typical + 20.0) / 2.0, 0, 7).astype(np.uint8)
+        least, most = np.ones((8, len(log_variance))), np.ones((8, len(log_variance)))
+        for number in np.unique(of_row):
+            members = of_row == number
+            inside = np.where(known[:, members], log_variance[:, members], np.nan)
+            for i in np.flatnonzero(known[:, members].any(axis=1)):
+                least[number, i], most[number, i] = np.nanmin(inside[i]), np.nanmax(inside[i])
+        return cls(of_row, least, most)
 
 
 def attributes_of(family: Family) -> dict[str, str]:
@@ -203,7 +239,7 @@ def build_family_table(families: Sequence[Family], settings: MatchSettings | Non
     }
     missing = settings.not_in_set_prior if own else 1.0
     prior = [(1.0 - missing) / len(own) for _ in own] + [missing * share for _, share in unknown]
-    recorded = np.where(_bit_mask(known_bits & ~standard_bits), log_mean, np.nan)[:, : len(own)]
+    recorded = np.where(bit_mask(known_bits & ~standard_bits), log_mean, np.nan)[:, : len(own)]
     return FamilyTable(
         family_ids=tuple(family.family_id for family in families),
         log_mean=log_mean,
@@ -218,7 +254,8 @@ def build_family_table(families: Sequence[Family], settings: MatchSettings | Non
     )
 
 
-def _bit_mask(bits: NDArray[np.uint16]) -> NDArray[np.bool_]:
+def bit_mask(bits: NDArray[np.uint16]) -> NDArray[np.bool_]:
+    """(12, n) True where LENGTH_NAMES[i] is known."""
     shifts = np.arange(len(LENGTH_NAMES), dtype=np.uint16)[:, None]
     mask: NDArray[np.bool_] = (bits[None, :] >> shifts & 1).astype(bool)
     return mask

@@ -2,11 +2,11 @@
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from fractions import Fraction
 
-from features.measured import Contribution, MeasuredLength
+from features.measured import COVERAGE_95, Contribution, MeasuredLength
 from identify.known_words import attribute_names, canonical_value, legal_values, plain
 from reference_geometry.families import LENGTH_NAMES
 
@@ -149,7 +149,7 @@ def parse_knowns(texts: Sequence[str]) -> tuple[tuple[KnownValue, ...], tuple[Kn
             refused.append(known)
             continue
         name = known_name(known)
-        if name in accepted and accepted[name] != known:
+        if name in accepted and replace(accepted[name], typed="") != replace(known, typed=""):
             refused.append(
                 KnownRefused(text, f"{name} was already given as {accepted[name].typed!r}; give it once.")
             )
@@ -208,7 +208,7 @@ def _fraction(text: str) -> float:
 def parse_length_mm(text: str) -> tuple[float, float | None] | None:
     """A length in mm and the standard uncertainty typed with it; None when it can not be read.
 
-    A tolerance typed as "+/- 2" is taken as a 95 % interval, so its standard uncertainty is half of it.
+    A tolerance typed as "+/- 2" is taken as a 95 % interval, so its standard uncertainty is that over 1.96.
     """
     match = _LENGTH.match(text.strip().lower().replace("”", '"').replace("″", '"'))
     if not match:
@@ -219,7 +219,7 @@ def parse_length_mm(text: str) -> tuple[float, float | None] | None:
         return None
     value_mm = _number(match["value"]) * MM_PER_UNIT[unit]
     half_mm = _number(match["sd"]) * MM_PER_UNIT[sd_unit] if match["sd"] else None
-    return value_mm, None if half_mm is None else half_mm / 2.0
+    return value_mm, None if half_mm is None else half_mm / COVERAGE_95
 
 
 def _parse_length(name: str, value: str, text: str) -> TypedLength | KnownRefused:
@@ -233,5 +233,7 @@ def _parse_length(name: str, value: str, text: str) -> TypedLength | KnownRefuse
     if sd_mm is None or sd_mm <= 0.0:
         sd_mm = READING_SD_MM[name]
     if sd_mm > value_mm / 3.0:
-        return KnownRefused(text, f"an uncertainty of {2 * sd_mm:g} mm says nothing about {value_mm:g} mm.")
+        return KnownRefused(
+            text, f"an uncertainty of {COVERAGE_95 * sd_mm:g} mm says nothing about {value_mm:g} mm."
+        )
     return TypedLength(name, value_mm, sd_mm, text)

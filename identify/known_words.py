@@ -26,7 +26,7 @@ _SPELLINGS: Mapping[str, Mapping[str, tuple[str, ...]]] = {
             "pp",
             "pvdf",
             "acetal",
-            "ptfe_body",
+            "ptfe",
             "nonmetallic",
             "non_metallic",
             "poly",

@@ -89,7 +89,7 @@ class MatchSettings:
             wetted_material=0.02,
             air_valve_side=0.04,
             maker=0.05,
-            body_color=0.05,
+            body_color=0.10,
             slotted_holes=0.03,
             air_valve_screw_count=0.02,
         )

@@ -16,12 +16,13 @@ from reference_geometry.families import LENGTH_NAMES
 Array = NDArray[np.float64]
 
 _SCREEN_ABOVE = 20_000
-"""Groups smaller than this are worked out exactly at once."""
+"""Sets smaller than this are worked out exactly at once."""
 
 _SCREEN_MARGIN = 35.0
 """Families provably this many nats below the best get probability 0: together 1e6 * exp(-35) < 1e-9."""
 
-_PILOTS = 512
+_PILOTS = 64
+_PILOT_GROUPS = 8
 
 
 @dataclass(frozen=True, eq=False)
@@ -105,48 +106,62 @@ def softmax(score: Array) -> Array:
     return normalized
 
 
-def groups_by_known(table: FamilyTable, names: Sequence[str]) -> list[tuple[int, Indices]]:
-    """Rows grouped by which of these lengths they know: (bits, rows)."""
-    mask = sum(1 << LENGTH_NAMES.index(name) for name in names)
-    bits = table.known_bits & np.uint16(mask)
-    present = np.flatnonzero(np.bincount(bits, minlength=1))
-    if len(present) == 1:
-        return [(int(present[0]), np.arange(table.rows, dtype=np.intp))]
-    return [(int(value), np.flatnonzero(bits == value)) for value in present]
+def groups_by_known(table: FamilyTable, names: Sequence[str]) -> list[tuple[int, int, Indices]]:
+    """Rows grouped by which of these lengths they know: (bits, class of spread, rows)."""
+    mask = np.uint16(sum(1 << LENGTH_NAMES.index(name) for name in names))
+    key = (table.known_bits & mask) << np.uint16(3)
+    if table.rows > _SCREEN_ABOVE:
+        key |= table.spread_classes.of_row
+    order = np.argsort(key, kind="stable")
+    sizes = np.bincount(key)
+    ends = np.cumsum(sizes)
+    return [
+        (int(value) >> 3, int(value) & 7, order[ends[value] - sizes[value] : ends[value]])
+        for value in np.flatnonzero(sizes)
+    ]
+
+
+@dataclass(frozen=True, eq=False)
+class _Waiting:
+    """A large group whose upper bounds are known: log prior and attributes included."""
+
+    reduced: Reduced
+    rows: Indices
+    bound: Array
 
 
 def _add_geometry(table: FamilyTable, measured: LogLengths, score: Array) -> Array:
-    """Add the lengths' log likelihood to `score`, skipping families that provably can not matter."""
+    """Add the lengths' log likelihood to `score`, skipping families that provably can not matter.
+
+    Small groups are worked out exactly. Of a large one first an upper bound is taken for every row; the rows
+    that look best are worked out, and then every row whose bound comes near the best value found.
+    """
     total = np.full(table.rows, -np.inf)
-    waiting: list[tuple[Reduced, Indices, Array]] = []
-    for bits, rows in groups_by_known(table, measured.names):
-        reduced = reduce_to_known(measured, table.broad, bits)
-        if len(rows) <= _SCREEN_ABOVE:
-            total[rows] = score[rows] + log_density(reduced, table.log_mean, table.log_variance, rows)
+    waiting: list[_Waiting] = []
+    groups = groups_by_known(table, measured.names)
+    reductions = {bits: reduce_to_known(measured, table.broad, bits) for bits, _, _ in groups}
+    for bits, number, rows in groups:
+        reduced = reductions[bits]
+        if table.rows <= _SCREEN_ABOVE or not reduced.known.size:
+            _work_out(table, reduced, rows, score, total)
         else:
-            for part in _by_spread(table, reduced, rows):
-                waiting.append((reduced, part, score[part] + _bound(table, reduced, part)))
-    for reduced, rows, bound in waiting:
-        pilots = rows[_largest(bound, _PILOTS)]
-        total[pilots] = score[pilots] + log_density(reduced, table.log_mean, table.log_variance, pilots)
-    for reduced, rows, bound in waiting:
-        alive = rows[bound > total.max() - _SCREEN_MARGIN]
-        total[alive] = score[alive] + log_density(reduced, table.log_mean, table.log_variance, alive)
+            classes = table.spread_classes
+            bound = log_density_bound(
+                reduced, table.log_mean, rows, classes.least[number], classes.most[number]
+            )
+            waiting.append(_Waiting(reduced, rows, bound + score[rows]))
+    waiting.sort(key=lambda group: -float(group.bound.max()))
+    for group in waiting[:_PILOT_GROUPS]:
+        _work_out(table, group.reduced, group.rows[_largest(group.bound, _PILOTS)], score, total)
+    least = total.max() - _SCREEN_MARGIN
+    for group in waiting:
+        _work_out(table, group.reduced, group.rows[group.bound > least], score, total)
     return total
 
 
-def _bound(table: FamilyTable, reduced: Reduced, rows: Indices) -> Array:
-    own = table.log_variance[:, rows] if len(rows) < table.rows else table.log_variance
-    return log_density_bound(reduced, table.log_mean, rows, own.min(axis=1), own.max(axis=1))
-
-
-def _by_spread(table: FamilyTable, reduced: Reduced, rows: Indices) -> list[Indices]:
-    """Split rows by the size of their own variances, so that the bound is tight within each part."""
-    if not reduced.known.size:
-        return [rows]
-    typical = table.log_variance[np.ix_(reduced.known, rows)].mean(axis=0)
-    octave = np.clip(np.round(np.log2(typical)), -40, 10).astype(np.int8)
-    return [rows[octave == value] for value in np.unique(octave)]
+def _work_out(table: FamilyTable, reduced: Reduced, rows: Indices, score: Array, total: Array) -> None:
+    """Write the exact score of these rows into `total`."""
+    total[rows] = score[rows] + log_density(reduced, table.log_mean, table.log_variance, rows)
 
 
 def _largest(values: Array, count: int) -> Indices:

@@ -260,7 +260,7 @@ def _at_nodes(mean: Array, covariance: Array, answers: Array) -> Iterator[Array]
     nodes = (mean[:, None, :] + np.einsum("cij,qj->cqi", lower, unit)).reshape(-1, size)
     white = np.einsum("cij,ncj->nci", np.linalg.inv(lower), nodes[:, None, :] - mean)
     log_density = -0.5 * (white**2).sum(axis=-1) - np.log(np.einsum("cii->ci", lower)).sum(axis=-1)
-    for weight in answers:
+    for weight in answers[answers.sum(axis=1) > 0.0]:
         with np.errstate(divide="ignore"):
             scored = log_density + np.log(weight)
         posterior = np.exp(scored - scored.max(axis=1, keepdims=True))

@@ -58,7 +58,7 @@ class ReasonMaker:
 
     Attributes:
         posterior: the probabilities.
-        lengths: the measured lengths, in mm.
+        lengths: the measured lengths, in the order of `posterior.measured`.
         attributes: prepared attribute evidence.
     """
 
@@ -110,7 +110,7 @@ class ReasonMaker:
         broad_miss = float(measured.log_mm[i] - table.broad.mean[index])
         bits = (_log_normal(miss, total) - _log_normal(broad_miss, broad)) / log(2.0)
         supports = abs(miss) <= _CLEARLY_OFF * sqrt(total)
-        value, half = _with_interval(float(measured.log_mm[i]), variance)
+        value, half = _with_interval(self.lengths[i])
         source = ", from its port standard" if int(table.standard_bits[row]) >> index & 1 else ""
         family = f"this family {own[0]:.{_decimals(own[0])}f} mm{source}"
         said = f"{feature_words(name)} {value} ± {half} mm; {family}"
@@ -199,12 +199,11 @@ def _decimals(value_mm: float) -> int:
     return 0 if value_mm >= 150.0 else 1 if value_mm >= 5.0 else 2
 
 
-def _with_interval(log_mm: float, variance: float) -> tuple[str, str]:
+def _with_interval(length: MeasuredLength) -> tuple[str, str]:
     """Value and half of its 95 % interval, the half with two digits at most."""
-    value = exp(log_mm)
-    half = value * COVERAGE_95 * sqrt(variance)
+    half = COVERAGE_95 * length.standard_uncertainty_mm
     digits = 0 if half >= 9.5 else 1 if half >= 0.95 else 2
-    return f"{value:.{digits}f}", f"{half:.{digits}f}"
+    return f"{length.value_mm:.{digits}f}", f"{half:.{digits}f}"
 
 
 def tell_apart(

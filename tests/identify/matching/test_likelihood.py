@@ -30,7 +30,7 @@ def random_families(rng, count=8):
 
 
 def random_lengths(rng):
-    """One to four measured lengths with a scale that is good, poor or missing; and the scale's relative sd."""
+    """One to four measured lengths with a scale that is good, poor or missing, and its relative sd."""
     scale_sd = float(rng.choice([0.005, 0.03, 3.0]))
     factor = float(np.exp(scale_sd * rng.standard_normal()))
     lengths = []
@@ -145,7 +145,7 @@ def test_bound_lies_above_every_exact_value_and_is_tight_for_equal_spreads(setti
     rng = np.random.default_rng(5)
     families = [
         Family(f"F{i}", "Hollin", "invented", "", lengths={
-            name: KnownLength(float(rng.uniform(150.0, 300.0)), float(rng.uniform(0.2, 3.0)), 5) for name in NAMES
+            n: KnownLength(float(rng.uniform(150.0, 300.0)), float(rng.uniform(0.2, 3.0)), 5) for n in NAMES
         })
         for i in range(300)
     ]  # fmt: skip

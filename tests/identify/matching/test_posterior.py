@@ -41,8 +41,10 @@ def test_an_empty_set_says_not_in_the_set(make, settings):
 
 
 def test_a_standard_flange_alone_does_not_make_a_pump_known(make, settings):
-    """A 2 in. ASME flange is on half the world's 2 in. pumps, so its three exact sizes say nothing of the family."""
-    known = make.family("A", {"chamber_diameter": 360.0}, port_standard="ASME B16.5 Class 150", port_nominal_in="2")
+    """Many pumps carry a 2 in. ASME flange, so its three exact sizes say little of the family."""
+    known = make.family(
+        "A", {"chamber_diameter": 360.0}, port_standard="ASME B16.5 Class 150", port_nominal_in="2"
+    )
     table = build_family_table([known], settings)
     flange = (
         make.length("flange_diameter", 151.2),
@@ -60,8 +62,12 @@ def test_a_standard_flange_alone_does_not_make_a_pump_known(make, settings):
 
 def test_flange_lengths_come_from_the_standard_when_a_family_does_not_repeat_them(make, settings):
     """ASME B16.5 Class 150, 1 in.: bolt circle 79.4 mm; EN 1092-1 DN25: 85 mm (tables of the standards)."""
-    asme = make.family("ASME", {"chamber_diameter": 212.0}, port_standard="ASME B16.5 Class 150", port_nominal_in="1")
-    en = make.family("EN", {"chamber_diameter": 212.0}, port_standard="EN 1092-1 PN10/16", port_nominal_in="1")
+    asme = make.family(
+        "ASME", {"chamber_diameter": 212.0}, port_standard="ASME B16.5 Class 150", port_nominal_in="1"
+    )
+    en = make.family(
+        "EN", {"chamber_diameter": 212.0}, port_standard="EN 1092-1 PN10/16", port_nominal_in="1"
+    )
     table = build_family_table([asme, en], settings)
     assert table.length_mm("bolt_circle_diameter", 0)[0] == pytest.approx(79.4, abs=0.1)
     assert table.length_mm("bolt_circle_diameter", 1)[0] == pytest.approx(85.0, abs=0.1)
@@ -124,7 +130,7 @@ def test_temperature_flattens_and_one_changes_nothing(make, three):
 
 
 def test_a_family_measured_often_is_trusted_to_its_own_spread(settings):
-    """Pooled variance of tolerance and measurements plus sampling: by hand, (4 t^2 + 9 s^2) / 13 * 1.1 at n = 10."""
+    """Tolerance and measurements pooled, plus sampling: by hand, (4 t^2 + 9 s^2) / 13 * 1.1 at n = 10."""
     metal = Family("A", "M", "x", "", wetted_material="metal")
     known = KnownLength(200.0, 2.0, 10)
     by_hand = ((4 * 0.004**2 + 9 * 0.01**2) / 13 * 1.1) ** 0.5

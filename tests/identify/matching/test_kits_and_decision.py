@@ -1,0 +1,139 @@
+"""Kits are summed over families, the elastomer is never guessed, and nothing is ordered below the bar."""
+
+import numpy as np
+import pytest
+
+from identify.decision import decide
+from identify.kit_choice import build_kit_book, kit_groups, offer_kits, section_order, sections_of
+from identify.match_settings import MatchSettings
+from identify.question_catalog import find_question
+from identify.questions import RankedQuestion
+from reference_geometry.families import ReferenceSet
+
+IDS = ("A", "B", "C")
+
+
+def offers_for(reference, probability, elastomer=""):
+    return offer_kits(build_kit_book(reference), IDS, np.array(probability), elastomer, 0.001)
+
+
+def decisions_for(reference, probability, elastomer="", questions=(), settings=None):
+    offers = offers_for(reference, probability, elastomer)
+    sections = sections_of(build_kit_book(reference))
+    missing = 1.0 - sum(probability)
+    return decide(
+        sections, offers, missing, questions, ("card taped to the rim",), settings or MatchSettings()
+    )
+
+
+def question(sure, minutes_code="tape_port_spacing"):
+    return RankedQuestion(find_question(minutes_code), 0.3, 0.1, {"fluid": sure, "air": 0.0}, "fit")
+
+
+def test_probability_is_summed_over_the_families_that_share_a_kit(three):
+    offers = {offer.kit_no: offer for offer in offers_for(three, (0.5, 0.45, 0.03))}
+    assert offers["K1"].probability == pytest.approx(0.95)
+    assert offers["K3"].probability == pytest.approx(0.03)
+    assert offers["AIR"].probability == pytest.approx(0.98)
+    assert offers["K1"].families == ("A", "B")
+    assert sum(offers["K1"].family_probability) == pytest.approx(offers["K1"].probability)
+
+
+def test_kits_that_differ_by_elastomer_only_fit_alike_and_are_to_be_asked(three):
+    offers = {offer.kit_no: offer for offer in offers_for(three, (0.5, 0.45, 0.03))}
+    assert offers["K1"].probability == offers["K2"].probability
+    assert offers["K1"].elastomer_status == offers["K2"].elastomer_status == "asked_for"
+    assert offers["K1"].same_fit == ("K2",)
+    assert offers["AIR"].elastomer_status == "none"
+
+
+def test_order_is_fluid_first_then_probability_then_elastomer(three):
+    numbers = [offer.kit_no for offer in offers_for(three, (0.3, 0.2, 0.45))]
+    assert numbers == ["K2", "K1", "K3", "AIR"]
+    assert sorted(["air side", "Fluid side", "other"], key=section_order) == [
+        "Fluid side",
+        "air side",
+        "other",
+    ]
+
+
+def test_said_elastomer_marks_but_hides_nothing(three):
+    status = {o.kit_no: o.elastomer_status for o in offers_for(three, (0.5, 0.45, 0.03), "epdm")}
+    assert status == {"K1": "other", "K2": "as_said", "K3": "other", "AIR": "none"}
+
+
+def test_groups_are_families_with_the_same_kits(three):
+    book = build_kit_book(three)
+    groups = kit_groups(book, 3)
+    assert groups[0] == groups[1] != groups[2]
+    air = kit_groups(book, 3, "air")
+    assert len(set(air.tolist())) == 1
+
+
+def test_kit_certain_although_the_family_is_not(three):
+    fluid, air = decisions_for(three, (0.55, 0.44, 0.005), "PTFE")
+    assert fluid.action == "order"
+    assert fluid.kit_nos == ("K1",)
+    assert "PTFE" in fluid.sentence
+    assert "98 %" in fluid.sentence
+    assert fluid.assumptions == ("card taped to the rim",)
+    assert air.action == "order"
+
+
+def test_without_the_elastomer_only_the_fit_is_settled(three):
+    fluid = decisions_for(three, (0.55, 0.44, 0.005))[0]
+    assert fluid.action == "ask_elastomer"
+    assert set(fluid.kit_nos) == {"K1", "K2"}
+    assert "elastomer is not" in fluid.sentence
+
+
+def test_an_elastomer_no_kit_has_orders_nothing(three):
+    fluid = decisions_for(three, (0.55, 0.44, 0.005), "FKM")[0]
+    assert fluid.action == "ask_elastomer"
+    assert "no kit has the elastomer" in fluid.sentence
+
+
+def test_below_the_bar_it_is_do_not_order_and_ask(three):
+    fluid = decisions_for(three, (0.5, 0.44, 0.03), "PTFE", [question(0.02)])[0]
+    assert fluid.action == "ask"
+    assert fluid.sentence.startswith("Do not order")
+    assert find_question("tape_port_spacing").ask in fluid.sentence
+    assert fluid.assumptions == ()
+
+
+def test_a_cheap_question_that_saves_more_than_it_costs_is_asked_first(three):
+    """0.018 surer times 400 is 7.20; three minutes at 1.50 are 4.50."""
+    fluid = decisions_for(three, (0.5, 0.482, 0.01), "PTFE", [question(0.018)])[0]
+    assert fluid.action == "ask"
+    cheap_kit = MatchSettings(wrong_kit_cost=200.0)
+    fluid = decisions_for(three, (0.5, 0.482, 0.01), "PTFE", [question(0.018)], cheap_kit)[0]
+    assert fluid.action == "order"
+
+
+def test_mostly_unknown_pumps_get_no_kit(three):
+    for decision in decisions_for(three, (0.2, 0.1, 0.05), "PTFE"):
+        assert decision.action == "not_in_set"
+        assert decision.kit_nos == ()
+
+
+def test_two_kits_for_different_wear_are_both_named(three, make):
+    second = make.kit("AIR-V", "C", section="air", elastomer="")
+    reference = ReferenceSet(three.families, (*three.kits, second), "with a valve kit")
+    only_c = [kit for kit in reference.kits if kit.kit_no != "AIR" or kit.family_id == "C"]
+    air = decisions_for(ReferenceSet(three.families, tuple(only_c), "x"), (0.003, 0.002, 0.99))[1]
+    assert air.action == "order"
+    assert set(air.kit_nos) == {"AIR", "AIR-V"}
+    assert "whichever parts are worn" in air.sentence
+
+
+def test_kits_of_the_demo_set_sum_as_its_rows_say(demo):
+    """Against a plain sum over the rows of the kit table."""
+    rng = np.random.default_rng(1)
+    probability = rng.dirichlet(np.full(len(demo.families), 0.2)) * 0.97
+    ids = [family.family_id for family in demo.families]
+    chance = dict(zip(ids, probability, strict=True))
+    offers = offer_kits(build_kit_book(demo), ids, probability, "", 0.0)
+    assert len(offers) == len({kit.kit_no for kit in demo.kits})
+    for offer in offers:
+        members = {kit.family_id for kit in demo.kits if kit.kit_no == offer.kit_no}
+        assert offer.probability == pytest.approx(sum(chance[i] for i in members))

@@ -7,14 +7,15 @@ import numpy as np
 from reference_geometry.standards import find_thread
 from tools.render.air_section import air_section
 from tools.render.air_valve import valve_screws
-from tools.render.covers import HeightAt, cover
+from tools.render.covers import cover
 from tools.render.feet import feet
-from tools.render.flanges import CARD_HALF_HEIGHT_MM, flange_port
+from tools.render.flanges import flange_port
 from tools.render.joints import Joint, joint
 from tools.render.manifolds import manifold, manifold_run
 from tools.render.pieces import Pieces, together
 from tools.render.pump_model import Part, PumpModel, Resting
 from tools.render.pump_shape import PortShape, PumpShape
+from tools.render.resting_places import cover_rest, rim_rests
 from tools.render.solids import Points, pose, shifted
 from tools.render.threaded_ports import threaded_port
 
@@ -52,6 +53,8 @@ def build_pump(shape: PumpShape) -> PumpModel:
     thread = find_thread(shape.discharge.standard, shape.discharge.nominal_in)
     if thread is not None:
         lengths["thread_pitch"] = thread.pitch_mm
+    if shape.discharge.slot_mm > 0.0:
+        lengths["bolt_hole_diameter"] = shape.discharge.hole_mm
     floor = Resting("floor", 0, np.array([0.0, low[1] - 60.0, 0.0]), np.array([0.0, 0.0, 1.0]), np.array([0.0, 1.0, 0.0]), 150.0)
     return PumpModel(
         parts=parts,
@@ -78,34 +81,12 @@ def own_bounds(parts: tuple[Part, ...]) -> tuple[Points, Points]:
 
 
 def _chamber(shape: PumpShape, made: Joint) -> Pieces:
-    body, height = cover(shape.cover, made.dish_start_mm, made.face_mm)
-    front = float(body.parts[0].mesh.vertices[:, 2].max())
-    cover_rest = Resting(
-        card_at="cover",
-        instance=0,
-        center_mm=np.array([0.0, 0.0, front]),
-        normal=np.array([0.0, 0.0, 1.0]),
-        up=np.array([0.0, 1.0, 0.0]),
-        radius_mm=max(shape.cover.boss_radius_mm, 0.2 * made.dish_start_mm),
-    )
-    return together([made.pieces, body, Pieces(restings=(cover_rest, *_rim_rests(made, height)))])
-
-
-def _rim_rests(made: Joint, height: HeightAt) -> tuple[Resting, ...]:
-    """Two places for a card taped over the joint, right and left of the upper valve housing.
-
-    The card lies on the bolt heads or on the band's front lip, long side along the rim, pushed outward until it clears
-    the dish; it overhangs the joint as it does in practice.
-    """
-    radii = np.linspace(0.0, made.dish_start_mm, 60)
-    above = [r for r in radii if height(float(r)) > made.rest_mm]
-    clear = max(above, default=0.0) + 1.0
-    middle = clear + CARD_HALF_HEIGHT_MM
-    rests = []
-    for turn in (-0.9, 0.9):
-        out = np.array([-np.sin(turn), np.cos(turn), 0.0])
-        rests.append(Resting("rim", 0, middle * out + (0.0, 0.0, made.rest_mm), np.array([0.0, 0.0, 1.0]), out, CARD_HALF_HEIGHT_MM))
-    return tuple(rests)
+    body = cover(shape.cover, made.dish_start_mm, made.face_mm)[0]
+    vertices = body.parts[0].mesh.vertices
+    neck_front = shape.neck_x_mm - shape.joint_x_mm + shape.manifold.neck_radius_mm
+    rests = rim_rests(made, vertices, shape.manifold.neck_radius_mm, neck_front)
+    on_cover = cover_rest(vertices, shape.cover.boss_radius_mm, made.dish_start_mm)
+    return together([made.pieces, body, Pieces(restings=(on_cover, *rests))])
 
 
 def _port(shape: PumpShape, port: PortShape, instance: int) -> Pieces:

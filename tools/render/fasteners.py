@@ -55,7 +55,7 @@ def head(kind: HeadKind, system: System, size: str) -> Head:
     washer_thickness, washer_radius = _washer(thread) if kind.endswith("washer") else (0.0, 0.0)
     pieces: list[Mesh] = []
     if washer_thickness:
-        pieces.append(tube(thread * 0.45, washer_radius, -1.0, washer_thickness, 0.2))
+        pieces.append(tube(thread * 0.45, washer_radius, -1.0, washer_thickness, 0.2, 32))
     base = washer_thickness if washer_thickness else -1.0
     if kind.startswith("socket"):
         row = _nearest("ISO 4762", "socket head", thread)
@@ -85,7 +85,7 @@ def head(kind: HeadKind, system: System, size: str) -> Head:
         flats, top = _mm(row.across_flats_mm), washer_thickness + _mm(row.height_mm)
         if kind == "hex_flange":
             flare = 0.62 * flats * 2.0 / np.sqrt(3.0)
-            pieces.append(lathe([(0, -1), (flare, -1), (flare, 0.12 * flats), (0.5 * flats, 0.3 * flats), (0, 0.3 * flats)], 40))
+            pieces.append(lathe([(0, -1), (flare, -1), (flare, 0.12 * flats), (0.5 * flats, 0.3 * flats), (0, 0.3 * flats)], 32))
             top += 0.12 * flats
         pieces.append(hexagon(flats, base, top))
         seat, height = flats / np.sqrt(3.0), top
@@ -128,7 +128,7 @@ def _slot_outline(radius_mm: float) -> np.ndarray:
 
 
 def _socket(radius: float, z0: float, z1: float, key: float) -> Mesh:
-    body = drum(radius, z0, z1, 0.08 * radius, 40)
+    body = drum(radius, z0, z1, 0.08 * radius, 32)
     return cut(body, [prism(circle(key / np.sqrt(3.0), 6), z1 - 0.55 * (z1 - max(z0, 0.0)), z1 + 1.0)])
 
 

@@ -5,6 +5,7 @@ Local port frame: z outward, the sealing face at z = 0, y up; the neck runs into
 The circles lie where their edge is seen: the flange's diameter at the front-most place it is reached, the bolt circle
 at the mouths of the holes, the bore at the sealing face. On a mated port the companion flange has the same diameter and hides
 the pump's own, so both circles are those of the companion's outer face and the bolts are the ends seen there.
+A slot is no circle: slotted flanges have no hole circles, their slots' width is among the pump's lengths.
 """
 
 from dataclasses import replace
@@ -16,6 +17,7 @@ from tools.render.fasteners import head, nearest_size, thread_diameter
 from tools.render.pieces import Pieces, local_circle, piece, together
 from tools.render.pump_model import Resting, TrueCircle
 from tools.render.pump_shape import PortShape
+from tools.render.resting_places import CARD_HALF_MM
 from tools.render.solids import (
     Mesh,
     Points,
@@ -34,7 +36,6 @@ from tools.render.solids import (
 )
 
 GASKET_MM = 3.0
-CARD_HALF_HEIGHT_MM = 30.0
 
 
 def flange_port(shape: PortShape, neck_radius: float, reach: float) -> Pieces:
@@ -66,7 +67,8 @@ def flange_port(shape: PortShape, neck_radius: float, reach: float) -> Pieces:
             local_circle("bolt_circle_diameter", shape.bolt_circle_mm, front, hole_mouths),
             local_circle("port_bore", shape.bore_mm, 0.0),
         ]
-        circles += [_hole_circle(shape, mouth) for mouth in hole_mouths]
+        if shape.slot_mm == 0.0:
+            circles += [_hole_circle(shape, mouth) for mouth in hole_mouths]
         parts.append(Pieces(circles=tuple(circles), restings=(_rest_beside(bore),)))
     else:
         parts.append(_mate(shape, front, back, bevel, spots))
@@ -146,10 +148,10 @@ def _rest_beside(bore: float) -> Resting:
     return Resting(
         card_at="flange",
         instance=0,
-        center_mm=np.array([0.0, -(bore + 4.0 + CARD_HALF_HEIGHT_MM), 0.0]),
+        center_mm=np.array([0.0, -(bore + 4.0 + CARD_HALF_MM[1]), 0.0]),
         normal=np.array([0.0, 0.0, 1.0]),
         up=np.array([0.0, 1.0, 0.0]),
-        radius_mm=CARD_HALF_HEIGHT_MM,
+        radius_mm=CARD_HALF_MM[1],
     )
 
 

@@ -177,11 +177,11 @@ def lathe(profile: ArrayLike, count: int | None = None) -> Mesh:
     return mesh_of(vertices, np.concatenate(faces))
 
 
-def tube(inner_mm: float, outer_mm: float, z0: float, z1: float, bevel_mm: float = 0.0) -> Mesh:
+def tube(inner_mm: float, outer_mm: float, z0: float, z1: float, bevel_mm: float = 0.0, count: int | None = None) -> Mesh:
     """A ring of rectangular section with beveled outer edges; radii, not diameters."""
     b = min(bevel_mm, 0.4 * (z1 - z0), 0.8 * (outer_mm - inner_mm))
     section = [(inner_mm, z0), (outer_mm - b, z0), (outer_mm, z0 + b), (outer_mm, z1 - b), (outer_mm - b, z1), (inner_mm, z1)]
-    return lathe(section)
+    return lathe(section, count)
 
 
 def drum(radius_mm: float, z0: float, z1: float, bevel_mm: float = 0.0, count: int | None = None) -> Mesh:

@@ -92,6 +92,7 @@ def _connection_and_standard(reader: RowReader, extras: dict[str, str]) -> tuple
     if connection is not None and connection != standard.connection:
         reason = f'"{spelling}" is for {standard.connection} ports, connection says {connection}'
         reader.refuse("port_standard", reason)
+        return connection, None
     if standard.detail:
         extras["port_standard_as_written"] = standard.spelling
     return standard.connection, standard.name

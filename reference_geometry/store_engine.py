@@ -24,8 +24,9 @@ class StoreError(Exception):
 def shown_url(url: URL | str) -> str:
     """The URL without password and options, for messages."""
     if isinstance(url, str):
-        return re.sub(r"//([^/@:]*):[^@]*@", r"//\1:***@", url).split("?")[0]
-    return url.set(query={}).render_as_string(hide_password=True)
+        return re.sub(r"//([^/@:]*):.*@", r"//\1:***@", url).split("?")[0]
+    shown = url.set(query={}).render_as_string(hide_password=True)
+    return re.sub(r":\*\*\*@.*@", ":***@", shown)  # an @ left in a password ends up before the host
 
 
 def make_store_engine(url: str, create: bool) -> Engine:

@@ -260,6 +260,30 @@ POINTS_UNUSABLE = _register(
     "Give two different points inside the photo, far apart, and a length above zero.",
     "refused",
 )
+COIN_NOT_FOUND = _register(
+    "coin_not_found",
+    "The named coin was not found.",
+    "Lay the coin flat and in full view on another color, or say where it is with `--look-at coin=X,Y,R`.",
+    "refused",
+)
+COIN_AMBIGUOUS = _register(
+    "coin_ambiguous",
+    "Several round things could be the named coin.",
+    "Say which one is the coin with `--look-at coin=X,Y,R` (pixels of the upright photo).",
+    "refused",
+)
+COIN_OBLIQUE = _register(
+    "coin_oblique",
+    "The coin is seen strongly from the side, where its edge is mistaken for its rim.",
+    "Better to face the coin when you shoot.",
+    "caution",
+)
+COIN_SMALL = _register(
+    "coin_small",
+    "The coin is small in the photo, which costs accuracy.",
+    "Go closer, or use a scale card.",
+    "caution",
+)
 
 # --- parts and measurements -----------------------------------------------------------------------
 NOTHING_FOUND = _register(

@@ -6,6 +6,7 @@ import numpy as np
 from features.photo import Photo
 from features.problems import Problem
 from features.scale.charuco_card import find_cards
+from features.scale.coin import find_coin
 from features.scale.points import reference_from_points
 from features.scale.reference import ScaleFinding, ScaleReference, ScaleRequest
 
@@ -21,17 +22,17 @@ def find_scales(photo: Photo, request: ScaleRequest) -> ScaleFinding:
         request: what the user said about the scale.
 
     Returns:
-        References best first, and what was refused or noticed. An empty finding does not say "no scale": the
-        pump's own flange may still become one.
+        References best first, and everything refused or noticed, the references' own problems included. An
+        empty finding does not say "no scale": the pump's own flange may still become one.
     """
     gray = np.asarray(cv2.cvtColor(photo.pixels_rgb, cv2.COLOR_RGB2GRAY), np.uint8)
     cards = find_cards(gray, photo.focal)
-    references: list[ScaleReference] = list(cards.references)
-    problems: list[Problem] = list(cards.problems)
+    found: list[ScaleReference | Problem] = [*cards.references, *cards.problems]
+    if request.coin_diameter_mm is not None:
+        found.append(find_coin(photo.pixels_rgb, photo.focal, request))
     if request.two_points_px is not None:
-        points = reference_from_points(request.two_points_px, request.two_points_mm, gray.shape)
-        if isinstance(points, ScaleReference):
-            references.append(points)
-        else:
-            problems.append(points)
-    return ScaleFinding(tuple(references), tuple(problems))
+        found.append(reference_from_points(request.two_points_px, request.two_points_mm, gray.shape))
+    references = [f for f in found if isinstance(f, ScaleReference)]
+    problems = [f for f in found if isinstance(f, Problem)]
+    problems += [problem for reference in references for problem in reference.problems]
+    return ScaleFinding(tuple(references), tuple(dict.fromkeys(problems)))

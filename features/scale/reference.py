@@ -59,6 +59,7 @@ class ScaleRequest:
         two_points_px: ((x1, y1), (x2, y2)) in pixels of the upright photo, or None.
         two_points_mm: the length between them.
         sheets: names of sheets to look for ("a4", "a5", "letter"); empty means only if asked.
+        coin_near_px: (x, y, radius) of the upright photo, where the user says the coin is, or None.
     """
 
     coin_diameter_mm: float | None = None
@@ -67,6 +68,7 @@ class ScaleRequest:
     two_points_px: tuple[tuple[float, float], tuple[float, float]] | None = None
     two_points_mm: float = 0.0
     sheets: tuple[str, ...] = ()
+    coin_near_px: tuple[float, float, float] | None = None
 
 
 @dataclass(frozen=True)

@@ -1,7 +1,7 @@
-"""The outer rim of a coin as an ellipse: found from a rough guess, moved outward to the last full rim, refined.
+"""The rim of a coin as an ellipse: found from a rough guess, moved to the ring that is its edge, refined.
 
-A coin has many rings (its raised border, the joint of two metals, a row of beads); the outermost one that closes all
-round is the coin's edge. A shadow also makes an edge outside it, but never all round.
+A coin has many rings (its raised border, the joint of two metals, a row of beads); the outermost one that closes
+all round is the coin's edge. A shadow also makes an edge outside it, but never all round.
 """
 
 from dataclasses import dataclass
@@ -53,7 +53,7 @@ class RimEllipse:
     @property
     def score(self) -> float:
         """How much it looks like a whole rim, 0..1."""
-        return self.support * min(1.0, self.contrast / 25.0) ** 0.25
+        return float(self.support * min(1.0, self.contrast / 25.0) ** 0.25)
 
 
 def find_coin_ellipses(
@@ -189,7 +189,7 @@ def rim_near(
 
 
 def _first_ring(pixels: NDArray[np.uint8], rough: Ellipse) -> Ellipse | None:
-    """The ring that most rays agree on: circles through three edges, in the frame that makes the guess round."""
+    """The ring most rays agree on: circles through three edges, in the frame that makes the guess round."""
     edges = ring_edges(contrast_picture(pixels, rough), rough, 0.4)
     if len(edges.line) < 30:
         return None
@@ -260,7 +260,7 @@ def _is_plausible(fit: Ellipse, start: Ellipse) -> bool:
 
 
 def _edge_ring(picture: NDArray[np.float32], ellipse: Ellipse, inward: float) -> Ellipse | None:
-    """The ring that is the coin's edge, among all rings near an ellipse and not farther inside it than `inward`."""
+    """The ring that is the coin's edge, among all near an ellipse and at most `inward` inside it."""
     edges = ring_edges(picture, ellipse, 0.17)
     ring = choose_ring(edges.only(edges.radius > 1.0 - inward))
     if ring is None or ring.support < 0.5 * _LEAST_SUPPORT:

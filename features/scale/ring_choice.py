@@ -1,11 +1,12 @@
 """Which of the many rings of a coin is its edge.
 
-In a frame that makes a rough ellipse the unit circle, every ellipse near it is a small wave: radius = 1 + a0 + a1 cos t
-+ b1 sin t + a2 cos 2t + b2 sin 2t. So rings are fitted by linear least squares, thousands of trials a coin.
+In a frame that makes a rough ellipse the unit circle, every ellipse near it is a small wave:
+radius = 1 + a0 + a1 cos t + b1 sin t + a2 cos 2t + b2 sin 2t. So rings are fitted by linear least squares, hundreds
+of trials a coin.
 
-Two rules choose. Rings that lie inside one another all round: the outermost strong one is the coin's edge (the others
-are its raised border, the joint of two metals, a row of beads). Rings that run together on one side and part on the
-other: one of them follows a shadow there, and the sharper one is the coin's edge.
+Two rules choose. Rings that lie inside one another all round: the outermost strong one is the coin's edge (the
+others are its raised border, the joint of two metals, a row of beads). Rings that run together on one side and part
+on the other: one of them follows a shadow there, and the sharper one is the coin's edge.
 """
 
 from dataclasses import dataclass
@@ -75,13 +76,13 @@ class _Edges:
     basis: Array
 
     def mean_of_lines(self, score: Array) -> Array:
-        """(T, E) scores to (T,): the best of each scan line, averaged over all lines; edges come sorted by line."""
+        """(T, E) scores to (T,): the best of each scan line, averaged over all; edges are sorted by line."""
         first = np.unique(self.line, return_index=True)[1]
         return np.asarray(np.maximum.reduceat(score, first, axis=-1).sum(-1) / LINES)
 
 
 def _weights(found: RingEdges) -> Array:
-    """Edge weight 0..1: full for an edge as strong and as sharp as is usual round this coin, whatever its sign.
+    """Edge weight 0..1: full for an edge as strong and as sharp as is usual round this coin.
 
     A shadow's edge is softer than the coin's own, which the same lens drew at the same place.
     """

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -118,6 +118,7 @@ def build_answer(
     knowns: Sequence[KnownValue],
     reference: ReferenceSet | PreparedReference,
     settings: MatchSettings | None = None,
+    skip_questions: Collection[str] = (),
 ) -> Answer:
     """Match one pump against a reference set and say what follows.
 
@@ -126,6 +127,7 @@ def build_answer(
         knowns: typed values, from `known_values.parse_knowns`.
         reference: the set, or a prepared one.
         settings: the matcher's assumptions.
+        skip_questions: codes of questions the customer could not answer, not to be asked again.
     """
     settings = settings or MatchSettings()
     ready = reference if isinstance(reference, PreparedReference) else prepare_reference(reference, settings)
@@ -135,7 +137,7 @@ def build_answer(
     evidence = replace(evidence, inconsistencies=(*evidence.inconsistencies, *misread))
     candidates, not_in_set = _candidates(ready, posterior, evidence, settings)
     offers = _offers(ready, posterior, evidence, settings)
-    questions = rank_questions(posterior, ready.kits, evidence, settings)
+    questions = rank_questions(posterior, ready.kits, evidence, settings, skip_questions)
     assumptions = _assumptions(evidence, settings)
     sections = sections_of(ready.kits)
     decisions = decide(sections, offers, not_in_set, questions, assumptions, settings)

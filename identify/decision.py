@@ -95,7 +95,7 @@ def _paying_words(
     section: str, fit: float, loss: float, question: RankedQuestion, settings: MatchSettings
 ) -> str:
     unit = settings.cost_currency
-    cost = question.question.minutes * settings.cost_per_minute
+    cost = settings.question_cost(question.question.minutes)
     return (
         f"Do not order {_kit_words(section)} yet: it fits with {_percent(fit)}, but a wrong kit would cost "
         f"{loss:.2f} {unit} on average and one question only {cost:.2f} {unit}. Ask next: {question.ask}"

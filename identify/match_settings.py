@@ -59,6 +59,7 @@ class MatchSettings:
             nothing.
         order_threshold: probability that a kit fits, below which it is never called "order".
         wrong_kit_cost: what ordering a wrong kit costs (return, freight, days down), in `cost_currency`.
+        exchange_minutes: trouble of every question, however easy: reaching the customer, waiting, writing it down.
         cost_per_minute: what a minute of the customer's and the seller's trouble costs, in `cost_currency`.
         cost_currency: currency of the two costs.
         smallest_listed: candidates below this probability are left out and the rest renormalized.
@@ -98,11 +99,16 @@ class MatchSettings:
     temperature: float = 1.0
     order_threshold: float = 0.98
     wrong_kit_cost: float = 400.0
+    exchange_minutes: float = 3.0
     cost_per_minute: float = 1.5
     cost_currency: str = "USD"
     smallest_listed: float = 1e-6
     smallest_kit_listed: float = 0.001
     surprise_sd: float = 3.0
+
+    def question_cost(self, minutes: float) -> float:
+        """What asking costs, the exchange itself included, in `cost_currency`."""
+        return (minutes + self.exchange_minutes) * self.cost_per_minute
 
     def typed_error_of(self, attribute: str) -> float:
         """How often a typed answer about this attribute is wrong."""

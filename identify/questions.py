@@ -1,6 +1,6 @@
 """What to ask next: questions ranked by expected information about the kit per effort."""
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -25,7 +25,7 @@ class RankedQuestion:
     Attributes:
         question: from the catalog.
         gain_bits: expected information about which kit to order.
-        bits_per_minute: that per trouble; the ranking.
+        bits_per_minute: that per trouble, the exchange itself included; the ranking.
         sure: section -> how much the probability of the then best kit fit is expected to grow.
         about: "fit" (which pump body), "elastomer" or "safety".
     """
@@ -49,11 +49,15 @@ class RankedQuestion:
     def worth(self, section: str, settings: MatchSettings) -> float:
         """Wrong-kit cost it is expected to save in a section, less the cost of asking, in `cost_currency`."""
         saved = self.sure.get(section, 0.0) * settings.wrong_kit_cost
-        return saved - self.question.minutes * settings.cost_per_minute
+        return saved - settings.question_cost(self.question.minutes)
 
 
 def rank_questions(
-    posterior: Posterior, kits: KitBook, evidence: Evidence, settings: MatchSettings
+    posterior: Posterior,
+    kits: KitBook,
+    evidence: Evidence,
+    settings: MatchSettings,
+    skip: Collection[str] = (),
 ) -> tuple[RankedQuestion, ...]:
     """All questions worth asking, best first; what must be asked anyway comes at least at the end.
 
@@ -62,13 +66,14 @@ def rank_questions(
         kits: the kits.
         evidence: what is known already; typed answers are not asked again.
         settings: error rates and costs.
+        skip: codes of questions the customer could not answer.
     """
     count = posterior.table.count
     by_section = {section: kit_groups(kits, count, section) for section in sections_of(kits)}
     contenders = gather_contenders(posterior, kit_groups(kits, count), by_section)
     ranked = []
     for question in CATALOG:
-        if _answered(question, evidence):
+        if question.code in skip or _answered(question, evidence):
             continue
         if question.code == "elastomer":
             gain = Gain(open_elastomer_bits(posterior.families, kits), {})
@@ -77,13 +82,14 @@ def rank_questions(
         else:
             gain = expected_gain(contenders, question, settings)
         if gain.bits >= _WORTH_ASKING_BITS or question.code in _ALWAYS:
-            ranked.append(_ranked(question, gain))
+            ranked.append(_ranked(question, gain, settings))
     return tuple(sorted(ranked, key=lambda r: (-r.bits_per_minute, r.question.minutes, r.question.code)))
 
 
-def _ranked(question: Question, gain: Gain) -> RankedQuestion:
+def _ranked(question: Question, gain: Gain, settings: MatchSettings) -> RankedQuestion:
     about = {"elastomer": "elastomer", "fluid": "safety"}.get(question.code, "fit")
-    return RankedQuestion(question, gain.bits, gain.bits / question.minutes, gain.sure, about)
+    minutes = question.minutes + settings.exchange_minutes
+    return RankedQuestion(question, gain.bits, gain.bits / minutes, gain.sure, about)
 
 
 def _answered(question: Question, evidence: Evidence) -> bool:

@@ -102,10 +102,13 @@ def test_below_the_bar_it_is_do_not_order_and_ask(three):
 
 
 def test_a_cheap_question_that_saves_more_than_it_costs_is_asked_first(three):
-    """0.018 surer times 400 is 7.20; three minutes at 1.50 are 4.50."""
-    fluid = decisions_for(three, (0.5, 0.482, 0.01), "PTFE", [question(0.018)])[0]
+    """0.018 surer times 700 is 12.60; six minutes at 1.50 are 9.00."""
+    dear_kit = MatchSettings(wrong_kit_cost=700.0)
+    fluid = decisions_for(three, (0.5, 0.482, 0.01), "PTFE", [question(0.018)], dear_kit)[0]
     assert fluid.action == "ask"
-    cheap_kit = MatchSettings(wrong_kit_cost=200.0)
+    assert "12.60 USD on average" in fluid.sentence
+    assert "only 9.00 USD" in fluid.sentence
+    cheap_kit = MatchSettings(wrong_kit_cost=400.0)
     fluid = decisions_for(three, (0.5, 0.482, 0.01), "PTFE", [question(0.018)], cheap_kit)[0]
     assert fluid.action == "order"
 

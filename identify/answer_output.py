@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from PIL import Image
 
-from features.photo import load_photo
+from features.photo import PhotoRefused, load_photo
 from features.survey import PhotoSurvey
 from identify.answer import to_json_object
 from identify.answering import Answered
@@ -41,7 +41,7 @@ def drawn_pictures(answered: Answered) -> list[Picture]:
 def drawn_picture(survey: PhotoSurvey) -> Picture | None:
     """One photo's picture; None when the photo has gone since it was measured."""
     photo = load_photo(survey.path)
-    if not photo:
+    if isinstance(photo, PhotoRefused):
         return None
     image = draw_overlay(photo, survey)
     caption = f"{survey.name}: {scale_words(survey)}"

@@ -60,7 +60,7 @@ def answer_photos(
 ) -> Answered | Unreadable:
     """Survey the photos, match them against the reference set and say what follows."""
     survey = survey_all(photos, understood)
-    if not survey:
+    if isinstance(survey, Unreadable):
         return survey
     answer = build_answer(survey, understood.knowns, reference, settings or MatchSettings())
     return Answered(answer, survey, reference, understood)

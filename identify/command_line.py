@@ -8,7 +8,7 @@ import sys
 from collections.abc import Sequence
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, NoReturn
+from typing import TYPE_CHECKING, Annotated, Literal, NoReturn
 
 import typer
 
@@ -29,6 +29,7 @@ from identify.command_options import (
     ScalePoints,
     Sheet,
 )
+from identify.late_commands import late_reference_app
 from identify.options import TypedOptions, WrongUsage, understand
 from identify.output_files import OutputPlan
 
@@ -37,8 +38,10 @@ if TYPE_CHECKING:
     from reference_geometry.families import ReferenceSet
 
 EXIT_NOT_WRITTEN = 1
-EXIT_WRONG_USAGE = 2
 EXIT_UNREADABLE = 3
+
+CARD_SIZES: tuple[Literal["pocket", "large"], ...] = ("pocket", "large")
+CARD_PAPERS: tuple[Literal["a4", "letter"], ...] = ("a4", "letter")
 
 app = typer.Typer(
     name="untagged",
@@ -51,12 +54,6 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
 )
-try:
-    from identify.reference_commands import reference_app
-except ImportError:
-    pass
-else:
-    app.add_typer(reference_app, name="reference")
 
 
 def _print_version(wanted: bool) -> None:
@@ -120,11 +117,14 @@ def measure(
     overlay: Overlay = None,
     report: Report = None,
 ) -> None:
-    """Measure the pump in the photos, without asking which pump it is."""
+    """Measure the pump in the photos, without matching it."""
     typed = TypedOptions(card_at, coin, scale_points, sheet, tuple(known or ()), tuple(look_at or ()))
     if not photos:
         raise typer.BadParameter("Give at least one photo.", param_hint="PHOTO...")
     _run(photos, typed, OutputPlan(overlay, report), as_json, reference, matching=False)
+
+
+app.add_typer(late_reference_app, name="reference")
 
 
 @app.command(help=CARD_HELP)
@@ -146,10 +146,11 @@ def card(
     ] = "a4",
 ) -> None:
     """Write the printable scale card as a PDF page."""
-    size, paper = size.lower(), paper.lower()
-    if size not in ("pocket", "large"):
+    card_size = next((known for known in CARD_SIZES if known == size.lower()), None)
+    if card_size is None:
         raise typer.BadParameter(f"{size!r} is not a card size; say pocket or large.", param_hint="--size")
-    if paper not in ("a4", "letter"):
+    card_paper = next((known for known in CARD_PAPERS if known == paper.lower()), None)
+    if card_paper is None:
         raise typer.BadParameter(f"{paper!r} is not a paper size; say a4 or letter.", param_hint="--paper")
     if file.suffix.lower() != ".pdf":
         raise typer.BadParameter(f"{file} must end in .pdf.", param_hint="FILE.pdf")
@@ -157,7 +158,7 @@ def card(
 
     try:
         file.parent.mkdir(parents=True, exist_ok=True)
-        write_card(file, size, paper)
+        write_card(file, card_size, card_paper)
     except OSError as error:
         _say(f"untagged: {file} was not written: {error.strerror or error}.")
         raise typer.Exit(EXIT_NOT_WRITTEN) from error
@@ -191,13 +192,17 @@ def serve(
         loopback = False
     if not loopback:
         raise typer.BadParameter(
-            f"{host} can be reached by others, and this page has no logins yet; they come with the full web app. "
+            f"{host} can be reached by others, and this page has no logins yet; "
+            "they come with the full web app. "
             "Use 127.0.0.1.",
             param_hint="--host",
         )
-    from identify.web_app import serve_page
+    from identify.web_app import PortTaken, serve_page
 
-    serve_page(host, port, _reference_set(reference))
+    try:
+        serve_page(host, port, _reference_set(reference))
+    except PortTaken as taken:
+        raise typer.BadParameter(f"{taken} Choose another.", param_hint="--port") from taken
 
 
 def _run(
@@ -217,10 +222,10 @@ def _run(
     except WrongUsage as wrong:
         raise typer.BadParameter(str(wrong), param_hint=wrong.option) from wrong
     from identify.answer_output import show_answer, write_outputs
-    from identify.answering import answer_photos
+    from identify.answering import Unreadable, answer_photos
 
     answered = answer_photos(photos, understood, _reference_set(reference_url if matching else None))
-    if not answered:
+    if isinstance(answered, Unreadable):
         _stop_unreadable(answered)
     not_written = write_outputs(answered, outputs, photos, matching)
     show_answer(answered, as_json, matching)
@@ -248,19 +253,21 @@ def _once_each(photos: Sequence[Path]) -> list[Path]:
 
 def _reference_set(url: str | None) -> "ReferenceSet":
     from reference_geometry.store import load_reference
+    from reference_geometry.store_engine import StoreError
 
-    loaded = load_reference(url)
-    if isinstance(loaded, str):
-        _say(f"untagged: the reference set could not be read, so nothing was done. {loaded}")
-        raise typer.Exit(EXIT_UNREADABLE)
-    return loaded
+    try:
+        return load_reference(url)
+    except StoreError as error:
+        _say(f"untagged: the reference set could not be read, so nothing was done. {error}")
+        raise typer.Exit(EXIT_UNREADABLE) from error
 
 
 def _stop_unreadable(unreadable: "Unreadable") -> NoReturn:
     """Name every unreadable input and every readable one, and end."""
     count = len(unreadable.bad) + len(unreadable.good)
     _say(
-        f"untagged: {len(unreadable.bad)} of {count} inputs could not be read, so nothing was answered or written."
+        f"untagged: {len(unreadable.bad)} of {count} inputs could not be read, "
+        "so nothing was answered or written."
     )
     for name, reason in unreadable.bad:
         _say(f"  {name}: {reason}")
@@ -283,7 +290,7 @@ def main() -> None:
                 errors="replace"
             )  # a console that lacks a character shows ? instead of failing
     try:
-        app()
+        app(prog_name="untagged")
     except BrokenPipeError:
         # The reader of our output went away (`| head`): nothing is wrong, and nothing more can be said.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
@@ -292,7 +299,8 @@ def main() -> None:
         if os.environ.get("UNTAGGED_TRACEBACK"):
             raise
         _say(
-            f"untagged met an error of its own ({type(error).__name__}: {error}). Nothing you typed is to blame; please "
+            f"untagged met an error of its own ({type(error).__name__}: {error}). "
+            "Nothing you typed is to blame; please "
             "report it. With the environment variable UNTAGGED_TRACEBACK=1 the details are shown."
         )
         sys.exit(EXIT_NOT_WRITTEN)

@@ -11,6 +11,7 @@ Photos = Annotated[
     list[Path] | None,
     typer.Argument(
         metavar="PHOTO...",
+        readable=False,  # the loader says what is wrong with a file, in its own words and exit code
         help="Photos of one and the same pump: JPEG, PNG, WebP or HEIC.",
         show_default=False,
     ),
@@ -96,6 +97,7 @@ Overlay = Annotated[
     typer.Option(
         "--overlay",
         metavar="DIR",
+        readable=False,
         show_default=False,
         help="Write each photo with scale, circles and sizes "
         "drawn on it into this folder. Example: --overlay measured",
@@ -106,6 +108,7 @@ Report = Annotated[
     typer.Option(
         "--report",
         metavar="FILE",
+        readable=False,
         show_default=False,
         help="Write a sheet to attach to a quote; the name ends in .pdf or .html. Example: --report pump.pdf",
     ),
@@ -113,8 +116,8 @@ Report = Annotated[
 
 IDENTIFY_HELP = """Say which pump is in the photos and which rebuild kit fits it.
 
-All photos of one call are of one pump. Lay the printed scale card (untagged card), a bank card or a coin on the part
-and say where it lies. Without a photo, --known alone is matched, as on the phone.
+All photos of one call are of one pump. Lay the printed scale card (untagged card), a bank card or a coin on
+the part and say where it lies. Without a photo, --known alone is matched, as on the phone.
 
 \b
 Examples:
@@ -130,7 +133,7 @@ Exit codes:
   3  an input could not be read; nothing was answered or written
 """
 
-MEASURE_HELP = """Measure the pump in the photos, without asking which pump it is.
+MEASURE_HELP = """Measure the pump in the photos, without matching it.
 
 Takes the options of identify, and its exit codes; --reference makes no difference here.
 
@@ -142,8 +145,8 @@ Examples:
 
 CARD_HELP = """Write the printable scale card as a PDF page.
 
-Print it at 100 %, not fitted to the page, and check its 50 mm bar with a rule: a card of the wrong size measures
-everything wrong.
+Print it at 100 %, not fitted to the page, and check its 50 mm bar with a rule: a card of the wrong size
+measures everything wrong.
 
 \b
 Example:

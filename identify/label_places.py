@@ -6,6 +6,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+Points = NDArray[np.float64]
+
 ANCHOR_COUNT = 32
 """Points of an outline tried as the place a label hangs from."""
 
@@ -41,17 +43,10 @@ class Box:
             and other.top < self.bottom + gap
         )
 
-    def nearest(self, points: NDArray[np.float64]) -> NDArray[np.float64]:
+    def nearest(self, points: Points) -> Points:
         """Nearest point of this rectangle to each of (N, 2) points."""
         low = np.array([self.left, self.top])
         return np.clip(points, low, np.array([self.right, self.bottom]))
-
-    def contains(self, points: NDArray[np.float64]) -> NDArray[np.bool_]:
-        """Which of (N, 2) points lie inside."""
-        low = np.array([self.left, self.top])
-        high = np.array([self.right, self.bottom])
-        inside: NDArray[np.bool_] = np.all((points >= low) & (points <= high), axis=1)
-        return inside
 
 
 @dataclass(frozen=True, eq=False)
@@ -65,7 +60,7 @@ class LabelWish:
 
     width: float
     height: float
-    outline_px: NDArray[np.float64]
+    outline_px: Points
 
 
 @dataclass(frozen=True)
@@ -77,7 +72,7 @@ class LabelPlace:
 
 
 def place_labels(
-    wishes: Sequence[LabelWish], picture: tuple[int, int], avoid_px: NDArray[np.float64], gap: float
+    wishes: Sequence[LabelWish], picture: tuple[int, int], avoid_px: Points, gap: float
 ) -> list[LabelPlace | None]:
     """Give each label a place, first come first served.
 
@@ -101,84 +96,71 @@ def place_labels(
 
 
 def _best_place(
-    wish: LabelWish, picture: tuple[int, int], avoid_px: NDArray[np.float64], gap: float, taken: Sequence[Box]
+    wish: LabelWish, picture: tuple[int, int], avoid_px: Points, gap: float, taken: Sequence[Box]
 ) -> LabelPlace | None:
     outline = np.asarray(wish.outline_px, dtype=np.float64)
-    inside = outline[_in_picture(outline, picture)]
+    inside = outline[np.all((outline >= 0) & (outline < np.array(picture)), axis=1)]
     if len(inside) == 0:  # an outline wholly outside still deserves its label, at the nearest edge
         inside = np.clip(outline, 0, np.array(picture, dtype=np.float64) - 1)
-    free = [
-        box
-        for box in _candidates(wish, outline, inside, picture, gap)
-        if not any(box.overlaps(t, gap) for t in taken)
-    ]
-    if not free:
+    corners = _candidates(wish, outline, inside, picture, gap)
+    size = np.array([wish.width, wish.height])
+    for box in taken:
+        corners = corners[~_overlapping(corners, size, box, gap)]
+    if len(corners) == 0:
         return None
-    diagonal = float(np.hypot(*picture))
-    costs = [_cost(box, inside, avoid_px, diagonal, taken) for box in free]
-    box = free[int(np.argmin(costs))]
-    anchor = _anchor(box, inside)
-    return LabelPlace(box, (float(anchor[0]), float(anchor[1])))
+    anchors, costs = _costs(corners, size, inside, avoid_px, float(np.hypot(*picture)), taken)
+    best = int(np.argmin(costs))
+    box = Box(float(corners[best, 0]), float(corners[best, 1]), wish.width, wish.height)
+    return LabelPlace(box, (float(anchors[best, 0]), float(anchors[best, 1])))
 
 
-def _anchor(box: Box, outline: NDArray[np.float64]) -> NDArray[np.float64]:
-    """The outline's point nearest to a box."""
-    offsets = outline - box.nearest(outline)
-    nearest: NDArray[np.float64] = outline[int(np.argmin(np.sum(offsets**2, axis=1)))]
-    return nearest
-
-
-def _in_picture(points: NDArray[np.float64], picture: tuple[int, int]) -> NDArray[np.bool_]:
-    inside: NDArray[np.bool_] = np.all((points >= 0) & (points < np.array(picture)), axis=1)
-    return inside
+def _overlapping(corners: Points, size: Points, box: Box, gap: float) -> NDArray[np.bool_]:
+    """Which of many equal boxes, given by their top left corners, come closer than `gap` to a box."""
+    low = np.array([box.left, box.top]) - size - gap
+    high = np.array([box.right, box.bottom]) + gap
+    overlapping: NDArray[np.bool_] = np.all((corners > low) & (corners < high), axis=1)
+    return overlapping
 
 
 def _candidates(
-    wish: LabelWish,
-    outline: NDArray[np.float64],
-    inside: NDArray[np.float64],
-    picture: tuple[int, int],
-    gap: float,
-) -> list[Box]:
-    """Boxes hanging outward and inward from the outline, then a grid, all inside the picture."""
-    boxes = []
-    center = outline.mean(axis=0)
+    wish: LabelWish, outline: Points, inside: Points, picture: tuple[int, int], gap: float
+) -> Points:
+    """Top left corners of boxes outward and inward of the outline, then of a grid, all inside the picture."""
     size = np.array([wish.width, wish.height])
-    for anchor in inside[:: max(1, len(inside) // ANCHOR_COUNT)]:
-        direction = anchor - center
-        direction = direction / (np.linalg.norm(direction) or 1.0)
-        for sign in (1.0, -1.0):
-            middle = anchor + sign * direction * (gap * 2 + np.abs(direction) @ size / 2)
-            left, top = middle - size / 2
-            boxes.append(Box(float(left), float(top), wish.width, wish.height))
-    room = np.array(picture) - size - 2 * gap
-    if np.all(room >= 0):
-        for x in np.linspace(gap, gap + room[0], GRID_STEPS):
-            boxes.extend(
-                Box(x, y, wish.width, wish.height) for y in np.linspace(gap, gap + room[1], GRID_STEPS)
-            )
-    return [
-        b
-        for b in boxes
-        if b.left >= gap and b.top >= gap and b.right <= picture[0] - gap and b.bottom <= picture[1] - gap
-    ]
+    room = np.array(picture) - size - gap
+    if np.any(room < gap):
+        return np.zeros((0, 2))
+    hung = inside[:: max(1, len(inside) // ANCHOR_COUNT)]
+    direction = hung - outline.mean(axis=0)
+    direction /= np.maximum(np.linalg.norm(direction, axis=1, keepdims=True), 1e-9)
+    reach = direction * (2 * gap + np.abs(direction) @ size / 2)[:, np.newaxis]
+    xs, ys = np.meshgrid(np.linspace(gap, room[0], GRID_STEPS), np.linspace(gap, room[1], GRID_STEPS))
+    corners = np.vstack(
+        [hung + reach - size / 2, hung - reach - size / 2, np.stack([xs.ravel(), ys.ravel()], 1)]
+    )
+    fitting: Points = corners[np.all((corners >= gap) & (corners <= room), axis=1)]
+    return fitting
 
 
-def _cost(
-    box: Box,
-    outline: NDArray[np.float64],
-    avoid_px: NDArray[np.float64],
-    diagonal: float,
-    taken: Sequence[Box],
-) -> float:
-    """Short leaders are good, covered lines are bad, a leader behind another label is worse.
+def _costs(
+    corners: Points, size: Points, outline: Points, avoid_px: Points, diagonal: float, taken: Sequence[Box]
+) -> tuple[Points, Points]:
+    """The outline's point nearest to each box, and what each box costs.
 
-    A tenth of the picture's diagonal weighs as much as 6 covered points, a crossed label as 40.
+    Short leaders are good, covered lines are bad, a leader behind another label is worse: a tenth of the
+    picture's diagonal weighs as much as 6 covered points, a crossed label as 40.
     """
-    anchor = _anchor(box, outline)
-    start = box.nearest(anchor[np.newaxis])[0]
-    distance = float(np.linalg.norm(anchor - start))
-    covered = int(np.count_nonzero(box.contains(avoid_px))) if len(avoid_px) else 0
-    leader = start + np.linspace(0, 1, 16)[:, np.newaxis] * (anchor - start)
-    crossed = sum(1 for other in taken if np.any(other.contains(leader)))
-    return 60.0 * distance / diagonal + covered + 40.0 * crossed
+    low, high = corners[:, np.newaxis, :], corners[:, np.newaxis, :] + size
+    nearest = np.clip(outline, low, high)
+    distances = np.linalg.norm(nearest - outline, axis=2)
+    best = np.argmin(distances, axis=1)
+    rows = np.arange(len(corners))
+    anchors, starts = outline[best], nearest[rows, best]
+    covered = np.count_nonzero(np.all((avoid_px > low) & (avoid_px < high), axis=2), axis=1)
+    along = np.linspace(0, 1, 16)[np.newaxis, :, np.newaxis]
+    leaders = starts[:, np.newaxis] + along * (anchors - starts)[:, np.newaxis]
+    crossed = np.zeros(len(corners))
+    for box in taken:
+        within = (leaders > (box.left, box.top)) & (leaders < (box.right, box.bottom))
+        crossed += np.any(np.all(within, axis=2), axis=1)
+    return anchors, 60.0 * distances[rows, best] / diagonal + covered + 40.0 * crossed

@@ -80,8 +80,8 @@ def understand(typed: TypedOptions) -> Understood:
 def parse_coin(text: str) -> tuple[float, str, float]:
     """A coin's name (`us-25c`) or its diameter (`24.26mm`): diameter in mm, label, relative uncertainty.
 
-    A round coin of the table keeps to its legal diameter within 0.2 %, a diameter someone measured within 0.5 %,
-    a many-sided coin to a circle within 1 % (all common practice).
+    A round coin of the table keeps to its legal diameter within 0.2 %, a diameter someone measured within
+    0.5 %, a many-sided coin to a circle within 1 % (all common practice).
     """
     from reference_geometry.standards import find_coin
 

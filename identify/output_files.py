@@ -74,13 +74,13 @@ def _check_report(path: Path, photos: Sequence[Path]) -> None:
 
 def _check_not_an_input(option: str, target: Path, photos: Sequence[Path]) -> None:
     for photo in photos:
-        same = target.exists() and photo.exists() and os.path.samefile(target, photo)
+        same = target.exists() and photo.exists() and target.samefile(photo)
         if same or target.absolute() == photo.absolute():
             raise WrongUsage(option, f"{target} would overwrite the photo {photo}; choose another place.")
 
 
 def _check_writable(option: str, folder: Path) -> None:
-    """Look at the nearest folder that exists; nothing is made yet, since the photos may turn out unreadable."""
+    """Look at the nearest folder that exists; none is made yet, since photos may turn out unreadable."""
     nearest = next((f for f in (folder, *folder.absolute().parents) if f.exists()), folder)
     if not nearest.is_dir():
         raise WrongUsage(option, f"{nearest} is a file, so no folder can be made in it.")

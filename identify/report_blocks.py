@@ -1,7 +1,7 @@
 """What a report is made of, before it is known whether it becomes a PDF, a web page or lines on a terminal.
 
-All text is plain text: whoever renders it escapes it. So a customer's file name or an imported note can never turn
-into markup.
+All text is plain text: whoever renders it escapes it. So a customer's file name or an imported note can never
+turn into markup.
 """
 
 from dataclasses import dataclass
@@ -29,11 +29,12 @@ class Bullets:
 
 @dataclass(frozen=True)
 class Column:
-    """A column of a table: its heading, alignment and share of the width."""
+    """A column of a table: heading, alignment, share of the width, whether its text stays on one line."""
 
     title: str
     align: Align = "left"
     share: float = 1.0
+    whole: bool = False
 
 
 @dataclass(frozen=True)

@@ -1,16 +1,19 @@
 """One answer as report content: the answer in three lines, then everything behind it, in a fixed order."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import date
 
 from features.survey import CardAt, Survey
 from identify.answer import Answer
-from identify.report_blocks import Picture, Pictures, ReportContent, Section
+from identify.cautions import ALWAYS
+from identify.report_blocks import Bullets, Picture, Pictures, ReportContent, Section
 from identify.report_matched import (
     candidate_section,
     caution_section,
     confirmation_section,
     conflict_section,
+    contents_section,
     family_words,
     kit_section,
     letter_section,
@@ -50,6 +53,7 @@ def report_content(
         conflict_section(answer),
         candidate_section(answer),
         kit_section(answer),
+        contents_section(answer),
         question_section(answer),
         letter_section(answer),
     ]
@@ -58,7 +62,9 @@ def report_content(
         made=_date_words(made),
         headline=headline,
         demo_note=DEMO_NOTE if answer.is_demo else "",
-        sections=_in_order(answer, card_at, pictures, matched, [confirmation_section()]),
+        sections=_in_order(
+            answer, card_at, pictures, matched, [caution_section(answer), confirmation_section()]
+        ),
         footer=f"untagged, {_date_words(made)}; reference set: {answer.reference_name}",
     )
 
@@ -72,7 +78,13 @@ def measurement_content(
         made=_date_words(made),
         headline=(_measured_line(answer),),
         demo_note="",
-        sections=_in_order(answer, card_at, pictures, [conflict_section(answer)], []),
+        sections=_in_order(
+            replace(answer, assumptions=()),  # the rest of them are about matching, which was not asked for
+            card_at,
+            pictures,
+            [conflict_section(answer)],
+            [Section("Cautions", (Bullets(ALWAYS),))],
+        ),
         footer=f"untagged, {_date_words(made)}",
     )
 
@@ -96,7 +108,6 @@ def _in_order(
         photo_section(survey, card_at) if survey.photos else None,
         problem_section(survey),
         budget_section(answer.measurements),
-        caution_section(answer),
         *last,
     ]
     return tuple(section for section in sections if section is not None)
@@ -127,7 +138,8 @@ def _measured_line(answer: Answer) -> str:
     if answer.ports and answer.ports[0].probability >= 0.5:
         port = answer.ports[0]
         said.append(f"port {port.standard} {port.nominal_in} in ({chance_words(port.probability)})")
-    return f"Measured: {'; '.join(said)}."
+    verb = "Measured" if answer.survey is not None and answer.survey.photos else "Known"
+    return f"{verb}: {'; '.join(said)}."
 
 
 def _date_words(day: date) -> str:

@@ -1,8 +1,8 @@
 """Any customer's language in a PDF: text is cut into runs, each set in a font that holds its characters.
 
-Helvetica, which every PDF reader has, serves Western text. Other alphabets take a font of the computer where one is
-found, Chinese, Japanese and Korean take the readers' own Asian fonts, and what still has no font is written with its
-base letter or as a question mark, so that no text can stop a report.
+Helvetica, which every PDF reader has, serves Western text. Other alphabets take a font of the computer where
+one is found, Chinese, Japanese and Korean take the readers' own Asian fonts, and what still has no font is
+written with its base letter or as a question mark, so that no text can stop a report.
 """
 
 import unicodedata
@@ -13,6 +13,8 @@ from pathlib import Path
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.cidfonts import UnicodeCIDFont
 from reportlab.pdfbase.ttfonts import TTFError, TTFont
+
+from identify.wording import base_letters
 
 _FONT_FILES = (
     "/usr/share/fonts/truetype/dejavu/DejaVuSans.ttf",
@@ -66,7 +68,7 @@ def font_of(char: str) -> tuple[str, str]:
         return _asian_font("HeiseiKakuGo-W5"), char
     if 0x3000 <= ord(char) <= 0x9FFF or 0xFF00 <= ord(char) <= 0xFFEF:
         return _asian_font("STSong-Light"), char
-    plain = "".join(c for c in unicodedata.normalize("NFKD", char) if _in_helvetica(c))
+    plain = "".join(c for c in base_letters(char) if _in_helvetica(c))
     return "", plain or "?"
 
 

@@ -1,4 +1,4 @@
-"""The sections of a report that say what follows: families, kits, what to ask next, cautions, who confirmed."""
+"""The sections of a report that say what follows: families, kits, questions, cautions, who confirmed."""
 
 from collections.abc import Sequence
 
@@ -37,15 +37,16 @@ def candidate_section(answer: Answer) -> Section:
         frozenset({0}) if shown else frozenset(),
     )
     blocks: list[Block] = [table]
-    for candidate in shown[:REASONED_CANDIDATES]:
-        blocks += _reasons(candidate)
+    for number, candidate in enumerate(shown[:REASONED_CANDIDATES]):
+        blocks += _reasons(candidate, is_first=number == 0)
     if answer.tell_apart and len(shown) > 1:
         blocks.append(Paragraph(answer.tell_apart))
     return Section("Which pump", tuple(blocks))
 
 
-def _reasons(candidate: Candidate) -> list[Block]:
-    items = [f"for ({r.strength}): {r.sentence}" for r in candidate.reasons_for[:SHOWN_REASONS]]
+def _reasons(candidate: Candidate, is_first: bool) -> list[Block]:
+    """For the first candidate all that speaks for and against it, for the next one what speaks against it."""
+    items = [f"for ({r.strength}): {r.sentence}" for r in candidate.reasons_for[:SHOWN_REASONS] if is_first]
     items += [f"against ({r.strength}): {r.sentence}" for r in candidate.reasons_against[:SHOWN_REASONS]]
     if not items:
         return []
@@ -56,31 +57,36 @@ def kit_section(answer: Answer) -> Section:
     """Kits side by side with price, stock and lead time, and what to do about each side of the pump."""
     blocks: list[Block] = []
     decisions = {decision.section: decision.sentence for decision in answer.decisions}
-    for side in sorted({kit.section for kit in answer.kits}, key=section_order):
-        own = [kit for kit in answer.kits if kit.section == side]
-        shown = [kit for kit in own if kit.probability >= SMALLEST_SHOWN][:SHOWN_KITS] or own[:1]
+    for side, shown, left_out in _kits_by_side(answer):
         if side in decisions:
             blocks.append(Paragraph(decisions[side]))
         blocks.append(_kit_table(side, shown))
-        if len(own) > len(shown):
-            blocks.append(
-                Paragraph(f"{len(own) - len(shown)} less likely {side}-side kits are not shown.", "muted")
-            )
+        if left_out:
+            blocks.append(Paragraph(f"{left_out} less likely {side}-side kits are not shown.", "muted"))
     if not blocks:
         blocks.append(Paragraph("No kit of this set fits what was seen.", "warning"))
     blocks.append(Paragraph(_elastomer_words(answer), "plain" if answer.elastomer else "warning"))
     return Section("Rebuild kit", tuple(blocks))
 
 
+def _kits_by_side(answer: Answer) -> list[tuple[str, list[KitOffer], int]]:
+    """(side, kits to show, number of less likely ones left out), fluid side first."""
+    sides = []
+    for side in sorted({kit.section for kit in answer.kits}, key=section_order):
+        own = [kit for kit in answer.kits if kit.section == side]
+        shown = [kit for kit in own if kit.probability >= SMALLEST_SHOWN][:SHOWN_KITS] or own[:1]
+        sides.append((side, shown, len(own) - len(shown)))
+    return sides
+
+
 def _kit_table(side: str, kits: Sequence[KitOffer]) -> Table:
     columns = (
-        Column(f"{side}-side kit", share=1.8),
-        Column("elastomer", share=1.3),
-        Column("fits", "right", 0.9),
-        Column("list price", "right", 1.3),
-        Column("stock", share=1.2),
-        Column("lead time", share=1.3),
-        Column("contents", share=2.6),
+        Column(f"{side}-side kit", share=1.8, whole=True),
+        Column("elastomer", share=1.6),
+        Column("fits", "right", 1.0, whole=True),
+        Column("list price", "right", 1.4, whole=True),
+        Column("stock", share=1.3),
+        Column("lead time", share=1.6),
     )
     rows = tuple(
         (
@@ -90,17 +96,29 @@ def _kit_table(side: str, kits: Sequence[KitOffer]) -> Table:
             price_words(kit.price, kit.currency),
             stock_words(kit.stock),
             lead_time_words(kit.lead_time_days),
-            kit.contents,
         )
         for kit in kits
     )
     return Table(columns, rows)
 
 
+def contents_section(answer: Answer) -> Section | None:
+    """What the shown kits hold; too long for a screen."""
+    kits = [kit for _, shown, _ in _kits_by_side(answer) for kit in shown if kit.contents]
+    if not kits:
+        return None
+    columns = (Column("kit", share=1.3, whole=True), Column("contents", share=5))
+    table = Table(columns, tuple((kit.kit_no, kit.contents) for kit in kits))
+    return Section("What the kits hold", (table,), on_screen=False)
+
+
 def _elastomer_words(answer: Answer) -> str:
     if answer.elastomer:
         return f"Elastomer as said: {answer.elastomer}. Check it against the fluid with the maker's data."
-    return "A photo can not show the elastomer: ask which one is in the pump and what fluid it meets before ordering."
+    return (
+        "A photo can not show the elastomer: ask which one is in the pump and what fluid it meets "
+        "before ordering."
+    )
 
 
 def question_section(answer: Answer) -> Section | None:
@@ -108,17 +126,32 @@ def question_section(answer: Answer) -> Section | None:
     questions = answer.next_questions[:SHOWN_QUESTIONS]
     if not questions:
         return None
-    items = tuple(f"{q.ask} {q.how} (worth {q.gain_bits:.1f} bits)" for q in questions)
+    items = tuple(f"{q.ask} {q.how}{_worth(q.gain_bits)}" for q in questions)
     return Section("Ask next", (Bullets(items, numbered=True),))
+
+
+def _without_typing(how: str) -> str:
+    """How to look, without how the answer is typed into this program, which is nothing to a customer."""
+    return how.partition("Answer: ")[0].strip()
+
+
+def _worth(bits: float) -> str:
+    """How much an answer would tell; questions asked for safety's sake tell nothing about the kit."""
+    return f" (worth {bits:.1f} bits)" if bits >= 0.05 else ""
 
 
 def letter_section(answer: Answer) -> Section:
     """The same questions as a message ready to be sent to the customer."""
     lines = ["Hello,", "", "so that the right rebuild kit goes out for your pump, please let us know:"]
-    asks = [f"{q.ask} {q.how}" for q in answer.next_questions[:SHOWN_QUESTIONS]]
+    questions = answer.next_questions[:SHOWN_QUESTIONS]
+    asks = [
+        f"{q.ask} {_without_typing(q.how)}"
+        for q in questions
+        if q.question.code not in ("elastomer", "fluid")
+    ]
     if not answer.elastomer:
         asks.append(
-            "Which elastomer are the diaphragms and balls made of (from the last order, or marked on the part)?"
+            "Which elastomer are the diaphragms and balls made of? The last order or the old part may say."
         )
     if not answer.fluid:
         asks.append("Which fluid does the pump move, at what concentration and temperature?")
@@ -153,7 +186,7 @@ def caution_section(answer: Answer) -> Section:
 def confirmation_section() -> Section:
     """Blank lines for the people who stand by the answer."""
     labels = (
-        "Pump confirmed (nameplate, casting marks, maker)",
+        "Pump confirmed by plate, casting or maker",
         "Elastomer and fluid confirmed by the customer",
         "Kit number checked with the maker's data",
         "Quoted by",

@@ -1,4 +1,4 @@
-"""The sections of a report that say what the photos gave: scale, lengths with their budget, attributes, ports."""
+"""The sections of a report that say what the photos gave: scale, lengths and budget, attributes, ports."""
 
 from collections.abc import Sequence
 from itertools import pairwise
@@ -14,13 +14,21 @@ from identify.wording import (
     chance_words,
     feature_words,
     inch_words,
+    joined,
     length_words,
     value_words,
 )
 
 SHOWN_PORTS = 4
+TOLD_PORT = 0.15
+"""Below this even the best port size is one of many, and none is shown."""
+
 SMALLEST_SHOWN = 0.01
 """Possibilities below one percent are left out of tables, not out of the sums."""
+
+
+_OFFSET_WORDS = "behind the scale's plane"
+"""Marks the matcher's own sentences on heights, which are said here once for all lengths together."""
 
 
 def photo_section(survey: Survey, card_at: CardAt) -> Section:
@@ -58,9 +66,27 @@ def measured_section(lengths: Sequence[MeasuredLength], assumptions: Sequence[st
         blocks.append(_ratio_table(lengths))
     else:
         blocks.append(Paragraph("Nothing could be measured.", "warning"))
-    if assumptions:
-        blocks.append(Bullets(tuple(f"Assumed: {assumption}" for assumption in assumptions)))
+    others = [text for text in assumptions if _OFFSET_WORDS not in text]
+    assumed = tuple(f"Assumed: {assumption}" for assumption in (*offset_assumptions(absolute), *others))
+    if assumed:
+        blocks.append(Bullets(assumed))
     return Section("Measured", tuple(blocks))
+
+
+def offset_assumptions(lengths: Sequence[MeasuredLength]) -> list[str]:
+    """How far behind the reference the measured edges were taken to lie, one sentence a height."""
+    by_height: dict[int, list[MeasuredLength]] = {}
+    for length in lengths:
+        if length.offset_mm is not None:
+            by_height.setdefault(round(length.offset_mm), []).append(length)
+    sentences = []
+    for height, same in sorted(by_height.items()):
+        names = joined([feature_words(length.name) for length in same], "and")
+        worst = max(same, key=lambda length: abs(length.per_offset_mm))
+        change = f"the {feature_words(worst.name)} by {abs(worst.per_offset_mm):.2f} mm"
+        effect = f"each mm of error there changes {change}"
+        sentences.append(f"{names}: {height} mm behind the face of the scale reference ({effect}).")
+    return sentences
 
 
 def _length_table(lengths: Sequence[MeasuredLength]) -> Table:
@@ -102,7 +128,7 @@ def _ratio_table(lengths: Sequence[MeasuredLength]) -> Table:
 
 
 def budget_section(lengths: Sequence[MeasuredLength]) -> Section | None:
-    """Where each length's uncertainty comes from, as standard uncertainties in mm (JCGM 100); not for the screen."""
+    """Where each uncertainty comes from, as standard uncertainties in mm (JCGM 100); not for the screen."""
     absolute = [length for length in lengths if not length.is_ratio_only]
     if not absolute:
         return None
@@ -156,7 +182,7 @@ def _attribute_row(evidence: AttributeEvidence) -> tuple[str, ...] | None:
     if total <= 0:
         return None
     ranked = sorted(((p / total, value) for value, p in evidence.likelihood.items()), reverse=True)
-    others = [f"{value_words(v)} {chance_words(p)}" for p, v in ranked[1:3] if p >= SMALLEST_SHOWN]
+    others = [f"{value_words(v)} ({chance_words(p)})" for p, v in ranked[1:3] if p >= SMALLEST_SHOWN]
     return (
         feature_words(evidence.name),
         value_words(ranked[0][1]),
@@ -167,8 +193,8 @@ def _attribute_row(evidence: AttributeEvidence) -> tuple[str, ...] | None:
 
 def port_section(ports: Sequence[PortSize]) -> Section | None:
     """Port standards and sizes the measurements agree with."""
-    shown = [port for port in ports[:SHOWN_PORTS] if port.probability >= SMALLEST_SHOWN] or list(ports[:1])
-    if not shown:
+    shown = [port for port in ports[:SHOWN_PORTS] if port.probability >= SMALLEST_SHOWN]
+    if not shown or shown[0].probability < TOLD_PORT:
         return None
     columns = (
         Column("port standard", share=2.4),

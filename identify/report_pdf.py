@@ -14,9 +14,6 @@ from reportlab.platypus import (
     Flowable,
     Frame,
     Image,
-    KeepTogether,
-    ListFlowable,
-    ListItem,
     PageTemplate,
     Spacer,
 )
@@ -36,6 +33,7 @@ from identify.report_blocks import (
     Table,
 )
 from identify.report_fonts import font_of, paragraph_markup
+from identify.wording import tied
 
 INK, SOFT, LINE = HexColor("#1e2228"), HexColor("#5b6470"), HexColor("#d4d9df")
 GROUND, ACCENT, WARN = HexColor("#f4f5f7"), HexColor("#17507c"), HexColor("#8a3b00")
@@ -56,6 +54,7 @@ def _style(name: str, size: float, color: Color = INK, **more: Any) -> Paragraph
 PLAIN = _style("plain", 9.5, spaceAfter=3)
 MUTED = _style("muted", 8.5, SOFT, spaceAfter=3)
 WARNING = _style("warning", 9.5, WARN, spaceAfter=3)
+POINT = _style("point", 9.5, spaceAfter=2.5, leftIndent=16, bulletColor=SOFT)
 CELL = _style("cell", 8.8)
 CELL_RIGHT = _style("cell_right", 8.8, alignment=2)
 HEADING = _style("heading", 11.5, ACCENT, spaceBefore=11, spaceAfter=4, keepWithNext=1)
@@ -168,11 +167,8 @@ def _boxed(rows: list[Flowable], ground: Color = None, bar: Color = None, frame:
 
 
 def _section(section: Section) -> list[Flowable]:
-    flowables = [flowable for block in section.blocks for flowable in _block(block)]
-    heading = _paragraph(section.title, HEADING, strong=True)
-    if not flowables:
-        return [heading]
-    return [KeepTogether([heading, flowables[0]]), *flowables[1:]]
+    heading = _paragraph(section.title, HEADING, strong=True)  # its style keeps it with what follows
+    return [heading, *(flowable for block in section.blocks for flowable in _block(block))]
 
 
 def _block(block: Block) -> list[Flowable]:
@@ -180,7 +176,10 @@ def _block(block: Block) -> list[Flowable]:
         case Paragraph(text, tone):
             return [_paragraph(text, TONES[tone])]
         case Bullets(items, numbered):
-            return [_bullets(items, numbered)]
+            return [
+                _paragraph(item, POINT, bullet=f"{number}." if numbered else "•")
+                for number, item in enumerate(items, start=1)
+            ]
         case Table():
             return [_table(block)]
         case Pictures(pictures):
@@ -194,14 +193,6 @@ def _block(block: Block) -> list[Flowable]:
             return [_blanks(labels)]
 
 
-def _bullets(items: tuple[str, ...], numbered: bool) -> Flowable:
-    kind = {"bulletType": "1"} if numbered else {"bulletType": "bullet", "start": "•"}
-    listed = [ListItem(_paragraph(item, PLAIN)) for item in items]
-    return ListFlowable(
-        listed, leftIndent=13, bulletFontName="Helvetica", bulletFontSize=9.5, bulletColor=SOFT, **kind
-    )
-
-
 def _table(table: Table) -> Flowable:
     total = sum(column.share for column in table.columns)
     head = [_cell(c.title, c.align == "right", muted=True) for c in table.columns]
@@ -212,13 +203,14 @@ def _table(table: Table) -> Flowable:
         ]
         for number, row in enumerate(table.rows)
     ]
-    drawn = PdfTable([head, *rows], colWidths=[WIDTH * c.share / total for c in table.columns], repeatRows=1)
+    widths = [WIDTH * column.share / total for column in table.columns]
+    drawn = PdfTable([head, *rows], colWidths=widths, repeatRows=1, spaceBefore=2, spaceAfter=5)
     drawn.setStyle(
         [
             ("VALIGN", (0, 0), (-1, -1), "TOP"),
             ("LINEBELOW", (0, 0), (-1, -1), 0.5, LINE),
             ("LEFTPADDING", (0, 0), (-1, -1), 0),
-            ("RIGHTPADDING", (0, 0), (-1, -1), 7),
+            ("RIGHTPADDING", (0, 0), (-1, -1), 10),
             ("TOPPADDING", (0, 0), (-1, -1), 2.5),
             ("BOTTOMPADDING", (0, 0), (-1, -1), 3),
         ]
@@ -279,9 +271,9 @@ def _blanks(labels: tuple[str, ...]) -> Flowable:
     return table
 
 
-def _paragraph(text: str, style: ParagraphStyle, strong: bool = False) -> Flowable:
-    markup = paragraph_markup(text)
-    return PdfParagraph(f"<b>{markup}</b>" if strong else markup, style)
+def _paragraph(text: str, style: ParagraphStyle, strong: bool = False, bullet: str | None = None) -> Flowable:
+    markup = paragraph_markup(tied(text))
+    return PdfParagraph(f"<b>{markup}</b>" if strong else markup, style, bulletText=bullet)
 
 
 def _plain(text: str) -> str:

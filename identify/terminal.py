@@ -1,4 +1,4 @@
-"""A report's content as lines on a terminal: the answer first, then the details, readable from 40 columns on."""
+"""A report's content as lines on a terminal: the answer first, then details, readable from 40 columns on."""
 
 import sys
 from typing import TextIO
@@ -29,10 +29,16 @@ NARROW = 64
 TONE_STYLES = {"plain": "", "muted": "dim", "warning": "bold yellow"}
 
 
+class _Console(Console):
+    def on_broken_pipe(self) -> None:
+        """Let the command end the program: a reader that goes away is no error."""
+        raise BrokenPipeError
+
+
 def console_for(stream: TextIO | None = None) -> Console:
     """A console that adds color and width only where there is a terminal, and never reads text as markup."""
     stream = stream or sys.stdout
-    console = Console(file=stream, markup=False, emoji=False, highlight=False, soft_wrap=False)
+    console = _Console(file=stream, markup=False, emoji=False, highlight=False, soft_wrap=False)
     if console.width > WIDEST:
         console.width = WIDEST
     return console
@@ -60,7 +66,7 @@ def show_section(section: Section, console: Console) -> None:
 def _show_block(block: Block, console: Console) -> None:
     match block:
         case Paragraph(text, tone):
-            console.print(Padding(_text(text, TONE_STYLES[tone]), (0, 0, 0, 2)))
+            console.print(Padding(_text(text, TONE_STYLES[tone]), (0, 0, 0, 2), expand=False))
         case Bullets(items, numbered):
             for number, item in enumerate(items, start=1):
                 _show_hanging(f"{number}. " if numbered else "- ", item, console)
@@ -68,7 +74,7 @@ def _show_block(block: Block, console: Console) -> None:
             _show_table(block, console)
         case Letter(lines):
             for line in lines:
-                console.print(Padding(_text(line), (0, 0, 0, 4)))
+                console.print(Padding(_text(line), (0, 0, 0, 4), expand=False))
         case Pictures() | Blanks():
             pass  # a terminal shows no pictures and is not signed
 
@@ -87,19 +93,19 @@ def _show_table(table: Table, console: Console) -> None:
         return
     drawn = RichTable(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="dim")
     for column in table.columns:
-        drawn.add_column(column.title, justify=column.align, overflow="fold")
+        drawn.add_column(column.title, justify=column.align, overflow="fold", no_wrap=column.whole)
     for number, row in enumerate(table.rows):
         drawn.add_row(*map(_text, row), style="bold" if number in table.strong_rows else None)
-    console.print(Padding(drawn, (0, 0, 0, 2)))
+    console.print(Padding(drawn, (0, 0, 0, 2), expand=False))
 
 
 def _show_row_by_row(table: Table, console: Console) -> None:
     for number, row in enumerate(table.rows):
         style = "bold" if number in table.strong_rows else ""
-        console.print(Padding(_text(row[0], style), (0, 0, 0, 2)))
+        console.print(Padding(_text(row[0], style), (0, 0, 0, 2), expand=False))
         for column, cell in zip(table.columns[1:], row[1:], strict=True):
             if cell:
-                console.print(Padding(_text(f"{column.title}: {cell}"), (0, 0, 0, 4)))
+                console.print(Padding(_text(f"{column.title}: {cell}"), (0, 0, 0, 4), expand=False))
 
 
 def printable(text: str) -> str:

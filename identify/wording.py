@@ -1,9 +1,12 @@
 """Values as the trade reads them: lengths with their 95 % interval, chances, prices, lead times."""
 
 import math
+import re
 import unicodedata
 
 MM_PER_INCH = 25.4
+
+_UNIT_GAP = re.compile(r"(\d) (mm|in|%|bits|s)(?![\w])")
 
 FEATURE_WORDS = {
     "chamber_diameter": "chamber diameter",
@@ -137,6 +140,11 @@ def stock_words(stock: int | None) -> str:
     return "none in stock" if stock == 0 else f"{stock} in stock"
 
 
+def tied(text: str) -> str:
+    """Text whose numbers keep their units on the same line, by no-break spaces."""
+    return _UNIT_GAP.sub("\\g<1>\u00a0\\g<2>", text.replace(" ± ", "\u00a0±\u00a0"))
+
+
 def joined(words: list[str], last: str = "or") -> str:
     """`a, b or c`."""
     if len(words) < 2:
@@ -144,16 +152,43 @@ def joined(words: list[str], last: str = "or") -> str:
     return f"{', '.join(words[:-1])} {last} {words[-1]}"
 
 
+_LETTERS = str.maketrans(
+    {
+        "Ł": "L",
+        "ł": "l",
+        "Đ": "D",
+        "đ": "d",
+        "ħ": "h",
+        "ı": "i",
+        "ø": "o",
+        "Ø": "O",
+        "ß": "ss",
+        "æ": "ae",
+        "Æ": "AE",
+        "œ": "oe",
+        "Œ": "OE",
+        "×": "x",
+        "–": "-",
+        "—": "-",
+        "’": "'",
+    }
+)
+"""Letters and signs that Unicode does not take apart, as plain ones."""
+
+
+def base_letters(char: str) -> str:
+    """A character by its base letters where it has some, as `c` for `č`, else itself."""
+    taken_apart = unicodedata.normalize("NFKD", char.translate(_LETTERS))
+    return "".join(c for c in taken_apart if not unicodedata.combining(c))
+
+
 def latin(text: str, allowed: str = "") -> str:
-    """Text cut down to printable ASCII plus `allowed`, accents stripped, anything else as a question mark.
+    """Text cut down to printable ASCII plus `allowed`: accents stripped, anything else as a question mark.
 
     For places whose font holds nothing more, so that a customer's file name can not crash a picture.
     """
     out = []
     for char in text:
-        if char in allowed:
-            out.append(char)
-        elif not unicodedata.combining(char):
-            plain = unicodedata.normalize("NFKD", char).encode("ascii", "ignore").decode()
-            out.append(plain if plain.isprintable() and plain else "?")
+        for plain in char if char in allowed else base_letters(char):
+            out.append(plain if plain in allowed or (plain.isascii() and plain.isprintable()) else "?")
     return "".join(out)

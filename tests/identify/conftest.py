@@ -56,18 +56,18 @@ def photo_survey(photo):
     )
     circles = (
         FittedCircle(
-            "chamber_diameter", ellipse((700, 640), (350, 340)), 0.91, length("chamber_diameter", 257.3)
+            "chamber_diameter", ellipse((700, 640), (350, 340)), 0.91, length("chamber_diameter", 213.4)
         ),
         FittedCircle(
-            "flange_diameter", ellipse((1300, 500), (150, 150)), 0.8, length("flange_diameter", 110.2)
+            "flange_diameter", ellipse((1300, 500), (150, 150)), 0.8, length("flange_diameter", 108.2)
         ),
         FittedCircle(
             "bolt_circle_diameter",
             ellipse((1300, 500), (110, 110)),
             0.7,
-            length("bolt_circle_diameter", 79.6),
+            length("bolt_circle_diameter", 79.5),
         ),
-        FittedCircle("port_bore", ellipse((1300, 500), (55, 55)), 0.6, length("port_bore", 26.1, edge=0.02)),
+        FittedCircle("port_bore", ellipse((1300, 500), (55, 55)), 0.6, length("port_bore", 24.5, edge=0.02)),
     )
     marks = {"bolt_heads": ellipse((700, 640), (320, 312), count=8)}
     return PhotoSurvey(
@@ -95,7 +95,7 @@ def survey(photo_survey):
         AttributeEvidence("connection", {"flanged": 0.97, "threaded": 0.03}, ("pump.jpg",)),
         AttributeEvidence("housing_joint", {"clamp_band": 0.1, "bolted": 0.9}, ("pump.jpg",)),
         AttributeEvidence("chamber_bolt_count", {"8": 0.9, "10": 0.06, "12": 0.04}, ("pump.jpg",)),
-        AttributeEvidence("wetted_material", {"plastic": 0.15, "metal": 0.85}, ("pump.jpg",)),
+        AttributeEvidence("wetted_material", {"plastic": 0.85, "metal": 0.15}, ("pump.jpg",)),
     )
     ports = (
         PortSize("ASME B16.5 Class 150", "1", 25, 0.86),

@@ -1,0 +1,94 @@
+"""Replacements are compared in millimeters and never without their caveats."""
+
+from dataclasses import replace
+
+import pytest
+
+from identify.replacement import CAVEATS, count_pieces, find_replacements
+from reference_geometry.families import ReferenceSet
+
+PORT = {
+    "connection": "flanged",
+    "port_standard": "ASME B16.5 Class 150",
+    "port_nominal_in": "1",
+    "port_position": "end",
+}
+SPANS = {
+    "chamber_diameter": 212.0,
+    "port_spacing": 300.0,
+    "overall_height": 420.0,
+    "overall_width": 290.0,
+    "foot_spacing_long": 133.0,
+    "foot_spacing_short": 94.0,
+}
+
+
+@pytest.fixture
+def table(make):
+    pump = replace(make.family("PUMP", SPANS, **PORT, max_flow_lpm=178.0), extras={"stroke_mm": "25"})
+    twin = replace(make.family("TWIN", SPANS, **PORT, max_flow_lpm=180.0), extras={"stroke_mm": "20"})
+    tall = make.family(
+        "TALL", {**SPANS, "port_spacing": 338.0, "overall_height": 462.0}, **PORT, swivel_flange=True
+    )
+    metric = make.family("METRIC", SPANS, **{**PORT, "port_standard": "EN 1092-1 PN10/16"})
+    bigger = make.family("BIGGER", SPANS, **{**PORT, "port_nominal_in": "2"})
+    kits = (make.kit("K", "PUMP"), make.kit("K", "TWIN"))
+    return find_replacements(ReferenceSet((pump, twin, tall, metric, bigger), kits, "x"), "PUMP")
+
+
+def test_fit_and_order(table):
+    assert [(row.family.family_id, row.fit) for row in table.rows] == [
+        ("TWIN", "drop-in"),
+        ("TALL", "near drop-in"),
+        ("METRIC", "same port size"),
+    ]
+
+
+def test_differences_are_said_in_millimeters(table):
+    tall = table.rows[1]
+    assert "38 mm taller between ports: pipework changes" in tall.differences
+    assert "42 mm taller overall: check the headroom" in tall.differences
+    assert tall.swivel_seals
+    assert "mating flanges" in " ".join(table.rows[2].differences)
+    assert table.rows[0].differences == ()
+
+
+def test_life_hint_only_where_the_set_holds_both(table):
+    """Stroke 20 for 25 mm on the same diaphragm: 20 % less flexing."""
+    assert "20 % less" in table.rows[0].life_hint
+    assert "common practice" in table.rows[0].life_hint
+    assert table.rows[1].life_hint == ""
+
+
+def test_repair_effort_counts_the_kits_pieces(table, make):
+    assert count_pieces(make.kit("K", "PUMP")) == 6
+    assert table.repair.parts == 6
+    assert 0.5 < table.repair.hours[0] < table.repair.hours[1] < 8.0
+    assert table.rows[1].wearing_parts is None
+
+
+def test_never_without_caveats(table):
+    assert table.caveats == CAVEATS
+    assert any("maker's data" in caveat for caveat in CAVEATS)
+
+
+def test_missing_spans_are_said_and_bar_drop_in(make):
+    pump = make.family("PUMP", SPANS, **PORT)
+    partial = make.family("PART", {"port_spacing": 300.0}, **PORT)
+    row = find_replacements(ReferenceSet((pump, partial), (), "x"), "PUMP").rows[0]
+    assert row.fit == "near drop-in"
+    assert "foot spacing long not known for both" in row.unknown
+
+
+def test_a_family_not_in_the_set_is_a_key_error(demo):
+    with pytest.raises(KeyError):
+        find_replacements(demo, "NOBODY")
+
+
+def test_every_demo_family_gets_a_table_without_itself(demo):
+    for family in demo.families:
+        table = find_replacements(demo, family.family_id)
+        assert family.family_id not in {row.family.family_id for row in table.rows}
+        assert table.repair.parts
+        for row in table.rows:
+            assert row.family.port_nominal_in == family.port_nominal_in

@@ -82,8 +82,8 @@ LookAt = Annotated[
         "--look-at",
         metavar="NAME=X,Y,R",
         show_default=False,
-        help="A feature lies about X,Y in the photo, "
-        "R pixels across from there; may be given again. Example: --look-at chamber_diameter=2010,1480,900",
+        help="A feature, or the coin, lies about X,Y in the photo, R pixels from there to its edge; may be "
+        "given again. Examples: --look-at chamber_diameter=2010,1480,900, --look-at coin=900,640,120",
     ),
 ]
 AsJson = Annotated[

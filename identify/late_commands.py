@@ -16,6 +16,8 @@ REFERENCE_HELP = "Keep the shop's own set of measured pumps and kits."
 class LateReferenceGroup(TyperGroup):
     """A group that knows its name and help from the start and its commands on demand."""
 
+    _loaded: MutableMapping[str, Any]
+
     @property
     def commands(self) -> MutableMapping[str, Any]:
         """Commands by name, loaded the first time anybody asks."""
@@ -27,7 +29,7 @@ class LateReferenceGroup(TyperGroup):
 
     @commands.setter
     def commands(self, _given_at_the_start: MutableMapping[str, Any]) -> None:
-        self._loaded: MutableMapping[str, Any] = {}
+        self._loaded = {}
 
 
 late_reference_app = typer.Typer(

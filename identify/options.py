@@ -10,11 +10,14 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from features.scale.reference import ScaleRequest
     from features.survey import CardAt, LookAt, SurveyRequest
     from identify.known_values import KnownValue
 
 CARD_PLACES: "tuple[CardAt, ...]" = ("rim", "flange", "cover", "floor", "unknown")
 SHEETS = ("a4", "a5", "letter")
+COIN = "coin"
+"""Name of the hint that says where the coin lies; all other hints name lengths of the pump."""
 
 _NUMBER = r"[-+]?(?:\d+(?:\.\d*)?|\.\d+)"
 
@@ -58,7 +61,6 @@ def understand(typed: TypedOptions) -> Understood:
     Raises:
         WrongUsage: with the option's name and what it should look like.
     """
-    from features.scale.reference import ScaleRequest
     from features.survey import SurveyRequest
 
     card_at = next((place for place in CARD_PLACES if place == typed.card_at.strip().lower()), None)
@@ -69,12 +71,33 @@ def understand(typed: TypedOptions) -> Understood:
     sheet = typed.sheet.strip().lower()
     if sheet and sheet not in SHEETS:
         raise WrongUsage("--sheet", f"{typed.sheet!r} is not a sheet size known here; say {_or(SHEETS)}.")
-    coin_mm, coin_label, coin_sd = parse_coin(typed.coin) if typed.coin.strip() else (None, "", 0.002)
-    points, points_mm = parse_scale_points(typed.scale_points) if typed.scale_points.strip() else (None, 0.0)
-    scale = ScaleRequest(coin_mm, coin_label, coin_sd, points, points_mm, (sheet,) if sheet else ())
+    hints = tuple(map(parse_look_at, typed.look_at))
     knowns = parse_known(typed.known)
-    look_at = tuple(map(parse_look_at, typed.look_at))
-    return Understood(SurveyRequest(scale, card_at, look_at, known_words(knowns)), knowns)
+    request = SurveyRequest(
+        scale=_scale_request(typed, sheet, next((h for h in hints if h.name == COIN), None)),
+        card_at=card_at,
+        look_at=tuple(hint for hint in hints if hint.name != COIN),
+        known=known_words(knowns),
+    )
+    return Understood(request, knowns)
+
+
+def _scale_request(typed: TypedOptions, sheet: str, coin_hint: "LookAt | None") -> "ScaleRequest":
+    from features.scale.reference import ScaleRequest
+
+    coin_mm, coin_label, coin_sd = parse_coin(typed.coin) if typed.coin.strip() else (None, "", 0.002)
+    if coin_hint and coin_mm is None:
+        raise WrongUsage("--look-at", "coin=X,Y,R needs to know which coin it is; name it with --coin.")
+    points, points_mm = parse_scale_points(typed.scale_points) if typed.scale_points.strip() else (None, 0.0)
+    return ScaleRequest(
+        coin_diameter_mm=coin_mm,
+        coin_label=coin_label,
+        coin_relative_sd=coin_sd,
+        two_points_px=points,
+        two_points_mm=points_mm,
+        sheets=(sheet,) if sheet else (),
+        coin_near_px=(coin_hint.x_px, coin_hint.y_px, coin_hint.radius_px) if coin_hint else None,
+    )
 
 
 def parse_coin(text: str) -> tuple[float, str, float]:
@@ -117,9 +140,10 @@ def parse_look_at(text: str) -> "LookAt":
 
     left, _, right = text.partition("=")
     typed = left.strip().lower().replace("-", "_").replace(" ", "_")
-    name = next((n for n in (typed, f"{typed}_diameter", f"port_{typed}") if n in LENGTH_NAMES), None)
+    names = (*LENGTH_NAMES, COIN)
+    name = next((n for n in (typed, f"{typed}_diameter", f"port_{typed}") if n in names), None)
     if name is None:
-        raise WrongUsage("--look-at", f"{left.strip()!r} is not a feature; say {_or(LENGTH_NAMES)}.")
+        raise WrongUsage("--look-at", f"{left.strip()!r} is not a feature; say {_or(names)}.")
     numbers = _numbers(right, 3)
     if numbers is None or numbers[2] <= 0:
         raise WrongUsage(

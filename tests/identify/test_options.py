@@ -71,6 +71,15 @@ def test_nothing_typed_means_nothing_assumed():
     assert understood.knowns == ()
 
 
+def test_the_place_of_the_coin_is_a_hint_for_the_scale_not_for_the_pump():
+    typed = TypedOptions(coin="eur-1", look_at=("coin=900,640,120", "bore=10,20,30"))
+    request = understand(typed).request
+    assert request.scale.coin_near_px == (900, 640, 120)
+    assert [hint.name for hint in request.look_at] == ["port_bore"]
+    with pytest.raises(WrongUsage, match="name it with --coin"):
+        understand(TypedOptions(look_at=("coin=900,640,120",)))
+
+
 def test_known_lengths_reach_the_survey_in_millimeters():
     understood = understand(TypedOptions(known=("Port Bore=1.5in", "connection=Threads")))
     assert understood.request.known == {"port_bore_mm": "38.1", "connection": "threaded"}

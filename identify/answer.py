@@ -16,7 +16,7 @@ from identify.consistency import find_misreadings
 from identify.decision import Decision, decide
 from identify.evidence import Evidence, Inconsistency, gather_evidence
 from identify.family_table import FamilyTable, build_family_table
-from identify.kit_choice import KitBook, KitOffer, build_kit_book, offer_kits, sections_of
+from identify.kit_choice import KitBook, KitOffer, build_kit_book, kit_groups, offer_kits, sections_of
 from identify.known_values import KnownValue
 from identify.match_settings import MatchSettings
 from identify.posterior import Posterior, compute_posterior
@@ -119,6 +119,7 @@ def build_answer(
     reference: ReferenceSet | PreparedReference,
     settings: MatchSettings | None = None,
     skip_questions: Collection[str] = (),
+    card_at: str = "unknown",
 ) -> Answer:
     """Match one pump against a reference set and say what follows.
 
@@ -128,11 +129,13 @@ def build_answer(
         reference: the set, or a prepared one.
         settings: the matcher's assumptions.
         skip_questions: codes of questions the customer could not answer, not to be asked again.
+        card_at: where the user said the scale lies; "rim" lets each family's own joint tell how far that is.
     """
     settings = settings or MatchSettings()
     ready = reference if isinstance(reference, PreparedReference) else prepare_reference(reference, settings)
     evidence = gather_evidence(survey, knowns, ready.table, settings)
-    posterior = compute_posterior(ready.table, evidence.lengths, evidence.attributes, settings)
+    on_rim = card_at == "rim"
+    posterior = compute_posterior(ready.table, evidence.lengths, evidence.attributes, settings, on_rim)
     misread = find_misreadings(ready.table, evidence, settings)
     evidence = replace(evidence, inconsistencies=(*evidence.inconsistencies, *misread))
     candidates, not_in_set = _candidates(ready, posterior, evidence, settings)
@@ -202,7 +205,9 @@ def _tell_apart(
         return ""
     first, second = (int(row) for row in posterior.ranked(settings.smallest_listed)[:2])
     ids = (candidates[0].family.family_id, candidates[1].family.family_id)
-    return tell_apart(ready.table, first, second, ids, settings)
+    words = tell_apart(ready.table, first, second, ids, settings)
+    groups = kit_groups(ready.kits, ready.table.count)
+    return f"{words} Both take the same kits." if groups[first] == groups[second] else words
 
 
 def _assumptions(evidence: Evidence, settings: MatchSettings) -> tuple[str, ...]:

@@ -46,6 +46,8 @@ class FamilyTable:
         log_prior: (R,) log prior probabilities, exp sums to 1.
         broad: density of lengths nobody knows.
         frequencies: attribute -> value -> number of families with it.
+        joint_rise_mm: (R,) how far the chamber joint's band or bolt heads stand before its edge, NaN where
+            not known.
     """
 
     family_ids: Sequence[str]
@@ -58,6 +60,7 @@ class FamilyTable:
     log_prior: Array
     broad: BroadLengths
     frequencies: Mapping[str, Mapping[str, int]] = field(default_factory=dict)
+    joint_rise_mm: Array = field(default_factory=lambda: np.full(1, np.nan))
 
     @cached_property
     def spread_classes(self) -> "SpreadClasses":
@@ -251,7 +254,15 @@ def build_family_table(families: Sequence[Family], settings: MatchSettings | Non
         log_prior=np.array([log(max(p, 1e-300)) for p in prior]),
         broad=fit_broad_lengths(recorded, settings.broad_inflation),
         frequencies=frequencies,
+        joint_rise_mm=np.array([_joint_rise_mm(family) for family in families] + [np.nan] * len(unknown)),
     )
+
+
+def _joint_rise_mm(family: Family) -> float:
+    try:
+        return float(family.extras["joint_rise_mm"])
+    except (KeyError, ValueError):
+        return float("nan")
 
 
 def bit_mask(bits: NDArray[np.uint16]) -> NDArray[np.bool_]:

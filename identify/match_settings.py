@@ -59,7 +59,8 @@ class MatchSettings:
             nothing.
         order_threshold: probability that a kit fits, below which it is never called "order".
         wrong_kit_cost: what ordering a wrong kit costs (return, freight, days down), in `cost_currency`.
-        exchange_minutes: trouble of every question, however easy: reaching the customer, waiting, writing it down.
+        exchange_minutes: trouble of every question, however easy: reaching the customer, waiting, writing it
+            down.
         cost_per_minute: what a minute of the customer's and the seller's trouble costs, in `cost_currency`.
         cost_currency: currency of the two costs.
         smallest_listed: candidates below this probability are left out and the rest renormalized.

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from features.measured import AttributeEvidence, MeasuredLength, log_covariance
 from identify.attribute_match import attribute_log_likelihood
+from identify.family_depth import use_family_depth
 from identify.family_table import FamilyTable
 from identify.likelihood import Indices, LogLengths, Reduced, log_density, log_density_bound, reduce_to_known
 from identify.match_settings import MatchSettings
@@ -81,6 +82,7 @@ def compute_posterior(
     lengths: Sequence[MeasuredLength],
     attributes: Sequence[AttributeEvidence],
     settings: MatchSettings | None = None,
+    card_on_rim: bool = False,
 ) -> Posterior:
     """Probability of every family and of "not in the set".
 
@@ -89,11 +91,16 @@ def compute_posterior(
         lengths: measured lengths, each name once.
         attributes: evidence, each name once.
         settings: assumptions.
+        card_on_rim: the scale lay on the chamber joint, so a family's own record tells how far before its
+            edge.
     """
     settings = settings or MatchSettings()
     measured = usable_lengths(lengths, settings)
     score = table.log_prior + attribute_log_likelihood(table, attributes, settings)
-    if measured is not None:
+    if measured is not None and card_on_rim:
+        adjusted = use_family_depth(table, lengths)
+        score = _add_geometry(adjusted.table, usable_lengths(adjusted.lengths, settings) or measured, score)
+    elif measured is not None:
         score = _add_geometry(table, measured, score)
     probability = softmax(score / settings.temperature)
     return Posterior(table, probability, score, measured, tuple(attributes))

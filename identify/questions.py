@@ -12,7 +12,7 @@ from identify.posterior import Array, Posterior
 from identify.question_catalog import CATALOG, Question
 from identify.question_gain import Gain, expected_gain, gather_contenders
 
-_WORTH_ASKING_BITS = 0.003
+_WORTH_ASKING_BITS = 0.02
 """Questions expected to tell less than this are left out."""
 
 _ALWAYS = ("elastomer", "fluid")

@@ -2,6 +2,7 @@
 
 from collections.abc import Container, Iterable
 from decimal import Decimal
+from functools import cache
 
 from reference_geometry.families import LENGTH_NAMES, Family, KnownLength
 from reference_geometry.numbers_in_text import DecimalMark
@@ -33,6 +34,7 @@ ATTRIBUTE_COLUMNS = (
 NEEDED_COLUMNS = ("family_id", "maker", "family")
 
 
+@cache
 def length_columns(name: str) -> tuple[str, str, str]:
     """Columns of a length: mean, standard deviation, number of measurements."""
     return f"{name}_mm", f"{name}_sd_mm", f"{name}_n"

@@ -3,6 +3,7 @@
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal, final
 
 DecimalMark = Literal[".", ",", "mixed", "unknown"]
@@ -42,7 +43,7 @@ def decimal_mark(cells: Iterable[str], delimiter: str) -> DecimalMark:
             where a comma is there to be read.
     """
     point = comma = commas_seen = False
-    for cell in cells:
+    for cell in set(cells):
         plain = _SPACES.sub("", cell)
         point = point or _SURE_POINT.fullmatch(plain) is not None
         comma = comma or _SURE_COMMA.fullmatch(plain) is not None
@@ -54,6 +55,7 @@ def decimal_mark(cells: Iterable[str], delimiter: str) -> DecimalMark:
     return "," if delimiter != "," and commas_seen else "unknown"
 
 
+@lru_cache(maxsize=50_000)
 def parse_number(text: str, mark: DecimalMark = "unknown") -> float | NumberRefused:
     """Read a number without sign and exponent.
 

@@ -49,7 +49,7 @@ class RowReader:
 
     def number(self, column: str, low: float, high: float, unit: str = "") -> float | None:
         """A number within bounds, with or without its unit behind it."""
-        cell = self.text(column)
+        cell = self._row.cells.get(column)
         if not cell:
             return None
         bare = cell[: -len(unit)] if unit and cell.lower().endswith(unit.lower()) else cell

@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Mapping
+from functools import lru_cache
 
 
 def _words(**spellings: str) -> Mapping[str, str]:
@@ -29,7 +30,12 @@ YES_NO = _words(yes="y, true, 1, x, ja, wahr, swivel, loose", no="n, false, 0, n
 
 def canonical(text: str, words: Mapping[str, str]) -> str | None:
     """The word kept for a spelling, None when it is not known; case, `_` and `-` do not matter."""
-    return words.get(re.sub(r"[\s_\-]+", " ", text).strip().lower())
+    return words.get(_plain(text))
+
+
+@lru_cache(maxsize=10_000)
+def _plain(text: str) -> str:
+    return re.sub(r"[\s_\-]+", " ", text).strip().lower()
 
 
 def known_words(words: Mapping[str, str]) -> str:

@@ -5,7 +5,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from sqlalchemy import Connection, RowMapping, Table, func, select
+from sqlalchemy import Connection, Table, func, select
 
 from reference_geometry.families import LENGTH_NAMES, Family, Kit, KnownLength
 from reference_geometry.family_rows import length_columns
@@ -40,20 +40,20 @@ class Change:
 
 def select_families(connection: Connection, only: Sequence[str] = ()) -> tuple[Family, ...]:
     """Families in the order they came, all or those of the given ids."""
-    query = select(FAMILIES).order_by(FAMILIES.c.position)
+    columns = (*_PLAIN_FAMILY_FIELDS, "extras", *(c for name in LENGTH_NAMES for c in length_columns(name)))
+    query = select(*(FAMILIES.c[column] for column in columns)).order_by(FAMILIES.c.position)
     if only:
         query = query.where(FAMILIES.c.family_id.in_(only))
-    return tuple(_family(row) for row in connection.execute(query).mappings())
+    return tuple(_family(row) for row in connection.execute(query))
 
 
-def _family(row: RowMapping) -> Family:
-    lengths: dict[str, KnownLength] = {}
-    for name in LENGTH_NAMES:
-        mean, sd, count = (row[column] for column in length_columns(name))
-        if mean is not None:
-            lengths[name] = KnownLength(mean, sd, count)
-    plain = {name: row[name] for name in _PLAIN_FAMILY_FIELDS}
-    return Family(**plain, lengths=lengths, extras=json.loads(row["extras"]))
+def _family(row: Sequence[Any]) -> Family:
+    """A family from the columns in the order of `select_families`."""
+    plain = dict(zip(_PLAIN_FAMILY_FIELDS, row, strict=False))
+    start = len(_PLAIN_FAMILY_FIELDS) + 1
+    triples = zip(LENGTH_NAMES, row[start::3], row[start + 1 :: 3], row[start + 2 :: 3], strict=True)
+    lengths = {name: KnownLength(mean, sd, count) for name, mean, sd, count in triples if mean is not None}
+    return Family(**plain, lengths=lengths, extras=json.loads(row[start - 1]))
 
 
 def _family_row(family: Family) -> Row:

@@ -2,6 +2,7 @@
 
 import re
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal, final
 
 from reference_geometry.standards.flanges import ASME_150, EN_PN10_16, FLANGE_STANDARDS, JIS_10K
@@ -66,6 +67,7 @@ _PATTERNS: tuple[tuple[str, str, str], ...] = (
 )
 
 
+@lru_cache(maxsize=1_000)
 def parse_port_standard(text: str) -> PortStandard | StandardRefused:
     """Read a port standard: "ANSI 150", "ASME 150#", "DIN PN16", "JIS 10K", "NPT", "BSPT", "G", "Rc", ...
 

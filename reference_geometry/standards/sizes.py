@@ -3,6 +3,7 @@
 import re
 import unicodedata
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal, final
 
 _DN_BY_NOMINAL = {
@@ -61,6 +62,7 @@ _DECIMAL = re.compile(r"(\d*[.,]\d+|\d+)")
 _FRACTION = re.compile(r"(?:(\d+)[\s\-+]+)?(\d+)\s*/\s*(\d+)")
 
 
+@lru_cache(maxsize=1_000)
 def parse_size(text: str) -> NominalSize | SizeRefused:
     """Read a nominal size.
 

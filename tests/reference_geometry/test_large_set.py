@@ -16,7 +16,7 @@ COUNT = int(os.environ.get("UNTAGGED_LARGE_SET", "10000"))
 
 
 def test_a_large_set(tmp_path):
-    """Loose bounds on CPU time: they catch a step that grows with the square of the count, not a slow machine."""
+    """Loose bounds on CPU time: they catch a step that grows with the square of the count."""
     models = load_demo_set().families
     families = []
     for number in range(COUNT):

@@ -21,7 +21,8 @@ from identify.known_values import KnownValue
 from identify.match_settings import MatchSettings
 from identify.posterior import Posterior, compute_posterior
 from identify.questions import RankedQuestion, rank_questions
-from identify.reasons import Reason, ReasonMaker, tell_apart
+from identify.reasons import Reason, ReasonMaker
+from identify.tell_apart import tell_apart
 from reference_geometry.families import Family, ReferenceSet
 
 if TYPE_CHECKING:

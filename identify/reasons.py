@@ -2,16 +2,14 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import combinations
 from math import exp, log, log2, sqrt
 
 import numpy as np
-from scipy.special import ndtri
 
 from features.measured import COVERAGE_95, MeasuredLength
 from identify.attribute_match import AttributeTable, attribute_table
-from identify.family_table import FamilyTable
-from identify.known_values import READING_SD_MM
-from identify.likelihood import LogLengths
+from identify.likelihood import Array
 from identify.match_settings import MatchSettings
 from identify.posterior import Posterior
 from identify.wording import chance_words, feature_words, value_words
@@ -19,9 +17,6 @@ from reference_geometry.families import LENGTH_NAMES
 
 _CLEARLY_OFF = 2.0
 """Standard deviations beyond which a length speaks against a family."""
-
-_TELLING = 2.5
-"""d' from which a look or a reading is said to tell two families apart: wrong about once in ten."""
 
 _LIKELY = 0.5
 _UNLIKELY = 0.2
@@ -90,78 +85,75 @@ class ReasonMaker:
         return tuple(r for r in found if r.supports), tuple(r for r in found if not r.supports)
 
     def _length_reasons(self, row: int, rival: int | None) -> list[Reason]:
-        measured = self.posterior.measured
-        if measured is None:
-            return []
-        if any(length.is_ratio_only for length in self.lengths):
-            return self._ratio_reasons(measured, row, rival)
-        return [r for i in range(len(measured.names)) if (r := self._one_length(measured, i, row, rival))]
+        """Lengths one by one, those without a scale by their ratios, and what does not fit together."""
+        known = [i for i, n in enumerate(self._names()) if self.posterior.table.length_mm(n, row)]
+        floating = [i for i in known if self.lengths[i].is_ratio_only]
+        fixed = [i for i in known if not self.lengths[i].is_ratio_only]
+        found = [self._one_length(i, row, rival) for i in fixed]
+        found += [self._one_ratio(i, floating[0], row, rival, "no scale, ratios only") for i in floating[1:]]
+        if all(reason.supports for reason in found):
+            found += self._odd_pair(fixed, row, rival)
+        return found
 
-    def _one_length(self, measured: LogLengths, i: int, row: int, rival: int | None) -> Reason | None:
-        table, name = self.posterior.table, measured.names[i]
-        own = table.length_mm(name, row)
-        if own is None:
-            return None
-        variance = float(measured.covariance[i, i])
+    def _names(self) -> tuple[str, ...]:
+        return self.posterior.measured.names if self.posterior.measured else ()
+
+    def _odd_pair(self, fixed: Sequence[int], row: int, rival: int | None) -> list[Reason]:
+        """Two lengths that each fit because the scale is loose, but not both: the worst such pair, if any."""
+        pairs = [self._one_ratio(i, j, row, rival, "one scale for both") for i, j in combinations(fixed, 2)]
+        odd = [pair for pair in pairs if not pair.supports]
+        return [min(odd, key=lambda pair: pair.bits)] if odd else []
+
+    def _one_length(self, i: int, row: int, rival: int | None) -> Reason:
+        table, name = self.posterior.table, self._names()[i]
         index = LENGTH_NAMES.index(name)
-        miss = float(measured.log_mm[i] - table.log_mean[index, row])
-        total = variance + float(table.log_variance[index, row])
-        broad = variance + float(table.broad.covariance[index, index])
-        broad_miss = float(measured.log_mm[i] - table.broad.mean[index])
-        bits = (_log_normal(miss, total) - _log_normal(broad_miss, broad)) / log(2.0)
-        supports = abs(miss) <= _CLEARLY_OFF * sqrt(total)
+        seen, variance = self._seen(np.eye(len(self.lengths))[i])
+        own, own_variance = float(table.log_mean[index, row]), float(table.log_variance[index, row])
+        broad, broad_variance = float(table.broad.mean[index]), float(table.broad.covariance[index, index])
+        bits = _bits(seen - own, variance + own_variance, seen - broad, variance + broad_variance)
+        supports = abs(seen - own) <= _CLEARLY_OFF * sqrt(variance + own_variance)
         value, half = _with_interval(self.lengths[i])
         source = ", from its port standard" if int(table.standard_bits[row]) >> index & 1 else ""
-        family = f"this family {own[0]:.{_decimals(own[0])}f} mm{source}"
-        said = f"{feature_words(name)} {value} ± {half} mm; {family}"
+        said = f"{feature_words(name)} {value} ± {half} mm; this family {_plain_mm(exp(own))} mm{source}"
         other = table.length_mm(name, rival) if rival is not None else None
         if other is not None:
-            said += f"; {self._rival_words(row)} {other[0]:.{_decimals(other[0])}f} mm"
+            said += f"; {self._rival_words(row)} {_plain_mm(other[0])} mm"
         if not supports:
-            said += f" ({_apart(miss, total)})"
+            said += f" ({_apart(seen - own, variance + own_variance)})"
         return Reason(name, supports, said, bits, strength_words(bits))
+
+    def _seen(self, weights: Array) -> tuple[float, float]:
+        """A sum of measured logs and its variance."""
+        measured = self.posterior.measured
+        if measured is None:
+            return 0.0, 0.0
+        return float(weights @ measured.log_mm), float(weights @ measured.covariance @ weights)
 
     def _rival_words(self, row: int) -> str:
         first = self.posterior.ranked()
         return "the runner-up" if len(first) and int(first[0]) == row else "the first candidate"
 
-    def _ratio_reasons(self, measured: LogLengths, row: int, rival: int | None) -> list[Reason]:
-        """Without a scale: each length over the best known one that the family also has."""
-        table = self.posterior.table
-        known = [i for i, name in enumerate(measured.names) if table.length_mm(name, row)]
-        if len(known) < 2:
-            return []
-        base = known[0]
-        return [self._one_ratio(measured, i, base, row, rival) for i in known[1:]]
-
-    def _one_ratio(self, measured: LogLengths, i: int, base: int, row: int, rival: int | None) -> Reason:
-        table = self.posterior.table
-        top, bottom = LENGTH_NAMES.index(measured.names[i]), LENGTH_NAMES.index(measured.names[base])
-        contrast = np.zeros(len(measured.names))
+    def _one_ratio(self, i: int, base: int, row: int, rival: int | None, remark: str) -> Reason:
+        """One length over another, which no common scale error can change."""
+        table, above, below = self.posterior.table, self._names()[i], self._names()[base]
+        top, bottom = LENGTH_NAMES.index(above), LENGTH_NAMES.index(below)
+        contrast = np.zeros(len(self.lengths))
         contrast[i], contrast[base] = 1.0, -1.0
-        seen = float(contrast @ measured.log_mm)
-        variance = float(contrast @ measured.covariance @ contrast)
+        seen, variance = self._seen(contrast)
         own = float(table.log_mean[top, row] - table.log_mean[bottom, row])
-        total = variance + float(table.log_variance[top, row] + table.log_variance[bottom, row])
+        own_variance = float(table.log_variance[top, row] + table.log_variance[bottom, row])
+        broad = float(table.broad.mean[top] - table.broad.mean[bottom])
         spread = table.broad.covariance
-        broad = variance + float(spread[top, top] + spread[bottom, bottom] - 2.0 * spread[top, bottom])
-        broad_miss = seen - float(table.broad.mean[top] - table.broad.mean[bottom])
-        bits = (_log_normal(seen - own, total) - _log_normal(broad_miss, broad)) / log(2.0)
-        supports = abs(seen - own) <= _CLEARLY_OFF * sqrt(total)
+        broad_variance = float(spread[top, top] + spread[bottom, bottom] - 2.0 * spread[top, bottom])
+        bits = _bits(seen - own, variance + own_variance, seen - broad, variance + broad_variance)
+        supports = abs(seen - own) <= _CLEARLY_OFF * sqrt(variance + own_variance)
         half = exp(seen) * COVERAGE_95 * sqrt(variance)
-        said = (
-            f"{feature_words(measured.names[i])} over {feature_words(measured.names[base])} {exp(seen):.3f} "
-            f"± {half:.3f}"
-            f" (no scale, ratios only); this family {exp(own):.3f}"
-        )
-        if (
-            rival is not None
-            and table.length_mm(measured.names[i], rival)
-            and table.length_mm(measured.names[base], rival)
-        ):
-            other = exp(float(table.log_mean[top, rival] - table.log_mean[bottom, rival]))
-            said += f"; {self._rival_words(row)} {other:.3f}"
-        return Reason(measured.names[i], supports, said, bits, strength_words(bits))
+        said = f"{feature_words(above)} over {feature_words(below)} {exp(seen):.3f} ± {half:.3f} ({remark})"
+        said += f"; this family {exp(own):.3f}"
+        others = (table.length_mm(above, rival), table.length_mm(below, rival)) if rival is not None else ()
+        if others and others[0] and others[1]:
+            said += f"; {self._rival_words(row)} {others[0][0] / others[1][0]:.3f}"
+        return Reason(above, supports, said, bits, strength_words(bits))
 
     def _attribute_reasons(self, row: int, rival: int | None) -> list[Reason]:
         table = self.posterior.table
@@ -185,8 +177,11 @@ class ReasonMaker:
         return found
 
 
-def _log_normal(miss: float, variance: float) -> float:
-    return -0.5 * (miss * miss / variance + log(2.0 * np.pi * variance))
+def _bits(miss: float, variance: float, broad_miss: float, broad_variance: float) -> float:
+    """Weight of evidence of a Gaussian against a broad one, in bits."""
+    own = miss * miss / variance + log(variance)
+    broad = broad_miss * broad_miss / broad_variance + log(broad_variance)
+    return 0.5 * (broad - own) / log(2.0)
 
 
 def _apart(miss: float, variance: float) -> str:
@@ -195,8 +190,10 @@ def _apart(miss: float, variance: float) -> str:
     return f"measured {percent:.1f} % {side}, {abs(miss) / sqrt(variance):.1f} standard deviations"
 
 
-def _decimals(value_mm: float) -> int:
-    return 0 if value_mm >= 150.0 else 1 if value_mm >= 5.0 else 2
+def _plain_mm(value_mm: float) -> str:
+    """At most one decimal, two for small threads, none that is 0."""
+    text = f"{value_mm:.1f}" if value_mm >= 5.0 else f"{value_mm:.2f}"
+    return text.rstrip("0").rstrip(".") if "." in text else text
 
 
 def _with_interval(length: MeasuredLength) -> tuple[str, str]:
@@ -204,50 +201,3 @@ def _with_interval(length: MeasuredLength) -> tuple[str, str]:
     half = COVERAGE_95 * length.standard_uncertainty_mm
     digits = 0 if half >= 9.5 else 1 if half >= 0.95 else 2
     return f"{length.value_mm:.{digits}f}", f"{half:.{digits}f}"
-
-
-def tell_apart(
-    table: FamilyTable, first: int, second: int, ids: tuple[str, str], settings: MatchSettings
-) -> str:
-    """One sentence on what would tell two families apart best.
-
-    Every length and attribute both families know is rated by d', the difference over its standard deviation
-    when a person reads it; an attribute read wrongly with probability e counts as the d' that errs as often.
-    """
-    contrasts = [*_length_contrasts(table, first, second, ids)]
-    contrasts += _attribute_contrasts(table, first, second, ids, settings)
-    if not contrasts:
-        return f"Nothing recorded tells {ids[0]} and {ids[1]} apart; casting marks or the nameplate would."
-    apart, words = max(contrasts)
-    if apart < _TELLING:
-        return f"Nothing recorded tells {ids[0]} and {ids[1]} apart for certain; closest: {words}"
-    return words[0].upper() + words[1:]
-
-
-def _length_contrasts(
-    table: FamilyTable, first: int, second: int, ids: tuple[str, str]
-) -> list[tuple[float, str]]:
-    contrasts = []
-    for name in LENGTH_NAMES:
-        one, two = table.length_mm(name, first), table.length_mm(name, second)
-        if one is None or two is None:
-            continue
-        sd = sqrt(0.5 * (one[1] ** 2 + two[1] ** 2) + READING_SD_MM[name] ** 2)
-        digits = max(_decimals(one[0]), 1)
-        values = f"{ids[0]} {one[0]:.{digits}f} mm, {ids[1]} {two[0]:.{digits}f} mm"
-        contrasts.append((abs(one[0] - two[0]) / sd, f"the {feature_words(name)} differs: {values}."))
-    return contrasts
-
-
-def _attribute_contrasts(
-    table: FamilyTable, first: int, second: int, ids: tuple[str, str], settings: MatchSettings
-) -> list[tuple[float, str]]:
-    contrasts = []
-    for name in table.codes:
-        one, two = table.value_of(name, first), table.value_of(name, second)
-        if name in ("maker", "port") or one is None or two is None or one == two:
-            continue
-        apart = -2.0 * float(ndtri(settings.typed_error_of(name)))
-        values = f"{ids[0]} {value_words(one)}, {ids[1]} {value_words(two)}"
-        contrasts.append((apart, f"the {feature_words(name)} differs: {values}."))
-    return contrasts

@@ -8,6 +8,7 @@ from PIL import Image, ImageDraw
 from features.survey import PhotoSurvey
 from identify.overlay_pen import Font, Mark, built_in_font, dashes, line_height, wrapped
 from identify.overlay_style import DARK, INK, PAPER, LineStyle, PictureSizes
+from identify.wording import joined, place_words
 
 
 def with_legend(
@@ -81,8 +82,8 @@ def legend_notes(survey: PhotoSurvey) -> list[str]:
         notes.append("± gives the 95 % interval.")
     offsets = sorted({round(length.offset_mm, 1) for length in measured if length.offset_mm is not None})
     if offsets:
-        said = f"{offsets[0]:g}" if len(offsets) == 1 else f"{offsets[0]:g} to {offsets[-1]:g}"
-        notes.append(f"Assumed: the measured edges lie {said} mm behind the face of the scale reference.")
+        places = joined([place_words(offset) for offset in (offsets[0], offsets[-1])][: len(offsets)], "to")
+        notes.append(f"Assumed: the measured edges lie {places} the face of the scale reference.")
     if survey.scale is None:
         notes.append("No scale in this photo: ratios only, no sizes.")
     if not survey.circles:

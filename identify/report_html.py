@@ -27,7 +27,7 @@ h2 { font-size: 1.1rem; margin: 2rem 0 .5rem; color: var(--accent); break-after:
 .headline { background: var(--ground); border-left: 6px solid var(--accent); padding: .7rem 1rem; }
 .demo, .headline { margin: 1rem 0; }
 .headline p:first-child { font-size: 1.2rem; font-weight: 700; }
-.table { overflow-x: auto; }
+.table { overflow-x: auto; contain: inline-size; }
 table { border-collapse: collapse; width: 100%; font-size: .93rem; }
 th, td { text-align: left; padding: .35rem .6rem .35rem 0; vertical-align: top; }
 th, td { border-bottom: 1px solid var(--line); }

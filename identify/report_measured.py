@@ -16,6 +16,7 @@ from identify.wording import (
     inch_words,
     joined,
     length_words,
+    place_words,
     value_words,
 )
 
@@ -85,7 +86,7 @@ def offset_assumptions(lengths: Sequence[MeasuredLength]) -> list[str]:
         worst = max(same, key=lambda length: abs(length.per_offset_mm))
         change = f"the {feature_words(worst.name)} by {abs(worst.per_offset_mm):.2f} mm"
         effect = f"each mm of error there changes {change}"
-        sentences.append(f"{names}: {height} mm behind the face of the scale reference ({effect}).")
+        sentences.append(f"{names}: {place_words(height)} the face of the scale reference ({effect}).")
     return sentences
 
 

@@ -23,6 +23,9 @@ from identify.wording import CARD_AT_WORDS
 from reference_geometry.families import ReferenceSet
 
 MOST_PHOTOS = 12
+FIELD_WIDTH = 260
+"""Pixels below which a field takes a row of its own: one field a row on a phone."""
+
 LONGEST_JOB_SECONDS = 180
 SWEEP_SECONDS, KEEP_SECONDS = 600, 3600
 """How often the folder of uploads and pictures is swept, and how old a file in it may grow."""
@@ -81,14 +84,14 @@ def build_page(reference: ReferenceSet, folder: Path) -> Any:
         gradio.Markdown(INTRODUCTION)
         asked = _question_fields()
         button = gradio.Button("Identify", variant="primary")
-        answer = gradio.HTML(js_on_load=None)
+        answer = gradio.HTML(js_on_load=None, apply_default_css=False)
         with gradio.Column(visible=False) as picture_column:
             pictures = gradio.Gallery(
                 label="Measured photos", columns=2, object_fit="contain", format="jpeg", interactive=False
             )
         with gradio.Row(visible=False) as report_row:
-            pdf = gradio.DownloadButton("Report as PDF")
-            html = gradio.DownloadButton("Report as HTML")
+            pdf = gradio.DownloadButton("PDF report", min_width=120)
+            html = gradio.DownloadButton("HTML report", min_width=120)
         shown = [answer, pictures, pdf, html, picture_column, report_row]
         button.click(run, asked, shown, api_name="identify")
     return page
@@ -105,10 +108,14 @@ def _question_fields() -> list[gradio.components.Component]:
     )
     with gradio.Row():
         places = [(CARD_AT_WORDS[place], place) for place in CARD_PLACES]
-        card_at = gradio.Dropdown(places, value="unknown", label="Where does the card, coin or sheet lie?")
-        coin = gradio.Textbox(label="Coin, if one is the scale", placeholder="us-25c, eur-2 or 24.26mm")
+        card_at = gradio.Dropdown(
+            places, value="unknown", label="Where does the card, coin or sheet lie?", min_width=FIELD_WIDTH
+        )
+        coin = gradio.Textbox(
+            label="Coin, if one is the scale", placeholder="us-25c, eur-2 or 24.26mm", min_width=FIELD_WIDTH
+        )
         sizes = [("none", ""), *((size, size) for size in SHEETS)]
-        sheet = gradio.Dropdown(sizes, value="", label="Sheet, if one is the scale")
+        sheet = gradio.Dropdown(sizes, value="", label="Sheet, if one is the scale", min_width=FIELD_WIDTH)
     known = gradio.Textbox(label="Already known, one a line", placeholder=KNOWN_EXAMPLE, lines=3)
     return [photos, card_at, coin, sheet, known]
 

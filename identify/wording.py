@@ -106,6 +106,11 @@ def _rounded(value: float, decimals: int) -> str:
     return f"{round(value, decimals):.{max(0, decimals)}f}"
 
 
+def place_words(height_mm: float) -> str:
+    """How far behind something, or in front of it where the height is negative."""
+    return f"{abs(height_mm):.3g} mm {'behind' if height_mm >= 0 else 'in front of'}"
+
+
 def chance_words(probability: float) -> str:
     """A probability in percent, never a false 0 or 100."""
     if probability < 0.005:

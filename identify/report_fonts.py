@@ -68,8 +68,12 @@ def font_of(char: str) -> tuple[str, str]:
         return _asian_font("HeiseiKakuGo-W5"), char
     if 0x3000 <= ord(char) <= 0x9FFF or 0xFF00 <= ord(char) <= 0xFFEF:
         return _asian_font("STSong-Light"), char
-    plain = "".join(c for c in base_letters(char) if _in_helvetica(c))
-    return "", plain or "?"
+    return "", plain_letter(char)
+
+
+def plain_letter(char: str) -> str:
+    """What Helvetica can write of a character: its base letter, or a question mark."""
+    return "".join(c for c in base_letters(char) if _in_helvetica(c)) or "?"
 
 
 def _in_helvetica(char: str) -> bool:

@@ -32,7 +32,7 @@ from identify.report_blocks import (
     Section,
     Table,
 )
-from identify.report_fonts import font_of, paragraph_markup
+from identify.report_fonts import font_of, paragraph_markup, plain_letter
 from identify.wording import tied
 
 INK, SOFT, LINE = HexColor("#1e2228"), HexColor("#5b6470"), HexColor("#d4d9df")
@@ -278,4 +278,4 @@ def _paragraph(text: str, style: ParagraphStyle, strong: bool = False, bullet: s
 
 def _plain(text: str) -> str:
     """Text for places that take no font runs: characters outside Helvetica by their base letter."""
-    return "".join(written if not font else "?" for font, written in map(font_of, text))
+    return "".join(written if not font else plain_letter(written) for font, written in map(font_of, text))

@@ -98,7 +98,7 @@ class MatchSettings:
     )
     typed_error_default: float = 0.05
     temperature: float = 1.0
-    order_threshold: float = 0.98
+    order_threshold: float = 0.99
     wrong_kit_cost: float = 400.0
     exchange_minutes: float = 3.0
     cost_per_minute: float = 1.5

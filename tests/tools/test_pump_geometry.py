@@ -22,7 +22,7 @@ ON_MESH_MM = 0.05
 
 @cache
 def pump(seed: int, split: str) -> PumpModel:
-    return sample_pump(np.random.default_rng([seed, 77]), split)  # type: ignore[arg-type]
+    return sample_pump(np.random.default_rng([seed, 77]), split)
 
 
 @cache
@@ -236,7 +236,7 @@ def test_thread_grooves_have_true_pitch_and_mouth(port, tpi, major_mm):
 def test_bolt_heads_have_published_widths():
     """ISO 4014 M10: 16 across flats, 6.4 high; old DIN 931 M10: 17; ASME B18.2.1 3/8 in: 9/16 in = 14.29."""
     for system, size, flats_mm, height_mm in (("metric", "M10", 16.0, 6.4), ("old_din", "M10", 17.0, 6.4), ("inch", "3/8", 14.29, 6.35)):
-        made = head("hex", system, size)  # type: ignore[arg-type]
+        made = head("hex", system, size)
         radius = np.linalg.norm(made.mesh.vertices[:, :2], axis=1).max()
         assert radius * np.sqrt(3.0) == pytest.approx(flats_mm, abs=0.01)
         assert made.height_mm == pytest.approx(height_mm, abs=0.01)

@@ -89,6 +89,7 @@ def _hose(shape: PumpShape, r: float, start: float) -> Mesh:
     sag = float(rng.uniform(0.3, 0.8)) * shape.center_z_mm
     aside = float(rng.uniform(-1.0, 1.0)) * shape.joint.diameter_mm
     out = float(rng.uniform(0.5, 1.1)) * shape.joint.diameter_mm
+    sag = min(sag, shape.center_z_mm - 0.3 * shape.air.valve_size_mm[2] - 3.0 * r)
     t = np.linspace(0.0, 1.0, 28)
     path = np.column_stack([aside * t**2.2, -sag * t**2 * (1.6 - 0.6 * t), start - 1.5 * r + out * (t - 0.25 * t**3)])
     clamp = placed(drum(1.5 * r, 0.0, 1.2 * r, 0.1 * r), shifted(z=start - 1.2 * r))

@@ -18,8 +18,8 @@ def closure(shape: JointShape, radius: float, half: float, angle: float) -> tupl
         angle: from "up", counter-clockwise seen from outside, radians.
     """
     system = shape.bolt_system
-    size = shape.bolt_size or nearest_size(system, 0.55 * half)  # type: ignore[arg-type]
-    thread = thread_diameter(system, size)  # type: ignore[arg-type]
+    size = shape.bolt_size or nearest_size(system, 0.55 * half)
+    thread = thread_diameter(system, size)
     gap, rise = 1.4 * thread, 2.3 * thread
     lugs, span, bolt_y = _LUGS[shape.closure](gap, rise, half, shape.band_mm, thread)
     here = shifted(turn=angle) @ shifted(y=radius)
@@ -29,8 +29,8 @@ def closure(shape: JointShape, radius: float, half: float, angle: float) -> tupl
     shank = placed(drum(0.47 * thread, -span - 0.5, 0.5, 0.0, 24), along)
     bolt = join(
         [
-            placed(head("nut_stud_washer", system, size).mesh, along),  # type: ignore[arg-type]
-            placed(head("hex", system, size).mesh, against),  # type: ignore[arg-type]
+            placed(head("nut_stud_washer", system, size).mesh, along),
+            placed(head("hex", system, size).mesh, against),
             shank,
         ]
     )

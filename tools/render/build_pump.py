@@ -8,6 +8,7 @@ from reference_geometry.standards import find_thread
 from tools.render.air_section import air_section
 from tools.render.air_valve import valve_screws
 from tools.render.covers import cover
+from tools.render.details import block_details, manifold_details
 from tools.render.feet import feet
 from tools.render.flanges import flange_port
 from tools.render.joints import Joint, joint
@@ -37,8 +38,10 @@ def build_pump(shape: PumpShape) -> PumpModel:
     for k, port in enumerate(ports):
         frame = shifted(z=shape.center_z_mm) @ (np.eye(4) if k == 0 else turned)
         pieces.append(manifold(shape, port.toward).moved(frame).numbered(k))
+        pieces.append(manifold_details(shape, manifold_run(shape, port.toward)).moved(frame).numbered(k))
         pieces.append(_port(shape, port, k))
     pieces.append(air_section(shape, made_joint))
+    pieces.append(block_details(shape))
     pieces.append(feet(shape, manifold_run(shape, shape.suction.toward)))
     whole = together(pieces)
     parts = _number_bolts(whole.parts)

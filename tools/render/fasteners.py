@@ -2,15 +2,15 @@
 
 from dataclasses import dataclass
 from functools import cache
-from typing import Literal
 
 import numpy as np
 
 from reference_geometry.standards import Fastener, fasteners
 from tools.render.solids import Mesh, circle, common, cut, drum, join, lathe, placed, prism, shifted, tube
 
-HeadKind = Literal["hex", "hex_washer", "hex_flange", "socket", "socket_washer", "nut_stud", "nut_stud_washer", "cap_nut"]
-System = Literal["metric", "old_din", "inch"]
+HEAD_KINDS = ("hex", "hex_washer", "hex_flange", "socket", "socket_washer", "nut_stud", "nut_stud_washer", "cap_nut")
+SYSTEMS = ("metric", "old_din", "inch")
+"""Whose sizes: ISO, old DIN (other widths at M10, M12, M14, M22) or ASME inch."""
 
 _BOLT_STANDARD = {"metric": "ISO 4014/4017", "old_din": "DIN 931/933", "inch": "ASME B18.2.1"}
 _NUT_STANDARD = {"metric": "ISO 4032", "old_din": "DIN 934", "inch": "ASME B18.2.2"}
@@ -33,24 +33,30 @@ class Head:
     size: str
 
 
-def bolt_sizes(system: System) -> tuple[Fastener, ...]:
+def bolt_sizes(system: str) -> tuple[Fastener, ...]:
     """Hex bolts of one system, smallest first."""
     return tuple(f for f in fasteners() if f.standard == _BOLT_STANDARD[system] and f.kind == "hex bolt")
 
 
-def nearest_size(system: System, thread_mm: float) -> str:
+def nearest_size(system: str, thread_mm: float) -> str:
     """The listed thread size nearest to a wanted thread diameter."""
     return min(bolt_sizes(system), key=lambda f: abs(f.thread_diameter_mm - thread_mm)).size
 
 
-def thread_diameter(system: System, size: str) -> float:
+def thread_diameter(system: str, size: str) -> float:
     """Thread diameter of a listed size, mm."""
     return next(f.thread_diameter_mm for f in bolt_sizes(system) if f.size == size)
 
 
 @cache
-def head(kind: HeadKind, system: System, size: str) -> Head:
-    """One fastener end: head, or nut on a stud, with or without a washer."""
+def head(kind: str, system: str, size: str) -> Head:
+    """One fastener end: head, or nut on a stud, with or without a washer.
+
+    Args:
+        kind: one of HEAD_KINDS.
+        system: one of SYSTEMS.
+        size: a thread size that system lists.
+    """
     thread = thread_diameter(system, size)
     washer_thickness, washer_radius = _washer(thread) if kind.endswith("washer") else (0.0, 0.0)
     pieces: list[Mesh] = []

@@ -173,10 +173,10 @@ def _mate(shape: PortShape, front: float, back: float, bevel: float, spots: Poin
         path = bent_path([(0, 0, outer), (0, 0, outer + 0.6 * shape.run_mm), (0.0, 2.2 * shape.run_mm, outer + 0.6 * shape.run_mm)], 3.0 * pipe_radius)
     run = hollow_pipe(path, pipe_radius)
     system = shape.bolt_system
-    size = nearest_size(system, shape.hole_mm - 2.5)  # type: ignore[arg-type]
-    end = head(shape.bolt_head, system, size)  # type: ignore[arg-type]
-    nut = head("nut_stud", system, size).mesh  # type: ignore[arg-type]
-    shank = drum(0.48 * thread_diameter(system, size), back - 0.5, outer + 0.5, 0.0, 24)  # type: ignore[arg-type]
+    size = nearest_size(system, shape.hole_mm - 2.5)
+    end = head(shape.bolt_head, system, size)
+    nut = head("nut_stud", system, size).mesh
+    shank = drum(0.48 * thread_diameter(system, size), back - 0.5, outer + 0.5, 0.0, 24)
     flip = np.diag([1.0, -1.0, -1.0, 1.0])
     bolts = [
         piece(join([placed(end.mesh, shifted(x, y, outer, turn=1.1 * k)), placed(nut, shifted(x, y, back) @ flip), placed(shank, shifted(x, y))]), "bolt", "fastener")

@@ -70,7 +70,7 @@ def shape_from_family(family: Family, rng: np.random.Generator, split: Split = "
     air = replace(air, valve_side=family.air_valve_side or air.valve_side, valve_screws=int(screws or air.valve_screws))
     shape = assemble(
         basics, joint_x, neck_x, inlet_z, inlet_z + 2.0 * half, cover, joint, manifold, discharge, suction, air, feet,
-        seed=zlib.crc32(family.family_id.encode()), family_id=family.family_id, body_color=family.extras.get("body_color", ""),
+        seed=zlib.crc32(family.family_id.encode()), details=draw.draw_details(style, basics), family_id=family.family_id, body_color=family.extras.get("body_color", ""),
     )  # fmt: skip
     return _fit_outside(shape, width, height, end)
 
@@ -120,10 +120,10 @@ def _joint(family: Family, style: np.random.Generator, basics: draw.Basics) -> J
         return replace(joint, front_mm=rise * _rise_share(joint, rise)) if rise else joint
     if rise is None:
         return joint
-    made = head(joint.bolt_head, joint.bolt_system, joint.bolt_size)  # type: ignore[arg-type]
+    made = head(joint.bolt_head, joint.bolt_system, joint.bolt_size)
     while made.height_mm + rim_bevel(joint) > rise + 0.4 * joint.front_mm and joint.bolt_head != "hex_flange":
         joint = replace(joint, bolt_head="hex_flange")
-        made = head("hex_flange", joint.bolt_system, joint.bolt_size)  # type: ignore[arg-type]
+        made = head("hex_flange", joint.bolt_system, joint.bolt_size)
     seat = rise - rim_bevel(joint) - made.height_mm
     seat = max(seat, -0.6 * joint.front_mm)
     words = "flush" if seat == 0.0 else "counterbored" if seat < 0.0 else "pads"

@@ -145,7 +145,7 @@ def _ring(inner: float, outer: float, z0: float, z1: float, bevel: float) -> Poi
 
 def _bolted(shape: JointShape) -> Joint:
     radius = shape.diameter_mm / 2.0
-    bolt = head(shape.bolt_head, shape.bolt_system, shape.bolt_size)  # type: ignore[arg-type]
+    bolt = head(shape.bolt_head, shape.bolt_system, shape.bolt_size)
     circle_radius = radius - shape.bolt_inset_mm
     front, seam = shape.seam_mm / 2.0 + shape.front_mm, shape.seam_mm / 2.0
     bevel = rim_bevel(shape)
@@ -178,6 +178,10 @@ def _bolted(shape: JointShape) -> Joint:
     rest = max(front, seat_z + bolt.height_mm)
     nuts = shape.bolt_seat_mm >= 0.0 and shape.bolt_system != "inch"
     back_radius = circle_radius - 1.1 * bolt.seat_radius_mm - 1.0 if nuts else shape.back_share * radius * 0.93
+    if shape.kind in ("rim_squarish", "rim_two_flats"):
+        back_radius = min(back_radius, shape.back_share * shape.flat_share * radius - 3.0)
+    elif shape.kind == "rim_scalloped":
+        back_radius = min(back_radius, shape.back_share * (radius - _scallop_depth(shape, radius)) - 3.0)
     return Joint(pieces, dish, front, rest, -seam - shape.back_mm, back_radius)
 
 
@@ -185,7 +189,7 @@ def _back_ends(shape: JointShape, bolt: Head, spots: Points) -> list[Pieces]:
     """Nuts behind the air section's flange, seen from the side, where the bolts go through."""
     if shape.bolt_seat_mm < 0.0 or shape.bolt_system == "inch":
         return []
-    nut = head("nut_stud", shape.bolt_system, bolt.size).mesh  # type: ignore[arg-type]
+    nut = head("nut_stud", shape.bolt_system, bolt.size).mesh
     behind = -shape.seam_mm / 2.0 - shape.back_mm
     flip = np.diag([1.0, -1.0, -1.0, 1.0])
     return [piece(placed(nut, shifted(x, y, behind) @ flip), "bolt", "fastener") for x, y in spots]
@@ -223,6 +227,10 @@ def _rim_outline(shape: JointShape, radius: float) -> Points:
     return circle(radius, n)
 
 
+def _scallop_depth(shape: JointShape, radius: float) -> float:
+    return min(0.55 * shape.bolt_inset_mm, 0.5 * np.pi * radius / max(shape.bolt_count, 1))
+
+
 def _scalloped(shape: JointShape, radius: float) -> Points:
     """Scallops cut inward between the bolts; the lobes over the bolts keep the full radius."""
     count = max(shape.bolt_count, 1)
@@ -230,7 +238,7 @@ def _scalloped(shape: JointShape, radius: float) -> Points:
     share = np.arange(count * per_lobe) / per_lobe
     from_lobe = np.abs((share + 0.5) % 1.0 - 0.5) * 2.0
     deep = np.clip((from_lobe - 0.5) / 0.5, 0.0, 1.0)
-    depth = min(0.55 * shape.bolt_inset_mm, 0.25 * 2.0 * np.pi * radius / count)
+    depth = _scallop_depth(shape, radius)
     r = radius - depth * (0.5 - 0.5 * np.cos(np.pi * deep))
     angles = np.pi / 2.0 + shape.clock_rad + share * 2.0 * np.pi / count
     return np.column_stack([r * np.cos(angles), r * np.sin(angles)])

@@ -10,7 +10,7 @@ def head_height(joint: JointShape) -> float:
     """How far bolt heads stand before the rim, mm (0 for a band)."""
     if joint.housing_joint == "clamp_band":
         return 0.0
-    made = head(joint.bolt_head, joint.bolt_system, joint.bolt_size)  # type: ignore[arg-type]
+    made = head(joint.bolt_head, joint.bolt_system, joint.bolt_size)
     return max(0.0, made.height_mm + joint.bolt_seat_mm)
 
 
@@ -26,7 +26,7 @@ def least_neck_offset(joint: JointShape, neck_radius: float) -> float:
         return face + 2.0 + neck_radius
     radius = joint.diameter_mm / 2.0 - joint.bolt_inset_mm
     angles = joint.clock_rad + np.arange(joint.bolt_count) * 2 * np.pi / joint.bolt_count
-    seat = head(joint.bolt_head, joint.bolt_system, joint.bolt_size).seat_radius_mm  # type: ignore[arg-type]
+    seat = head(joint.bolt_head, joint.bolt_system, joint.bolt_size).seat_radius_mm
     beside = np.abs(radius * np.sin(angles)).min() if joint.bolt_count else np.inf
     if beside > neck_radius + seat + 1.0:
         return face + 0.25 * neck_radius

@@ -75,12 +75,13 @@ def top_of_run(m: ManifoldShape) -> float:
 def _neck(shape: PumpShape, run: Run, side: int) -> Pieces:
     m = shape.manifold
     rn = m.neck_radius_mm
-    low = 0.42 * shape.joint.diameter_mm / 2.0
+    low = 0.5 * shape.joint.diameter_mm / 2.0
     low = min(low, run.joint_z - 2.2 * rn)
     here = shifted(side * run.neck_x, 0.0, 0.0)
-    if m.neck == "bulb":
+    if m.neck in ("bulb", "tapered"):
+        narrow = 0.8 if m.neck == "tapered" else 1.0
         line = rounded_polyline(
-            [(0, low), (0.96 * rn, low), (rn, low + 1.2 * rn), (rn, run.joint_z), (0, run.joint_z)], [0, 0.9 * rn, 0.3 * rn, 0, 0], 7
+            [(0, low), (0.96 * rn, low), (rn, low + 1.2 * rn), (narrow * rn, run.joint_z), (0, run.joint_z)], [0, 0.9 * rn, 0.5 * rn, 0, 0], 7
         )
         body = placed(lathe(line), here)
     else:
@@ -88,7 +89,8 @@ def _neck(shape: PumpShape, run: Run, side: int) -> Pieces:
         turn_z = min(turn_z, run.joint_z - 0.8 * rn)
         inside = (side * (run.neck_x - 1.3 * rn), 0.0, turn_z - 1.5 * rn)
         path = bent_path([(side * run.neck_x, 0.0, run.joint_z), (side * run.neck_x, 0.0, turn_z), inside], 1.1 * rn, 8)
-        body = sweep(path, circle(rn), up=(0.0, 1.0, 0.0))
+        section = circle(rn) if m.neck == "elbow" else rounded_rectangle(1.9 * rn, 1.9 * rn, 0.35 * rn)
+        body = sweep(path, section, up=(0.0, 1.0, 0.0), scale=1.0 + 0.18 * np.linspace(0.0, 1.0, len(path)) ** 3)
     parts = [piece(body, "manifold", "wetted")]
     parts += [p.moved(here @ shifted(z=run.joint_z)) for p in _JOINTS[m.joint](shape)]
     return together(parts)
@@ -100,9 +102,9 @@ def _flange_thickness(shape: PumpShape) -> float:
 
 def _joint_bolts(shape: PumpShape, spots: Points, thick: float) -> list[Pieces]:
     system = shape.joint.bolt_system
-    size = nearest_size(system, max(0.28 * shape.manifold.neck_radius_mm, 5.0))  # type: ignore[arg-type]
-    top = head("hex_washer", system, size).mesh  # type: ignore[arg-type]
-    nut = head("nut_stud", system, size).mesh  # type: ignore[arg-type]
+    size = nearest_size(system, max(0.28 * shape.manifold.neck_radius_mm, 5.0))
+    top = head("hex_washer", system, size).mesh
+    nut = head("nut_stud", system, size).mesh
     flip = np.diag([1.0, -1.0, -1.0, 1.0])
     return [
         piece(join([placed(top, shifted(x, y, thick)), placed(nut, shifted(x, y, -thick) @ flip)]), "bolt", "fastener")
@@ -148,10 +150,10 @@ def _band_joint(shape: PumpShape) -> list[Pieces]:
     lug = box((0.16 * rn, 0.62 * rn, 1.5 * half), 0.05 * rn, 0.03 * rn)
     lugs = [placed(lug, shifted(s * 0.2 * rn, outer + 0.2 * rn)) for s in (-1, 1)]
     system = shape.joint.bolt_system
-    size = nearest_size(system, max(0.24 * rn, 5.0))  # type: ignore[arg-type]
+    size = nearest_size(system, max(0.24 * rn, 5.0))
     out = pose((0.28 * rn, outer + 0.26 * rn, 0.0), (1.0, 0.0, 0.0))
     back = pose((-0.28 * rn, outer + 0.26 * rn, 0.0), (-1.0, 0.0, 0.0))
-    bolt = join([placed(head("nut_stud", system, size).mesh, out), placed(head("hex", system, size).mesh, back), placed(drum(0.1 * rn, -0.5 * rn, 0.0, 0.0, 24), out)])  # type: ignore[arg-type]
+    bolt = join([placed(head("nut_stud", system, size).mesh, out), placed(head("hex", system, size).mesh, back), placed(drum(0.1 * rn, -0.5 * rn, 0.0, 0.0, 24), out)])
     turn = shifted(turn=float(np.pi / 4))
     return [
         piece(placed(join([lathe(section), *lugs]), turn), "manifold", "band"),
@@ -188,6 +190,11 @@ _JOINTS = {
 # Runs --------------------------------------------------------------------------------------------------------------
 
 
+def run_path(shape: PumpShape, run: Run) -> Points:
+    """(K, 3) middle line of a bent run from neck to neck."""
+    return bent_path(_corner_path(run), shape.manifold.bend_mm, 12)
+
+
 def _corner_path(run: Run) -> list[tuple[float, float, float]]:
     """Middle line from neck to neck; with an end port the run goes straight on past the neck on the port's side."""
     left, right = (-run.neck_x, 0.0, run.joint_z), (run.neck_x, 0.0, run.joint_z)
@@ -204,7 +211,7 @@ def _reach_out(shape: PumpShape, run: Run) -> list[Mesh]:
 
 def _pipe_elbow(shape: PumpShape, run: Run) -> list[Mesh]:
     m = shape.manifold
-    pipe = sweep(bent_path(_corner_path(run), m.bend_mm, 12), circle(m.pipe_radius_mm), up=(0.0, 1.0, 0.0))
+    pipe = sweep(run_path(shape, run), circle(m.pipe_radius_mm), up=(0.0, 1.0, 0.0))
     middle = placed(drum(1.12 * m.pipe_radius_mm, -1.25 * m.pipe_radius_mm, 1.25 * m.pipe_radius_mm, 0.1 * m.pipe_radius_mm), pose((0, 0, run.line_z), (1, 0, 0)))
     bodies = [pipe, *_reach_out(shape, run)]
     return bodies if run.end_side else [*bodies, middle]
@@ -239,7 +246,7 @@ def _along(path: Points, values: Points) -> tuple[Points, Points, Points]:
 
 def _bolted_tee(shape: PumpShape, run: Run) -> list[Mesh]:
     m = shape.manifold
-    pipe = sweep(bent_path(_corner_path(run), m.bend_mm, 12), circle(m.pipe_radius_mm), up=(0.0, 1.0, 0.0))
+    pipe = sweep(run_path(shape, run), circle(m.pipe_radius_mm), up=(0.0, 1.0, 0.0))
     bodies = [pipe, *_reach_out(shape, run)]
     thick = _tee_thickness(shape)
     for x in _tee_planes(shape, run):

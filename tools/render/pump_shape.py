@@ -131,7 +131,7 @@ class ManifoldShape:
         neck_radius_mm: of the valve housings on the chambers.
         bend_mm: radius of the elbows' middle line.
         joint_bolts: bolts of one joint.
-        neck: how a valve housing meets the dish: "bulb" (round lower end) or "elbow" (bends into the dish).
+        neck: kind of the valve housings on the chambers.
     """
 
     kind: str
@@ -203,6 +203,7 @@ class PumpShape:
         discharge, suction: the two ports.
         family_id: None for a free invention.
         body_color: the family's word for its body's color, "" when not known.
+        details: small marks: "parting", "arrow", "plugs", "eyes", "earth".
         seed: of the small free details the builders draw.
     """
 
@@ -221,6 +222,7 @@ class PumpShape:
     feet: FeetShape
     family_id: str | None = None
     body_color: str = ""
+    details: frozenset[str] = frozenset()
     seed: int = 0
     choices: dict[str, str] = field(default_factory=dict)
 

@@ -52,6 +52,7 @@ KINDS: dict[str, dict[str, frozenset[str]]] = {
         "round_flange": _TRAIN, "oval_flange": _TRAIN, "small_band": _TRAIN, "plain": _ALL, "square_flange": _TEST,
         "union_nut": _TEST,
     },
+    "neck": {"bulb": _TRAIN, "elbow": _ALL, "box": _TRAIN, "tapered": _TEST},
     "flange_build": {"fixed": _ALL, "loose": _TRAIN, "hub": _TRAIN, "gusseted": _TEST},
     "threaded_boss": {"round": _TRAIN, "hex": _TRAIN, "ribbed": _TRAIN, "octagon": _TEST, "flared": _TEST},
     "air_block": {

@@ -80,16 +80,19 @@ def draw_joint(rng: Rng, basics: Basics, clamped: bool | None = None, bolt_count
     counts = [4, 6, 6, 8, 8, 10] if d < 130 else [6, 6, 8, 8, 8, 10, 12] if d < 240 else [8, 8, 10, 12, 12, 14, 16, 16, 20]
     count = bolt_count or int(rng.choice(counts))
     system = str(rng.choice(["metric", "metric", "inch", "old_din"]))
-    thread = 0.9 * (3.2 + 0.021 * d) * between(rng, 0.85, 1.2)
-    size = nearest_size(system, thread)  # type: ignore[arg-type]
+    thread = (3.2 + 0.021 * d) * between(rng, 0.85, 1.2)
+    size = nearest_size(system, thread)
     head_kind = pick_kind(rng, "bolt_head", basics.split)
-    made = head(head_kind, system, size)  # type: ignore[arg-type]
+    made = head(head_kind, system, size)
     seat = made.seat_radius_mm
     while 2.0 * np.pi * (0.45 * d) / count < 2.6 * seat and count > 6 and bolt_count is None:
         count -= 2
     seat_kind = pick_kind(rng, "bolt_seat", basics.split)
     inset = seat + between(rng, 1.5, 3.0 + 0.012 * d) + (2.0 if seat_kind == "counterbored" else 0.0)
     front = between(rng, 0.045, 0.085) * d * (1.0 if basics.metal else 1.25)
+    flat_share = between(rng, 0.86, 0.95)
+    if kind in ("rim_squarish", "rim_two_flats"):
+        inset += (1.0 - flat_share) * d / 2.0
     seat_height = {"counterbored": -min(0.8 * made.height_mm, 0.55 * front), "pads": 0.25 * front}.get(seat_kind, 0.0)
     half_pitch = np.pi / count
     clock = half_pitch if chance(rng, 0.75) else 0.0
@@ -97,7 +100,7 @@ def draw_joint(rng: Rng, basics: Basics, clamped: bool | None = None, bolt_count
         housing_joint="bolted", kind=kind, diameter_mm=d, front_mm=front, back_mm=front * between(rng, 0.6, 1.0),
         seam_mm=between(rng, 0.8, 3.0), band_mm=0.0, bolt_count=count, bolt_head=head_kind, bolt_system=system,
         bolt_size=size, bolt_seat=seat_kind, bolt_seat_mm=seat_height, bolt_inset_mm=inset, clock_rad=clock, closure="none", closure_count=0,
-        flat_share=between(rng, 0.84, 0.93), back_share=float(rng.choice([1.0, 0.99, 0.97])),
+        flat_share=flat_share, back_share=float(rng.choice([1.0, 0.99, 0.97])),
     )  # fmt: skip
 
 
@@ -105,7 +108,7 @@ def _draw_band(rng: Rng, basics: Basics) -> JointShape:
     d = basics.chamber_mm
     half = between(rng, 0.03, 0.055) * d + 2.0
     system = str(rng.choice(["metric", "inch"]))
-    size = nearest_size(system, between(rng, 0.45, 0.65) * half + 1.5)  # type: ignore[arg-type]
+    size = nearest_size(system, between(rng, 0.45, 0.65) * half + 1.5)
     return JointShape(
         housing_joint="clamp_band", kind=pick_kind(rng, "band_section", basics.split), diameter_mm=d, front_mm=half,
         back_mm=half, seam_mm=between(rng, 0.8, 2.5), band_mm=between(rng, 1.2, 2.0) + 0.006 * d, bolt_count=0,
@@ -145,10 +148,10 @@ def draw_manifold(rng: Rng, basics: Basics, end_port: bool) -> ManifoldShape:
     pipe = 0.5 * bore * (1.0 + 2.0 * wall) + 2.0
     kind = pick_kind(rng, "manifold", basics.split)
     joint_kind = pick_kind(rng, "manifold_joint", basics.split)
-    neck = pipe * between(rng, 1.05, 1.4)
+    neck = min(pipe * between(rng, 1.05, 1.4), max(1.03 * pipe, 0.155 * basics.chamber_mm))
     if end_port and kind == "cast_arch":
         neck = pipe * 1.2
-    return ManifoldShape(kind, joint_kind, pipe, neck, pipe * between(rng, 1.15, 1.7), int(rng.choice([4, 4, 3, 6])), str(rng.choice(["bulb", "elbow", "elbow"])))
+    return ManifoldShape(kind, joint_kind, pipe, neck, pipe * between(rng, 1.15, 1.7), int(rng.choice([4, 4, 3, 6])), pick_kind(rng, "neck", basics.split))
 
 
 def draw_port(rng: Rng, basics: Basics, toward: str, standard: str | None = None) -> PortShape:
@@ -221,6 +224,12 @@ def draw_air(rng: Rng, basics: Basics, joint_x: float, free_half_z: float) -> Ai
         air_line=str(rng.choice(["none", "plug", "fitting", "hose", "hose", "ball_valve", "regulator"])),
         pilot_caps=chance(rng, 0.4), ribs=int(rng.choice([0, 0, 0, 8, 12, 16])), nameplate=str(rng.choice(["blank", "missing", "missing", "none"])),
     )  # fmt: skip
+
+
+def draw_details(rng: Rng, basics: Basics) -> frozenset[str]:
+    """Small marks; lifting eyes only on big metal pumps, earth screws mostly on metal."""
+    odds = {"parting": 0.35, "arrow": 0.4, "plugs": 0.15, "eyes": 0.3 if basics.metal and basics.chamber_mm > 280 else 0.0, "earth": 0.3}
+    return frozenset(name for name, odd in odds.items() if chance(rng, odd))
 
 
 def draw_feet(rng: Rng, basics: Basics, neck_x: float) -> FeetShape:

@@ -49,14 +49,14 @@ def sample_shape(rng: np.random.Generator, split: Split) -> PumpShape:
     return assemble(
         basics, spread, neck_x, lift, lift + 2.0 * half_spacing, cover, joint, manifold,
         draw.maybe_mated(rng, discharge, basics.chamber_mm), draw.maybe_mated(rng, suction, basics.chamber_mm),
-        _out_of_the_way(air, suction), feet, seed=int(rng.integers(2**31)),
+        _out_of_the_way(air, suction), feet, seed=int(rng.integers(2**31)), details=draw.draw_details(rng, basics),
     )  # fmt: skip
 
 
 def assemble(
     basics: draw.Basics, joint_x: float, neck_x: float, inlet_z: float, outlet_z: float, cover: CoverShape, joint: JointShape,
     manifold: ManifoldShape, discharge: PortShape, suction: PortShape, air: AirShape, feet: FeetShape, seed: int,
-    family_id: str | None = None, body_color: str = "",
+    details: frozenset[str] = frozenset(), family_id: str | None = None, body_color: str = "",
 ) -> PumpShape:  # fmt: skip
     """Puts drawn parts together; how far the ports reach follows from what they must clear."""
     half = 0.5 * (outlet_z - inlet_z)
@@ -71,7 +71,7 @@ def assemble(
     return PumpShape(
         wetted_material="metal" if basics.metal else "plastic", joint_x_mm=joint_x, neck_x_mm=neck_x, inlet_z_mm=inlet_z,
         outlet_z_mm=outlet_z, port_reach_mm=reach, cover=cover, joint=joint, manifold=manifold, discharge=discharge,
-        suction=suction, air=air, feet=feet, family_id=family_id, body_color=body_color, seed=seed, choices=_choices(cover, joint, manifold, discharge, air, feet),
+        suction=suction, air=air, feet=feet, family_id=family_id, body_color=body_color, seed=seed, details=details, choices=_choices(cover, joint, manifold, discharge, air, feet),
     )  # fmt: skip
 
 
@@ -105,6 +105,7 @@ def _choices(cover: CoverShape, joint: JointShape, manifold: ManifoldShape, port
         "cover_boss": cover.boss,
         "manifold": manifold.kind,
         "manifold_joint": manifold.joint,
+        "neck": manifold.neck,
         "air_block": air.block,
         "air_valve": air.valve,
         "muffler": air.muffler,

@@ -144,7 +144,8 @@ def build_answer(
     questions = rank_questions(posterior, ready.kits, evidence, settings, skip_questions)
     assumptions = _assumptions(evidence, settings)
     sections = sections_of(ready.kits)
-    decisions = decide(sections, offers, not_in_set, questions, assumptions, settings)
+    doubts = tuple(found.sentence for found in evidence.inconsistencies)
+    decisions = decide(sections, offers, not_in_set, questions, assumptions, settings, doubts)
     return Answer(
         survey=survey,
         reference_name=ready.reference.name,

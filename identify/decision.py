@@ -1,13 +1,15 @@
 """Whether to order a kit now or to ask first, by a stated probability and by what a wrong kit costs."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from identify.kit_choice import KitOffer
 from identify.match_settings import MatchSettings
 from identify.questions import RankedQuestion
 from identify.wording import joined
+
+Action = Literal["order", "ask_elastomer", "ask", "not_in_set"]
 
 _MOSTLY_UNKNOWN = 0.5
 _NAMEPLATE = "Ask for photos of casting marks and of any plate left."
@@ -29,7 +31,7 @@ class Decision:
     """
 
     section: str
-    action: Literal["order", "ask_elastomer", "ask", "not_in_set"]
+    action: Action
     kit_nos: tuple[str, ...]
     fit_probability: float
     expected_wrong_cost: float
@@ -44,6 +46,7 @@ def decide(
     questions: Sequence[RankedQuestion],
     assumptions: Sequence[str],
     settings: MatchSettings,
+    doubts: Sequence[str] = (),
 ) -> tuple[Decision, ...]:
     """One decision a section, in the order given.
 
@@ -54,12 +57,21 @@ def decide(
         questions: ranked.
         assumptions: what the answer rests on.
         settings: threshold and costs.
+        doubts: sentences about values that do not agree; nothing is ordered while there are any.
     """
     decisions = []
     for section in sections:
         own = [offer for offer in offers if offer.section == section]
-        decisions.append(_decide_one(section, own, not_in_set, questions, assumptions, settings))
+        decision = _decide_one(section, own, not_in_set, questions, assumptions, settings)
+        decisions.append(_held_back(decision, doubts[0]) if doubts else decision)
     return tuple(decisions)
+
+
+def _held_back(decision: Decision, doubt: str) -> Decision:
+    """The same, but the contradiction comes first and nothing is ordered before it is cleared up."""
+    action: Action = "not_in_set" if decision.action == "not_in_set" else "ask"
+    words = f"Do not order {_kit_words(decision.section)} yet, something does not agree. {doubt}"
+    return replace(decision, action=action, sentence=words, assumptions=())
 
 
 def _decide_one(

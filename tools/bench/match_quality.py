@@ -22,7 +22,13 @@ from reference_geometry.families import Family, ReferenceSet
 
 CHAMBER_VIEW = ("chamber_diameter",)
 PORT_VIEW = ("flange_diameter", "bolt_circle_diameter", "port_bore", "thread_major_diameter", "thread_pitch")
-SEEN = {"connection": 0.98, "housing_joint": 0.98, "chamber_bolt_count": 0.95, "wetted_material": 0.97, "port_position": 0.97}
+SEEN = {
+    "connection": 0.98,
+    "housing_joint": 0.98,
+    "chamber_bolt_count": 0.95,
+    "wetted_material": 0.97,
+    "port_position": 0.97,
+}
 SEEN_AT_PORT = {"bolt_hole_count": 0.97}
 VALUES = {
     "connection": ("flanged", "threaded"),
@@ -130,7 +136,7 @@ def run(reference: ReferenceSet, repeats: int, seed: int, settings: MatchSetting
 def _figures(
     ready: PreparedReference, known: Sequence[tuple[Family, Answer]], unknown: Sequence[Answer]
 ) -> Figures:
-    kits = {}
+    kits: dict[str, set[str]] = {}
     for kit in ready.reference.kits:
         kits.setdefault(kit.family_id, set()).add(kit.kit_no)
     leading = [[c.family.family_id for c in answer.candidates[:3]] for _, answer in known]

@@ -204,6 +204,8 @@ def test_a_misread_count_is_pointed_out_not_swallowed(ready):
     answer = build_answer(None, knowns, ready)
     assert [found.about for found in answer.inconsistencies] == ["chamber_bolt_count"]
     assert "which has 8, not 12" in answer.inconsistencies[0].sentence
+    assert all(decision.action in ("ask", "not_in_set") for decision in answer.decisions)
+    assert "not 12: look again" in answer.decision.sentence
     right = build_answer(None, typed("chamber_diameter=213mm", "flange_diameter=108mm", "bolts=8"), ready)
     assert right.inconsistencies == ()
 

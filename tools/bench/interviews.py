@@ -1,7 +1,8 @@
 """How many questions on the phone a certain kit takes: suggested, in a fixed order, in a random order.
 
-Run it with `python -m tools.bench.interviews`. No photo: the customer looks and measures, and errs as often as the
-settings say. An interview ends when a fluid-side kit fits with the ordering probability or nothing is left to ask.
+Run it with `python -m tools.bench.interviews`. No photo: the customer looks and measures, and errs as often
+as the settings say. An interview ends when a fluid-side kit fits with the ordering probability or nothing is
+left to ask.
 """
 
 import argparse

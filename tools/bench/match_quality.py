@@ -1,8 +1,9 @@
 """How often the matcher is right, how honest its probabilities are, and how many questions it saves.
 
-Run it with `python -m tools.bench.match_quality`. Pumps of the demo set are drawn with their own spread and measured
-with errors of the size the budgets state: simulated measurements, not photos, so this judges the matching alone.
-A pump outside the set is made by leaving out every family that shares a kit with it.
+Run it with `python -m tools.bench.match_quality`. Pumps of the demo set are drawn with their own spread and
+measured
+with errors of the size the budgets state: simulated measurements, not photos, so this judges the matching
+alone. A pump outside the set is made by leaving out every family that shares a kit with it.
 """
 
 import argparse

@@ -27,7 +27,7 @@ def built_length(model: PumpModel, name: str) -> float | None:
 
 @pytest.mark.parametrize("family_id", PICKED)
 def test_lengths_are_the_familys_within_its_spread(family_id):
-    """Drawn within three standard deviations of the set's mean; what the set rounds (threads) within its rounding."""
+    """Within three standard deviations of the set's mean; what the set rounds within its rounding."""
     family, model = FAMILIES[family_id], pump(family_id)
     for name, known in family.lengths.items():
         built = built_length(model, name)
@@ -40,7 +40,9 @@ def test_pumps_of_one_family_differ_by_tolerance_only():
     """The spread of the drawn chambers is the family's own: neither none nor more."""
     family = FAMILIES[PICKED[2]]
     known = family.lengths["chamber_diameter"]
-    drawn = [pump_from_family(family, np.random.default_rng(seed)).circles[0].diameter_mm for seed in range(8)]
+    drawn = [
+        pump_from_family(family, np.random.default_rng(seed)).circles[0].diameter_mm for seed in range(8)
+    ]
     assert known.sd_mm is not None
     assert 0.2 * known.sd_mm < np.std(drawn) < 2.5 * known.sd_mm
 
@@ -69,7 +71,9 @@ def test_cover_depth_and_joint_rise_are_the_familys(family_id):
     family, model = FAMILIES[family_id], pump(family_id)
     edge = next(c for c in model.circles if c.name == "chamber_diameter")
     rim = next(r for r in model.restings if r.card_at == "rim")
-    assert (rim.center_mm - edge.center_mm) @ edge.normal == pytest.approx(float(family.extras["joint_rise_mm"]), abs=0.05)
+    assert (rim.center_mm - edge.center_mm) @ edge.normal == pytest.approx(
+        float(family.extras["joint_rise_mm"]), abs=0.05
+    )
     covers = sorted(r.center_mm[0] for r in model.restings if r.card_at == "cover")
     behind = [p for p in model.parts if p.label == "other" and p.material == "rubber" and p.instance == 0]
     seam = next(p for p in behind if abs(p.mesh.bounds[:, 0].mean() - edge.center_mm[0]) < 40.0)
@@ -97,7 +101,9 @@ def test_every_part_of_a_family_pump_is_closed():
 def test_a_family_of_which_little_is_known_is_filled_in():
     """A user's row may hold only a chamber diameter."""
     known = {"chamber_diameter": KnownLength(205.0, 0.3, 5)}
-    model = pump_from_family(Family("X-1", "Nobody", "Unknown", "1 in", lengths=known), np.random.default_rng(0))
+    model = pump_from_family(
+        Family("X-1", "Nobody", "Unknown", "1 in", lengths=known), np.random.default_rng(0)
+    )
     assert model.circles[0].diameter_mm == pytest.approx(205.0, abs=1.0)
     assert model.family_id == "X-1"
 

@@ -1,11 +1,12 @@
-"""What hangs on the air section: mufflers, air inlet fittings, hose, ball valve and regulator. Local frame: z outward."""
+"""What hangs on the air section: muffler, inlet fitting, hose, ball valve, regulator; local z is outward."""
 
 import numpy as np
 
 from tools.render.fasteners import hexagon
+from tools.render.outlines import bent_path, circle, rounded_polyline
 from tools.render.pieces import Pieces, piece, together
 from tools.render.pump_shape import AirShape, PumpShape
-from tools.render.solids import Mesh, bent_path, box, circle, drum, join, lathe, placed, pose, rounded_polyline, shifted, sweep
+from tools.render.solids import Mesh, box, drum, join, lathe, placed, pose, shifted, sweep
 
 
 def muffler(air: AirShape) -> Pieces:
@@ -18,7 +19,9 @@ def muffler(air: AirShape) -> Pieces:
 
 
 def _cylinder(r: float, length: float) -> list[Mesh]:
-    line = rounded_polyline([(0, 0.12 * length), (r, 0.12 * length), (r, length), (0, length)], [0, 0.15 * r, 0.25 * r, 0], 4)
+    line = rounded_polyline(
+        [(0, 0.12 * length), (r, 0.12 * length), (r, length), (0, length)], [0, 0.15 * r, 0.25 * r, 0], 4
+    )
     return [lathe(line), hexagon(1.2 * r, 0.0, 0.14 * length)]
 
 
@@ -32,7 +35,18 @@ def _finned(r: float, length: float) -> list[Mesh]:
 
 
 def _cone(r: float, length: float) -> list[Mesh]:
-    return [lathe([(0, 0.05 * length), (0.62 * r, 0.05 * length), (r, 0.5 * length), (r, 0.9 * length), (0.9 * r, length), (0, length)])]
+    return [
+        lathe(
+            [
+                (0, 0.05 * length),
+                (0.62 * r, 0.05 * length),
+                (r, 0.5 * length),
+                (r, 0.9 * length),
+                (0.9 * r, length),
+                (0, length),
+            ]
+        )
+    ]
 
 
 def _bullet(r: float, length: float) -> list[Mesh]:
@@ -44,12 +58,24 @@ def _bullet(r: float, length: float) -> list[Mesh]:
 
 def _canister(r: float, length: float) -> list[Mesh]:
     """A wide short can on an elbow."""
-    elbow = sweep(bent_path([(0, 0, 0), (0, 0, 0.6 * length), (0, -0.6 * length, 0.6 * length)], 0.4 * length), circle(0.42 * r), up=(1, 0, 0))
-    can = placed(drum(1.25 * r, 0.0, 0.8 * length, 0.18 * r), pose((0, -0.5 * length, 0.6 * length), (0, -1, 0)))
+    elbow = sweep(
+        bent_path([(0, 0, 0), (0, 0, 0.6 * length), (0, -0.6 * length, 0.6 * length)], 0.4 * length),
+        circle(0.42 * r),
+        up=(1, 0, 0),
+    )
+    can = placed(
+        drum(1.25 * r, 0.0, 0.8 * length, 0.18 * r), pose((0, -0.5 * length, 0.6 * length), (0, -1, 0))
+    )
     return [elbow, can]
 
 
-_MUFFLERS = {"cylinder": _cylinder, "finned": _finned, "cone": _cone, "bullet": _bullet, "canister": _canister}
+_MUFFLERS = {
+    "cylinder": _cylinder,
+    "finned": _finned,
+    "cone": _cone,
+    "bullet": _bullet,
+    "canister": _canister,
+}
 
 
 def air_line(shape: PumpShape) -> Pieces:
@@ -57,7 +83,11 @@ def air_line(shape: PumpShape) -> Pieces:
     kind = shape.air.air_line
     r = float(np.clip(0.028 * shape.joint.diameter_mm, 4.0, 12.0))
     if kind == "none":
-        return piece(join([drum(1.5 * r, -2.0, 0.25 * r, 0.1 * r), drum(0.8 * r, 0.0, 0.3 * r)]), "air_valve", "air_section")
+        return piece(
+            join([drum(1.5 * r, -2.0, 0.25 * r, 0.1 * r), drum(0.8 * r, 0.0, 0.3 * r)]),
+            "air_valve",
+            "air_section",
+        )
     if kind == "plug":
         return piece(hexagon(1.9 * r, -1.0, 0.8 * r), "other", "accessory")
     end = 0.0
@@ -91,13 +121,28 @@ def _hose(shape: PumpShape, r: float, start: float) -> Mesh:
     out = float(rng.uniform(0.5, 1.1)) * shape.joint.diameter_mm
     sag = min(sag, shape.center_z_mm - 0.3 * shape.air.valve_size_mm[2] - 3.0 * r)
     t = np.linspace(0.0, 1.0, 28)
-    path = np.column_stack([aside * t**2.2, -sag * t**2 * (1.6 - 0.6 * t), start - 1.5 * r + out * (t - 0.25 * t**3)])
+    path = np.column_stack(
+        [aside * t**2.2, -sag * t**2 * (1.6 - 0.6 * t), start - 1.5 * r + out * (t - 0.25 * t**3)]
+    )
     clamp = placed(drum(1.5 * r, 0.0, 1.2 * r, 0.1 * r), shifted(z=start - 1.2 * r))
     return join([sweep(path, circle(1.25 * r, 32), up=(0, 1, 0)), clamp])
 
 
 def _ball_valve(r: float) -> Mesh:
-    line = rounded_polyline([(0, 0), (1.2 * r, 0), (1.2 * r, 1.2 * r), (1.7 * r, 1.8 * r), (1.7 * r, 3.4 * r), (1.2 * r, 4.2 * r), (1.2 * r, 5.4 * r), (0, 5.4 * r)], 0.2 * r, 3)
+    line = rounded_polyline(
+        [
+            (0, 0),
+            (1.2 * r, 0),
+            (1.2 * r, 1.2 * r),
+            (1.7 * r, 1.8 * r),
+            (1.7 * r, 3.4 * r),
+            (1.2 * r, 4.2 * r),
+            (1.2 * r, 5.4 * r),
+            (0, 5.4 * r),
+        ],
+        0.2 * r,
+        3,
+    )
     stem = placed(drum(0.5 * r, 0.0, 2.6 * r, 0.1 * r), pose((0, 0, 2.6 * r), (0, 1, 0)))
     lever = box((0.9 * r, 0.25 * r, 8.0 * r), 0.1 * r, 0.1 * r, (0.0, 2.4 * r, 6.0 * r))
     return join([lathe(line), stem, lever, hexagon(2.5 * r, 0.2 * r, 0.9 * r)])
@@ -106,8 +151,21 @@ def _ball_valve(r: float) -> Mesh:
 def _regulator(r: float) -> list[Pieces]:
     pipe = drum(0.8 * r, 0.0, 5.8 * r, 0.0)
     body = box((3.6 * r, 3.6 * r, 3.6 * r), 0.8 * r, 0.3 * r, (0.0, 0.0, 3.0 * r))
-    bonnet = placed(lathe([(0, 0), (1.6 * r, 0), (1.6 * r, 2.6 * r), (1.2 * r, 3.2 * r), (0, 3.2 * r)]), pose((0, 1.5 * r, 3.0 * r), (0, 1, 0)))
+    bonnet = placed(
+        lathe([(0, 0), (1.6 * r, 0), (1.6 * r, 2.6 * r), (1.2 * r, 3.2 * r), (0, 3.2 * r)]),
+        pose((0, 1.5 * r, 3.0 * r), (0, 1, 0)),
+    )
     knob = placed(drum(1.3 * r, 0.0, 1.6 * r, 0.2 * r), pose((0, 4.7 * r, 3.0 * r), (0, 1, 0)))
-    bowl = placed(lathe(rounded_polyline([(0, 0), (1.4 * r, 0), (1.4 * r, 3.4 * r), (0.5 * r, 4.4 * r), (0, 4.4 * r)], 0.6 * r, 4)), pose((0, -1.5 * r, 3.0 * r), (0, -1, 0)))
+    bowl = placed(
+        lathe(
+            rounded_polyline(
+                [(0, 0), (1.4 * r, 0), (1.4 * r, 3.4 * r), (0.5 * r, 4.4 * r), (0, 4.4 * r)], 0.6 * r, 4
+            )
+        ),
+        pose((0, -1.5 * r, 3.0 * r), (0, -1, 0)),
+    )
     gauge = placed(drum(1.9 * r, 0.0, 1.5 * r, 0.2 * r), pose((1.7 * r, 0, 3.0 * r), (1, 0, 0)))
-    return [piece(join([pipe, body, bonnet, bowl]), "other", "accessory"), piece(join([knob, gauge]), "other", "muffler")]
+    return [
+        piece(join([pipe, body, bonnet, bowl]), "other", "accessory"),
+        piece(join([knob, gauge]), "other", "muffler"),
+    ]

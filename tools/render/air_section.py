@@ -1,4 +1,4 @@
-"""The air section between the chambers: its two air chambers, the block, pilot caps and the nameplate's place."""
+"""The air section between the joints: two air chambers, the block, pilot caps and all that hangs on it."""
 
 import numpy as np
 
@@ -6,23 +6,10 @@ from tools.render.air_fittings import air_line, muffler
 from tools.render.air_valve import air_valve
 from tools.render.fasteners import pan_screw
 from tools.render.joints import Joint
+from tools.render.outlines import circle, rounded_polyline, rounded_rectangle
 from tools.render.pieces import Pieces, piece, together
 from tools.render.pump_shape import PumpShape
-from tools.render.solids import (
-    Mesh,
-    box,
-    circle,
-    drum,
-    join,
-    lathe,
-    loft,
-    placed,
-    pose,
-    prism,
-    rounded_polyline,
-    rounded_rectangle,
-    shifted,
-)
+from tools.render.solids import Mesh, box, drum, join, lathe, loft, placed, pose, prism, shifted
 
 
 def air_section(shape: PumpShape, joint: Joint) -> Pieces:
@@ -52,17 +39,33 @@ def _air_chamber(shape: PumpShape, joint: Joint) -> Mesh:
     hub = max(0.42 * outer, 1.02 * min(shape.air.block_y_mm, shape.air.block_z_mm))
     hub = min(hub, 0.9 * outer)
     line = rounded_polyline(
-        [(0, start + 2), (outer, start + 2), (outer, start - 0.12 * (start - end)), (hub, start - 0.62 * (start - end)), (hub * 0.97, end), (0, end)],
+        [
+            (0, start + 2),
+            (outer, start + 2),
+            (outer, start - 0.12 * (start - end)),
+            (hub, start - 0.62 * (start - end)),
+            (hub * 0.97, end),
+            (0, end),
+        ],
         [0, 0, 0.06 * outer, 0.08 * outer, 0, 0],
         5,
     )
     if not shape.air.ribs:
         return lathe(line)
     tall, thick = 0.86 * (outer - hub), max(0.014 * outer, 2.0)
-    outline = np.array([(hub - 2.0, start), (hub + tall, start), (hub + tall, start - 0.1 * (start - end)), (hub - 2.0, start - 0.66 * (start - end))])
+    outline = np.array(
+        [
+            (hub - 2.0, start),
+            (hub + tall, start),
+            (hub + tall, start - 0.1 * (start - end)),
+            (hub - 2.0, start - 0.66 * (start - end)),
+        ]
+    )
     web = loft([np.column_stack([np.full(4, s * thick), outline]) for s in (-1.0, 1.0)])
     count = shape.air.ribs
-    return join([lathe(line), *(placed(web, shifted(turn=(k + 0.5) * 2 * np.pi / count)) for k in range(count))])
+    return join(
+        [lathe(line), *(placed(web, shifted(turn=(k + 0.5) * 2 * np.pi / count)) for k in range(count))]
+    )
 
 
 def block_half_x(shape: PumpShape) -> float:
@@ -77,7 +80,9 @@ def _rectangular(shape: PumpShape) -> Mesh:
 
 def _rounded(shape: PumpShape) -> Mesh:
     """Rounded about the diaphragm axis."""
-    outline = rounded_rectangle(2.0 * shape.air.block_z_mm, 2.0 * shape.air.block_y_mm, 0.6 * shape.air.block_y_mm, 10)
+    outline = rounded_rectangle(
+        2.0 * shape.air.block_z_mm, 2.0 * shape.air.block_y_mm, 0.6 * shape.air.block_y_mm, 10
+    )
     half = block_half_x(shape)
     return placed(prism(outline, -half, half, 0.08 * half), pose((0, 0, 0), (1, 0, 0), (0, 1, 0)))
 
@@ -88,7 +93,8 @@ def _finned(shape: PumpShape) -> Mesh:
     core = box((2 * half, 1.7 * y, 1.8 * z), 0.1 * half, 0.05 * z)
     count = 5
     fins = [
-        box((0.09 * half * 2, 2.0 * y, 2.0 * z), 0.03 * half, 0.02 * z, (x, 0.0, 0.0)) for x in np.linspace(-0.85, 0.85, count) * half
+        box((0.09 * half * 2, 2.0 * y, 2.0 * z), 0.03 * half, 0.02 * z, (x, 0.0, 0.0))
+        for x in np.linspace(-0.85, 0.85, count) * half
     ]
     pad = box((1.4 * half, 2.0 * y, 1.1 * z), 0.1 * half, 0.03 * z)
     return join([core, *fins, pad])
@@ -104,7 +110,10 @@ def _drum(shape: PumpShape) -> Mesh:
 
 def _octagonal(shape: PumpShape) -> Mesh:
     half = block_half_x(shape)
-    outline = circle(shape.air.block_z_mm / np.cos(np.pi / 8), 8, turn=np.pi / 8) * (1.0, shape.air.block_y_mm / shape.air.block_z_mm)
+    outline = circle(shape.air.block_z_mm / np.cos(np.pi / 8), 8, turn=np.pi / 8) * (
+        1.0,
+        shape.air.block_y_mm / shape.air.block_z_mm,
+    )
     return placed(prism(outline, -half, half, 0.06 * half), pose((0, 0, 0), (1, 0, 0), (0, 1, 0)))
 
 
@@ -136,8 +145,12 @@ def _pilot_caps(shape: PumpShape) -> Pieces:
     parts = []
     for up in (-0.55, 0.55):
         here = shifted(y=up * shape.air.block_z_mm)
-        parts.append(piece(placed(drum(radius, -2.0, 0.4 * radius, 0.08 * radius), here), "air_section", "air_section"))
+        parts.append(
+            piece(placed(drum(radius, -2.0, 0.4 * radius, 0.08 * radius), here), "air_section", "air_section")
+        )
         for side in (-1, 1):
-            screw = placed(pan_screw(round(0.16 * radius, 1)), here @ shifted(side * 0.7 * radius, 0.0, 0.4 * radius))
+            screw = placed(
+                pan_screw(round(0.16 * radius, 1)), here @ shifted(side * 0.7 * radius, 0.0, 0.4 * radius)
+            )
             parts.append(piece(screw, "bolt", "fastener"))
     return together(parts)

@@ -8,9 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from tools.render.fasteners import hexagon, pan_screw
+from tools.render.outlines import Points, rounded_rectangle
 from tools.render.pieces import Pieces, piece, together
 from tools.render.pump_shape import PumpShape
-from tools.render.solids import Mesh, Points, box, drum, join, placed, pose, prism, rounded_rectangle, shifted
+from tools.render.solids import Mesh, box, drum, join, placed, pose, prism, shifted
 
 
 @dataclass(frozen=True, eq=False)
@@ -28,7 +29,10 @@ def air_valve(shape: PumpShape) -> Valve:
     body, face, screws_at = _VALVES[shape.air.valve](w, h, d, shape.air.valve_screws)
     screw = pan_screw(round(float(np.clip(0.045 * min(w, h), 2.5, 7.0)), 1))
     parts = [piece(body, "air_valve", "air_section")]
-    parts += [piece(placed(screw, shifted(x, y, face, turn=0.5 * k)), "bolt", "fastener") for k, (x, y) in enumerate(screws_at)]
+    parts += [
+        piece(placed(screw, shifted(x, y, face, turn=0.5 * k)), "bolt", "fastener")
+        for k, (x, y) in enumerate(screws_at)
+    ]
     parts.append(_nameplate(shape.air.nameplate, w, h, face))
     inlet = pose((0.0, -0.3 * h, face - 0.5), (0.0, 0.0, 1.0), (0.0, 1.0, 0.0))
     exhaust = pose((0.26 * w, -0.48 * h, 0.45 * d), (0.0, -1.0, 0.0), (0.0, 0.0, 1.0))
@@ -64,16 +68,33 @@ def _spool(w: float, h: float, d: float, screws: int) -> tuple[Mesh, float, list
     """A spool housing lying along the diaphragm axis, with hexagonal end caps."""
     base = prism(rounded_rectangle(0.94 * w, 0.9 * h, 0.1 * h), -2.0, 0.42 * d, 0.04 * d)
     radius = min(0.3 * h, 0.42 * d)
-    barrel = placed(drum(radius, -0.5 * w, 0.5 * w, 0.08 * radius), pose((0.0, 0.12 * h, 0.5 * d), (1.0, 0.0, 0.0)))
-    caps = [placed(hexagon(1.5 * radius, -1.0, 0.28 * radius), pose((s * 0.5 * w, 0.12 * h, 0.5 * d), (s, 0.0, 0.0))) for s in (-1, 1)]
+    barrel = placed(
+        drum(radius, -0.5 * w, 0.5 * w, 0.08 * radius), pose((0.0, 0.12 * h, 0.5 * d), (1.0, 0.0, 0.0))
+    )
+    caps = [
+        placed(
+            hexagon(1.5 * radius, -1.0, 0.28 * radius), pose((s * 0.5 * w, 0.12 * h, 0.5 * d), (s, 0.0, 0.0))
+        )
+        for s in (-1, 1)
+    ]
     return join([base, barrel, *caps]), 0.42 * d, _around(w * 0.9, h * 0.88, screws, 0.44)
 
 
-def _upright_spool(w: float, h: float, d: float, screws: int) -> tuple[Mesh, float, list[tuple[float, float]]]:
+def _upright_spool(
+    w: float, h: float, d: float, screws: int
+) -> tuple[Mesh, float, list[tuple[float, float]]]:
     base = prism(rounded_rectangle(0.8 * w, h, 0.08 * h), -2.0, 0.4 * d, 0.04 * d)
     radius = min(0.34 * w, 0.5 * d)
-    barrel = placed(drum(radius, -0.55 * h, 0.55 * h, 0.05 * radius), pose((0.0, 0.0, 0.5 * d), (0.0, 1.0, 0.0)))
-    caps = [placed(drum(1.12 * radius, 0.0, 0.25 * radius, 0.08 * radius), pose((0.0, s * 0.5 * h, 0.5 * d), (0.0, s, 0.0))) for s in (-1, 1)]
+    barrel = placed(
+        drum(radius, -0.55 * h, 0.55 * h, 0.05 * radius), pose((0.0, 0.0, 0.5 * d), (0.0, 1.0, 0.0))
+    )
+    caps = [
+        placed(
+            drum(1.12 * radius, 0.0, 0.25 * radius, 0.08 * radius),
+            pose((0.0, s * 0.5 * h, 0.5 * d), (0.0, s, 0.0)),
+        )
+        for s in (-1, 1)
+    ]
     return join([base, barrel, *caps]), 0.4 * d, _around(w * 0.8, h, screws, 0.43)
 
 
@@ -84,7 +105,13 @@ def _stepped_box(w: float, h: float, d: float, screws: int) -> tuple[Mesh, float
     return join([body, step, ear]), d, _around(0.8 * w, 0.72 * h, screws, 0.4)
 
 
-_VALVES = {"box": _box, "plate": _plate, "spool": _spool, "upright_spool": _upright_spool, "stepped_box": _stepped_box}
+_VALVES = {
+    "box": _box,
+    "plate": _plate,
+    "spool": _spool,
+    "upright_spool": _upright_spool,
+    "stepped_box": _stepped_box,
+}
 
 
 def _nameplate(kind: str, w: float, h: float, face: float) -> Pieces:

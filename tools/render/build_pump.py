@@ -1,4 +1,4 @@
-"""Builds a pump from its shape: all parts, true circles, resting places, lengths and attributes in the pump frame."""
+"""Builds a pump from its shape: parts, true circles, resting places, lengths and attributes, pump frame."""
 
 from dataclasses import replace
 
@@ -13,11 +13,12 @@ from tools.render.feet import feet
 from tools.render.flanges import flange_port
 from tools.render.joints import Joint, joint
 from tools.render.manifolds import manifold, manifold_run
+from tools.render.outlines import Points
 from tools.render.pieces import Pieces, together
 from tools.render.pump_model import Part, PumpModel, Resting
 from tools.render.pump_shape import PortShape, PumpShape
 from tools.render.resting_places import cover_rest, rim_rests
-from tools.render.solids import Points, pose, shifted
+from tools.render.solids import pose, shifted
 from tools.render.threaded_ports import threaded_port
 
 AXES = {
@@ -32,7 +33,10 @@ def build_pump(shape: PumpShape) -> PumpModel:
     """The whole pump with its truth."""
     made_joint = joint(shape.joint)
     chamber = _chamber(shape, made_joint)
-    pieces = [chamber.moved(pose((side * shape.joint_x_mm, 0.0, shape.center_z_mm), (side, 0.0, 0.0))).numbered(k) for k, side in enumerate((1.0, -1.0))]
+    pieces = [
+        chamber.moved(pose((side * shape.joint_x_mm, 0.0, shape.center_z_mm), (side, 0.0, 0.0))).numbered(k)
+        for k, side in enumerate((1.0, -1.0))
+    ]
     ports = (shape.discharge, shape.suction)
     turned = np.diag([1.0, -1.0, -1.0, 1.0])
     for k, port in enumerate(ports):
@@ -58,7 +62,14 @@ def build_pump(shape: PumpShape) -> PumpModel:
         lengths["thread_pitch"] = thread.pitch_mm
     if shape.discharge.slot_mm > 0.0:
         lengths["bolt_hole_diameter"] = shape.discharge.hole_mm
-    floor = Resting("floor", 0, np.array([0.0, low[1] - 60.0, 0.0]), np.array([0.0, 0.0, 1.0]), np.array([0.0, 1.0, 0.0]), 150.0)
+    floor = Resting(
+        "floor",
+        0,
+        np.array([0.0, low[1] - 60.0, 0.0]),
+        np.array([0.0, 0.0, 1.0]),
+        np.array([0.0, 1.0, 0.0]),
+        150.0,
+    )
     return PumpModel(
         parts=parts,
         circles=whole.circles,
@@ -71,9 +82,11 @@ def build_pump(shape: PumpShape) -> PumpModel:
 
 
 def is_own(part: Part) -> bool:
-    """Whether a part counts for the overall sizes: the pump with its feet, without piping and what hangs on the air line."""
-    return part.label not in ("companion", "scale_reference") and part.material not in ("accessory", "muffler") and not (
-        part.label == "other" and part.material == "rubber"
+    """Whether a part counts for the overall sizes: not piping, nor what hangs on the air section."""
+    return (
+        part.label not in ("companion", "scale_reference")
+        and part.material not in ("accessory", "muffler")
+        and not (part.label == "other" and part.material == "rubber")
     )
 
 
@@ -131,7 +144,11 @@ def _attributes(shape: PumpShape) -> dict[str, str]:
         "air_valve_screw_count": str(valve_screws(shape)),
     }
     if port.connection == "flanged":
-        words |= {"bolt_hole_count": str(port.hole_count), "slotted": _yes(port.slot_mm > 0.0), "swivel_flange": _yes(port.swivel)}
+        words |= {
+            "bolt_hole_count": str(port.hole_count),
+            "slotted": _yes(port.slot_mm > 0.0),
+            "swivel_flange": _yes(port.swivel),
+        }
     if shape.body_color:
         words["body_color"] = shape.body_color
     return words

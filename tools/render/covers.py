@@ -1,7 +1,7 @@
-"""The dished liquid chamber covers: profiles of revolution, ribs, center bosses and the raised liquid passage.
+"""The dished liquid chamber covers: turned profiles, ribs, center bosses and the raised liquid passage.
 
-Local chamber frame: origin on the diaphragm axis in the joint plane, z outward, y up. The dish starts at radius `start`
-in the plane `base` (the joint's front face).
+Local chamber frame: origin on the diaphragm axis in the joint plane, z outward, y up. The dish starts at
+radius `start` in the plane `base` (the joint's front face).
 """
 
 from collections.abc import Callable
@@ -9,9 +9,10 @@ from collections.abc import Callable
 import numpy as np
 
 from tools.render.fasteners import hexagon
+from tools.render.outlines import Points, rounded_polyline, rounded_rectangle
 from tools.render.pieces import Pieces, piece
 from tools.render.pump_shape import CoverShape
-from tools.render.solids import Mesh, Points, drum, join, lathe, loft, placed, prism, rounded_polyline, rounded_rectangle, shifted, tube
+from tools.render.solids import Mesh, drum, join, lathe, loft, placed, prism, shifted, tube
 
 HeightAt = Callable[[float], float]
 
@@ -24,10 +25,10 @@ def cover(shape: CoverShape, start_mm: float, base_mm: float) -> tuple[Pieces, H
         start_mm: radius where the dish leaves the joint's face.
         base_mm: local z of that face.
     """
-    line = cover_profile(shape, start_mm) + (0.0, base_mm)
+    line = cover_profile(shape, start_mm) + np.array([0.0, base_mm])
 
     def height(radius: float) -> float:
-        return float(np.interp(radius, line[::1, 0], line[::1, 1]))
+        return float(np.interp(radius, line[:, 0], line[:, 1]))
 
     bodies = [lathe(np.concatenate([line, [[line[-1, 0], base_mm - 3.0], [0.0, base_mm - 3.0]]]))]
     bodies += _ribs(shape, start_mm, base_mm, height)
@@ -44,7 +45,9 @@ def cover_profile(shape: CoverShape, start_mm: float) -> Points:
     if shape.ribs == "concentric":
         corners = _with_rings(corners, shape.rib_count, shape.rib_height_mm, shape.rib_thickness_mm)
     fillet = 0.05 * r
-    return np.concatenate([corners[:-1], rounded_polyline([corners[-2], (r, 0.0), (r + fillet, -0.15)], fillet, 4)[1:]])
+    return np.concatenate(
+        [corners[:-1], rounded_polyline([corners[-2], (r, 0.0), (r + fillet, -0.15)], fillet, 4)[1:]]
+    )
 
 
 def _sphere(r: float, h: float) -> Points:
@@ -98,7 +101,11 @@ def _with_rings(corners: Points, count: int, height: float, width: float) -> Poi
     rim = corners[-1, 0]
     radii = np.linspace(0.3, 0.85, count) * rim
     half = min(width, 0.2 * rim / max(count, 1))
-    fine = np.unique(np.concatenate([np.linspace(0.0, rim, 60)] + [radii + s * half for s in (-1, -0.6, -0.3, 0, 0.3, 0.6, 1)]))
+    fine = np.unique(
+        np.concatenate(
+            [np.linspace(0.0, rim, 60)] + [radii + s * half for s in (-1, -0.6, -0.3, 0, 0.3, 0.6, 1)]
+        )
+    )
     order = np.maximum.accumulate(corners[:, 0])
     z = np.interp(fine, order, corners[:, 1])
     for radius in radii:
@@ -106,7 +113,9 @@ def _with_rings(corners: Points, count: int, height: float, width: float) -> Poi
         z += height * np.sin(0.5 * np.pi * share) ** 0.7
     z[-1] = corners[-1, 1]
     keep = fine > 0.97 * rim
-    return np.concatenate([np.column_stack([fine, z])[~keep], corners[corners[:, 0] > 0.975 * rim], corners[-1:]])
+    return np.concatenate(
+        [np.column_stack([fine, z])[~keep], corners[corners[:, 0] > 0.975 * rim], corners[-1:]]
+    )
 
 
 def _wall(along: Points, low: Points, high: Points, thickness: float) -> Mesh:
@@ -133,14 +142,19 @@ def _ribs(shape: CoverShape, start: float, base: float, height: HeightAt) -> lis
     return []
 
 
-def _spokes(shape: CoverShape, start: float, base: float, height: HeightAt, count: int, broad: float = 1.0) -> list[Mesh]:
+def _spokes(
+    shape: CoverShape, start: float, base: float, height: HeightAt, count: int, broad: float = 1.0
+) -> list[Mesh]:
     inner = 0.6 * shape.boss_radius_mm if shape.boss != "none" else 0.12 * start
     outer = 0.985 * start
     radii = np.linspace(inner, outer, 16)
     z = np.array([height(r) for r in radii])
     t = (radii - inner) / (outer - inner)
     if shape.ribs == "gussets":
-        top = np.maximum(z + 0.25 * shape.rib_height_mm, (1 - t) * (z[0] + shape.rib_height_mm) + t * (base + 0.6 * shape.rib_height_mm))
+        top = np.maximum(
+            z + 0.25 * shape.rib_height_mm,
+            (1 - t) * (z[0] + shape.rib_height_mm) + t * (base + 0.6 * shape.rib_height_mm),
+        )
     else:
         top = z + shape.rib_height_mm * np.clip((1.0 - t) / 0.12, 0.15, 1.0)
     low = np.minimum(z - 2.0, base + 0.6 * (z - base)) - 1.0
@@ -159,7 +173,12 @@ def _grid(shape: CoverShape, start: float, base: float, height: HeightAt, turn: 
         along = np.linspace(-reach, reach, 25)
         z = np.array([height(float(np.hypot(offset, a))) for a in along])
         top = z + shape.rib_height_mm * np.clip((1.0 - np.abs(along) / reach) / 0.1, 0.15, 1.0)
-        rib = _wall(np.column_stack([np.full_like(along, offset), along]), base + 0.5 * (z - base) - 2.0, top, shape.rib_thickness_mm)
+        rib = _wall(
+            np.column_stack([np.full_like(along, offset), along]),
+            base + 0.5 * (z - base) - 2.0,
+            top,
+            shape.rib_thickness_mm,
+        )
         ribs.append(placed(rib, shifted(turn=turn)))
     return ribs
 
@@ -168,16 +187,36 @@ def _boss(shape: CoverShape, top: float) -> list[Mesh]:
     r, h = shape.boss_radius_mm, shape.boss_height_mm
     low = top - 0.35 * shape.depth_mm
     if shape.boss == "plain":
-        line = rounded_polyline([(0, low), (1.12 * r, low), (r, top + h), (0, top + h)], [0, 0, min(0.2 * r, 0.6 * h), 0], 4)
+        line = rounded_polyline(
+            [(0, low), (1.12 * r, low), (r, top + h), (0, top + h)], [0, 0, min(0.2 * r, 0.6 * h), 0], 4
+        )
         return [lathe(line)]
     if shape.boss == "disk":
-        groove = [(0, low), (r, low), (r, top + 0.5 * h), (0.93 * r, top + 0.5 * h + 0.06 * r), (0.88 * r, top + 0.5 * h)]
+        groove = [
+            (0, low),
+            (r, low),
+            (r, top + 0.5 * h),
+            (0.93 * r, top + 0.5 * h + 0.06 * r),
+            (0.88 * r, top + 0.5 * h),
+        ]
         return [lathe([*groove, (0.84 * r, top + 0.2 * h), (0, top + 0.2 * h)])]
     if shape.boss == "hex_plug":
-        seat = lathe([(0, low), (1.25 * r, low), (1.2 * r, top + 0.3 * h), (1.1 * r, top + 0.36 * h), (0, top + 0.36 * h)])
+        seat = lathe(
+            [
+                (0, low),
+                (1.25 * r, low),
+                (1.2 * r, top + 0.3 * h),
+                (1.1 * r, top + 0.36 * h),
+                (0, top + 0.36 * h),
+            ]
+        )
         return [seat, hexagon(1.6 * r, top, top + h + 0.3 * r)]
     if shape.boss == "dimple":
-        ring = rounded_polyline([(0.62 * r, low), (r, low), (0.95 * r, top + h), (0.8 * r, top + h), (0.62 * r, top + 0.15 * h)], 0.08 * r, 3)
+        ring = rounded_polyline(
+            [(0.62 * r, low), (r, low), (0.95 * r, top + h), (0.8 * r, top + h), (0.62 * r, top + 0.15 * h)],
+            0.08 * r,
+            3,
+        )
         return [lathe(ring), drum(0.63 * r, low, top + 0.12 * h, 0.0)]
     if shape.boss == "ring":
         return [tube(0.75 * r, r, low, top + h, 0.12 * r), drum(0.3 * r, low, top + 0.7 * h, 0.06 * r)]
@@ -196,7 +235,9 @@ def _channel(shape: CoverShape, start: float, base: float, height: HeightAt) -> 
         ridge = height(abs(float(y))) + 0.06 * shape.depth_mm
         low = base - 1.0
         angles = np.linspace(0.0, np.pi, 13)
-        arch = np.column_stack([half * np.cos(angles), np.full(13, y), ridge - half * 0.7 + 0.7 * half * np.sin(angles)])
+        arch = np.column_stack(
+            [half * np.cos(angles), np.full(13, y), ridge - half * 0.7 + 0.7 * half * np.sin(angles)]
+        )
         arch[:, 2] = np.maximum(arch[:, 2], low + 0.5)
         foot = np.array([(-half * 1.05, y, low), (half * 1.05, y, low)])
         sections.append(np.concatenate([arch, foot]))

@@ -1,24 +1,13 @@
-"""Small marks of casting and handling: parting ridges, flow arrows, plugs, lifting eyes and an earth screw."""
+"""Small marks of casting and handling: parting ridges, flow arrows, plugs, lifting eyes, an earth screw."""
 
 import numpy as np
 
 from tools.render.fasteners import hexagon, pan_screw
 from tools.render.manifolds import Run, run_path
+from tools.render.outlines import Points, circle, rounded_rectangle
 from tools.render.pieces import Pieces, piece, together
 from tools.render.pump_shape import PumpShape
-from tools.render.solids import (
-    Mesh,
-    Points,
-    circle,
-    drum,
-    join,
-    placed,
-    pose,
-    prism,
-    rounded_rectangle,
-    shifted,
-    sweep,
-)
+from tools.render.solids import Mesh, drum, join, placed, pose, prism, shifted, sweep
 
 
 def manifold_details(shape: PumpShape, run: Run) -> Pieces:
@@ -54,7 +43,9 @@ def block_details(shape: PumpShape) -> Pieces:
 
 def _parting_ridge(shape: PumpShape, run: Run) -> Mesh:
     """The thin ridge the mold's halves leave along the run, in the plane of its bends."""
-    plate = rounded_rectangle(1.0 + 0.004 * shape.joint.diameter_mm, 2.0 * shape.manifold.pipe_radius_mm + 1.6, 0.4, 2)
+    plate = rounded_rectangle(
+        1.0 + 0.004 * shape.joint.diameter_mm, 2.0 * shape.manifold.pipe_radius_mm + 1.6, 0.4, 2
+    )
     return sweep(run_path(shape, run), plate, up=(-1.0, 0.0, 0.0))
 
 
@@ -62,7 +53,9 @@ def _arrow(shape: PumpShape, run: Run, side: float) -> Mesh:
     """A raised arrow on a neck's front, pointing with the flow (toward this manifold on both sides)."""
     rn = shape.manifold.neck_radius_mm
     s = 0.42 * rn
-    outline = s * np.array([(0, 1.3), (-0.75, 0.3), (-0.3, 0.3), (-0.3, -1.2), (0.3, -1.2), (0.3, 0.3), (0.75, 0.3)])
+    outline = s * np.array(
+        [(0, 1.3), (-0.75, 0.3), (-0.3, 0.3), (-0.3, -1.2), (0.3, -1.2), (0.3, 0.3), (0.75, 0.3)]
+    )
     arrow = prism(outline, -0.25 * rn, 0.04 * rn + 0.6, 0.02 * rn)
     height = run.joint_z - 2.2 * rn
     return placed(arrow, pose((side * run.neck_x, -rn, height), (0.0, -1.0, 0.0)))
@@ -79,7 +72,13 @@ def _eye(size: float) -> Mesh:
     """An eye bolt: collar, shank and ring, standing on z = 0."""
     angles = np.linspace(0.15, 2.0 * np.pi - 0.15, 40) - np.pi / 2.0
     ring = np.column_stack([size * np.cos(angles), np.zeros(40), 1.75 * size + size * np.sin(angles)])
-    return join([drum(0.8 * size, -1.0, 0.35 * size, 0.08 * size), drum(0.4 * size, 0.0, 1.0 * size), _ring(ring, 0.3 * size)])
+    return join(
+        [
+            drum(0.8 * size, -1.0, 0.35 * size, 0.08 * size),
+            drum(0.4 * size, 0.0, 1.0 * size),
+            _ring(ring, 0.3 * size),
+        ]
+    )
 
 
 def _ring(path: Points, radius: float) -> Mesh:

@@ -1,4 +1,4 @@
-"""Bolt heads, nuts, washers and screws with published sizes, as closed meshes standing on z = 0 with z outward."""
+"""Bolt heads, nuts, washers and screws of published sizes, closed meshes standing on z = 0, z outward."""
 
 from dataclasses import dataclass
 from functools import cache
@@ -6,9 +6,19 @@ from functools import cache
 import numpy as np
 
 from reference_geometry.standards import Fastener, fasteners
-from tools.render.solids import Mesh, circle, common, cut, drum, join, lathe, placed, prism, shifted, tube
+from tools.render.outlines import circle
+from tools.render.solids import Mesh, common, cut, drum, join, lathe, placed, prism, shifted, tube
 
-HEAD_KINDS = ("hex", "hex_washer", "hex_flange", "socket", "socket_washer", "nut_stud", "nut_stud_washer", "cap_nut")
+HEAD_KINDS = (
+    "hex",
+    "hex_washer",
+    "hex_flange",
+    "socket",
+    "socket_washer",
+    "nut_stud",
+    "nut_stud_washer",
+    "cap_nut",
+)
 SYSTEMS = ("metric", "old_din", "inch")
 """Whose sizes: ISO, old DIN (other widths at M10, M12, M14, M22) or ASME inch."""
 
@@ -82,7 +92,11 @@ def head(kind: str, system: str, size: str) -> Head:
         pieces.append(hexagon(flats, base, nut))
         angles = np.linspace(0.0, np.pi / 2.0, 9)
         dome = 0.44 * flats
-        line = [(0.0, nut - 1.0), (dome, nut - 1.0), *zip(dome * np.cos(angles), nut + 0.42 * flats * np.sin(angles), strict=True)]
+        line = [
+            (0.0, nut - 1.0),
+            (dome, nut - 1.0),
+            *zip(dome * np.cos(angles), nut + 0.42 * flats * np.sin(angles), strict=True),
+        ]
         line[-1] = (0.0, height)
         pieces.append(lathe(line, 32))
         seat = flats / np.sqrt(3.0)
@@ -91,7 +105,18 @@ def head(kind: str, system: str, size: str) -> Head:
         flats, top = _mm(row.across_flats_mm), washer_thickness + _mm(row.height_mm)
         if kind == "hex_flange":
             flare = 0.62 * flats * 2.0 / np.sqrt(3.0)
-            pieces.append(lathe([(0, -1), (flare, -1), (flare, 0.12 * flats), (0.5 * flats, 0.3 * flats), (0, 0.3 * flats)], 32))
+            pieces.append(
+                lathe(
+                    [
+                        (0, -1),
+                        (flare, -1),
+                        (flare, 0.12 * flats),
+                        (0.5 * flats, 0.3 * flats),
+                        (0, 0.3 * flats),
+                    ],
+                    32,
+                )
+            )
             top += 0.12 * flats
         pieces.append(hexagon(flats, base, top))
         seat, height = flats / np.sqrt(3.0), top
@@ -106,7 +131,9 @@ def hexagon(across_flats_mm: float, z0: float, z1: float, chamfered: bool = True
         return body
     inner = 0.475 * across_flats_mm
     low = z1 - (1.02 * corner - inner) * np.tan(np.radians(30.0))
-    return common(body, lathe([(0, z0 - 1), (1.02 * corner, z0 - 1), (1.02 * corner, low), (inner, z1), (0, z1)], 36))
+    return common(
+        body, lathe([(0, z0 - 1), (1.02 * corner, z0 - 1), (1.02 * corner, low), (inner, z1), (0, z1)], 36)
+    )
 
 
 @cache
@@ -114,7 +141,14 @@ def pan_screw(radius_mm: float) -> Mesh:
     """A small round-headed screw with a hexagon socket, for cover plates and caps; stands on z = 0."""
     height = 0.9 * radius_mm
     body = lathe(
-        [(0, -1), (radius_mm, -1), (radius_mm, 0.45 * height), (0.8 * radius_mm, 0.85 * height), (0.5 * radius_mm, height), (0, height)],
+        [
+            (0, -1),
+            (radius_mm, -1),
+            (radius_mm, 0.45 * height),
+            (0.8 * radius_mm, 0.85 * height),
+            (0.5 * radius_mm, height),
+            (0, height),
+        ],
         28,
     )
     return cut(body, [prism(circle(0.48 * radius_mm, 6), 0.45 * height, height + 1.0)])
@@ -130,7 +164,14 @@ def slotted_screw(radius_mm: float) -> Mesh:
 
 def _slot_outline(radius_mm: float) -> np.ndarray:
     half_width, half_length = 0.13 * radius_mm, 1.2 * radius_mm
-    return np.array([(-half_length, -half_width), (half_length, -half_width), (half_length, half_width), (-half_length, half_width)])
+    return np.array(
+        [
+            (-half_length, -half_width),
+            (half_length, -half_width),
+            (half_length, half_width),
+            (-half_length, half_width),
+        ]
+    )
 
 
 def _socket(radius: float, z0: float, z1: float, key: float) -> Mesh:

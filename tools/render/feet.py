@@ -1,24 +1,12 @@
-"""Feet with their mounting holes: base plate, stamped legs, molded pads, rails or splayed legs. Pump frame."""
+"""Feet with their mounting holes: plate, stamped, molded, rails, splayed legs, pedestals. Pump frame."""
 
 import numpy as np
 
 from tools.render.manifolds import Run
+from tools.render.outlines import Points, circle, rounded_rectangle
 from tools.render.pieces import Pieces, piece
 from tools.render.pump_shape import PumpShape
-from tools.render.solids import (
-    Mesh,
-    Points,
-    box,
-    circle,
-    cut,
-    drum,
-    join,
-    loft,
-    placed,
-    prism,
-    rounded_rectangle,
-    shifted,
-)
+from tools.render.solids import Mesh, box, cut, drum, join, loft, placed, prism, shifted
 
 
 def feet(shape: PumpShape, run: Run) -> Pieces:
@@ -34,7 +22,9 @@ def feet(shape: PumpShape, run: Run) -> Pieces:
 def hole_places(shape: PumpShape) -> Points:
     """(4, 2) centers of the mounting holes."""
     f = shape.feet
-    return 0.5 * np.array([(sx * f.spacing_long_mm, sy * f.spacing_short_mm) for sx in (-1, 1) for sy in (-1, 1)])
+    return 0.5 * np.array(
+        [(sx * f.spacing_long_mm, sy * f.spacing_short_mm) for sx in (-1, 1) for sy in (-1, 1)]
+    )
 
 
 def _hole_tools(shape: PumpShape, places: Points) -> list[Mesh]:
@@ -46,10 +36,15 @@ def _hole_tools(shape: PumpShape, places: Points) -> list[Mesh]:
     return [placed(tool, shifted(x, y)) for x, y in places]
 
 
-def _post(x: float, y: float, half_x: float, half_y: float, low: float, high: float, flare: float = 1.25) -> Mesh:
+def _post(
+    x: float, y: float, half_x: float, half_y: float, low: float, high: float, flare: float = 1.25
+) -> Mesh:
     """A drafted post with rounded corners."""
     top = rounded_rectangle(2 * half_x, 2 * half_y, 0.3 * min(half_x, half_y), 4)
-    sections = [np.column_stack([top * scale + (x, y), np.full(len(top), z)]) for scale, z in ((flare, low), (1.0, 0.5 * (low + high)), (1.0, high))]
+    sections = [
+        np.column_stack([top * scale + (x, y), np.full(len(top), z)])
+        for scale, z in ((flare, low), (1.0, 0.5 * (low + high)), (1.0, high))
+    ]
     return loft(sections)
 
 
@@ -57,7 +52,9 @@ def _plate(shape: PumpShape, run: Run) -> list[Mesh]:
     f = shape.feet
     edge = 1.6 * f.hole_mm
     outline = rounded_rectangle(f.spacing_long_mm + 2 * edge, f.spacing_short_mm + 2 * edge, 0.8 * edge)
-    plate = cut(prism(outline, 0.0, f.thickness_mm, 0.15 * f.thickness_mm), _hole_tools(shape, hole_places(shape)))
+    plate = cut(
+        prism(outline, 0.0, f.thickness_mm, 0.15 * f.thickness_mm), _hole_tools(shape, hole_places(shape))
+    )
     return [plate, *_posts_to_run(shape, run)]
 
 
@@ -76,15 +73,30 @@ def _stamped(shape: PumpShape, run: Run) -> list[Mesh]:
     bodies: list[Mesh] = []
     for side in (-1.0, 1.0):
         x = side * f.spacing_long_mm / 2.0
-        foot = prism(rounded_rectangle(2 * edge, f.spacing_short_mm + 2 * edge, 0.5 * edge), 0.0, sheet, 0.1 * sheet)
+        foot = prism(
+            rounded_rectangle(2 * edge, f.spacing_short_mm + 2 * edge, 0.5 * edge), 0.0, sheet, 0.1 * sheet
+        )
         places = np.array([(0.0, sy * f.spacing_short_mm / 2.0) for sy in (-1, 1)])
         bodies.append(placed(cut(foot, _hole_tools(shape, places)), shifted(x)))
         inner = x - side * (edge - sheet)
         lean = side * min(0.45 * run.neck_x, abs(inner)) if abs(inner) > 0.45 * run.neck_x else inner
         low_half, top_half = 0.5 * f.spacing_short_mm + 0.6 * edge, 0.95 * shape.manifold.pipe_radius_mm
         sections = []
-        for x0, half, z in ((inner, low_half, 0.3 * sheet), (inner, low_half, 1.2 * sheet), (lean, top_half, shape.inlet_z_mm)):
-            sections.append(np.array([(x0 - sheet / 2, -half, z), (x0 + sheet / 2, -half, z), (x0 + sheet / 2, half, z), (x0 - sheet / 2, half, z)]))
+        for x0, half, z in (
+            (inner, low_half, 0.3 * sheet),
+            (inner, low_half, 1.2 * sheet),
+            (lean, top_half, shape.inlet_z_mm),
+        ):
+            sections.append(
+                np.array(
+                    [
+                        (x0 - sheet / 2, -half, z),
+                        (x0 + sheet / 2, -half, z),
+                        (x0 + sheet / 2, half, z),
+                        (x0 - sheet / 2, half, z),
+                    ]
+                )
+            )
         bodies.append(loft(sections))
     return bodies
 
@@ -93,21 +105,46 @@ def _molded(shape: PumpShape, run: Run) -> list[Mesh]:
     """Four pads with gussets up to the inlet elbows."""
     f = shape.feet
     bodies: list[Mesh] = []
-    pad = prism(rounded_rectangle(3.2 * f.hole_mm, 3.2 * f.hole_mm, 1.2 * f.hole_mm), 0.0, f.thickness_mm, 0.12 * f.thickness_mm)
+    pad = prism(
+        rounded_rectangle(3.2 * f.hole_mm, 3.2 * f.hole_mm, 1.2 * f.hole_mm),
+        0.0,
+        f.thickness_mm,
+        0.12 * f.thickness_mm,
+    )
     pad = cut(pad, _hole_tools(shape, np.zeros((1, 2))))
     for x, y in hole_places(shape):
         bodies.append(placed(pad, shifted(x, y)))
         target = np.array([np.sign(x) * min(0.7 * run.neck_x, abs(x)), 0.0])
-        bodies.append(_web(np.array([x, y]), target, 1.5 * f.hole_mm, f.thickness_mm, 0.6 * f.thickness_mm, shape.inlet_z_mm))
+        bodies.append(
+            _web(
+                np.array([x, y]),
+                target,
+                1.5 * f.hole_mm,
+                f.thickness_mm,
+                0.6 * f.thickness_mm,
+                shape.inlet_z_mm,
+            )
+        )
     bars = rounded_rectangle(2.2 * f.hole_mm, f.spacing_short_mm, 0.3 * f.hole_mm)
-    bodies += [placed(prism(bars, 0.05 * f.thickness_mm, 0.9 * f.thickness_mm, 0.1 * f.thickness_mm), shifted(s * f.spacing_long_mm / 2.0)) for s in (-1, 1)]
-    return [*(_with_holes(shape, bodies)),]
+    bodies += [
+        placed(
+            prism(bars, 0.05 * f.thickness_mm, 0.9 * f.thickness_mm, 0.1 * f.thickness_mm),
+            shifted(s * f.spacing_long_mm / 2.0),
+        )
+        for s in (-1, 1)
+    ]
+    return [
+        *(_with_holes(shape, bodies)),
+    ]
 
 
 def _with_holes(shape: PumpShape, bodies: list[Mesh]) -> list[Mesh]:
     """Bodies that may cover a hole get it cut through as well."""
     tools = _hole_tools(shape, hole_places(shape))
-    return [cut(body, tools) if body.bounds[0, 2] < shape.feet.thickness_mm and len(body.faces) < 3000 else body for body in bodies]
+    return [
+        cut(body, tools) if body.bounds[0, 2] < shape.feet.thickness_mm and len(body.faces) < 3000 else body
+        for body in bodies
+    ]
 
 
 def _web(foot: Points, target: Points, start: float, low: float, thick: float, top: float) -> Mesh:
@@ -117,7 +154,12 @@ def _web(foot: Points, target: Points, start: float, low: float, thick: float, t
     first, second = foot + start * direction, target
     sections = []
     for side in (-1.0, 1.0):
-        corners = [(*(first + side * across), 0.4 * low), (*(second + side * across), 0.4 * low), (*(second + side * across), top), (*(first + side * across), 2.2 * low)]
+        corners = [
+            (*(first + side * across), 0.4 * low),
+            (*(second + side * across), 0.4 * low),
+            (*(second + side * across), top),
+            (*(first + side * across), 2.2 * low),
+        ]
         sections.append(np.array(corners))
     return loft(sections)
 
@@ -127,11 +169,30 @@ def _rails(shape: PumpShape, run: Run) -> list[Mesh]:
     f = shape.feet
     edge = 1.6 * f.hole_mm
     rails = [
-        placed(prism(rounded_rectangle(f.spacing_long_mm + 2 * edge, 2.6 * f.hole_mm, 0.4 * f.hole_mm), 0.0, 1.4 * f.thickness_mm, 0.2 * f.thickness_mm), shifted(y=s * f.spacing_short_mm / 2.0))
+        placed(
+            prism(
+                rounded_rectangle(f.spacing_long_mm + 2 * edge, 2.6 * f.hole_mm, 0.4 * f.hole_mm),
+                0.0,
+                1.4 * f.thickness_mm,
+                0.2 * f.thickness_mm,
+            ),
+            shifted(y=s * f.spacing_short_mm / 2.0),
+        )
         for s in (-1, 1)
     ]
-    tools = [placed(drum(f.hole_mm / 2.0, -1.0, 2.0 * f.thickness_mm, 0.0, 32), shifted(x, y)) for x, y in hole_places(shape)]
-    cross = [box((1.8 * f.thickness_mm, f.spacing_short_mm, 1.2 * f.thickness_mm), 0.2 * f.thickness_mm, 0.1 * f.thickness_mm, (s * 0.55 * run.neck_x, 0.0, 0.75 * f.thickness_mm)) for s in (-1, 1)]
+    tools = [
+        placed(drum(f.hole_mm / 2.0, -1.0, 2.0 * f.thickness_mm, 0.0, 32), shifted(x, y))
+        for x, y in hole_places(shape)
+    ]
+    cross = [
+        box(
+            (1.8 * f.thickness_mm, f.spacing_short_mm, 1.2 * f.thickness_mm),
+            0.2 * f.thickness_mm,
+            0.1 * f.thickness_mm,
+            (s * 0.55 * run.neck_x, 0.0, 0.75 * f.thickness_mm),
+        )
+        for s in (-1, 1)
+    ]
     return [*(cut(rail, tools) for rail in rails), *cross, *_posts_to_run(shape, run)]
 
 
@@ -140,16 +201,62 @@ def _splayed(shape: PumpShape, run: Run) -> list[Mesh]:
     f = shape.feet
     bodies: list[Mesh] = []
     for x, y in hole_places(shape):
-        pad = cut(drum(1.7 * f.hole_mm, 0.0, f.thickness_mm, 0.15 * f.thickness_mm), _hole_tools(shape, np.zeros((1, 2))))
+        pad = cut(
+            drum(1.9 * f.hole_mm, 0.0, f.thickness_mm, 0.15 * f.thickness_mm),
+            _hole_tools(shape, np.zeros((1, 2))),
+        )
         bodies.append(placed(pad, shifted(x, y)))
         target = np.array([np.sign(x) * min(0.6 * run.neck_x, abs(x)), 0.0, shape.inlet_z_mm])
         start = np.array([x, y, 0.5 * f.thickness_mm])
         inward = (target - start)[:2] / max(float(np.linalg.norm((target - start)[:2])), 1e-6)
         start[:2] += 1.35 * f.hole_mm * inward
         ring = circle(1.0, 24)
-        sections = [np.column_stack([ring * r + p[:2], np.full(24, p[2])]) for r, p in ((0.75 * f.hole_mm, start), (0.62 * f.hole_mm, 0.5 * (start + target)), (0.8 * f.hole_mm, target))]
+        sections = [
+            np.column_stack([ring * r + p[:2], np.full(24, p[2])])
+            for r, p in (
+                (1.15 * f.hole_mm, start),
+                (1.0 * f.hole_mm, 0.6 * start + 0.4 * target),
+                (1.5 * f.hole_mm, target),
+            )
+        ]
         bodies.append(loft(sections))
     return bodies
 
 
-_FEET = {"plate": _plate, "stamped": _stamped, "molded": _molded, "rails": _rails, "splayed": _splayed}
+def _pedestal(shape: PumpShape, run: Run) -> list[Mesh]:
+    """Two cast pedestals under the inlet manifold, each with a broad drilled base and a window in its web."""
+    f = shape.feet
+    edge = 1.55 * f.hole_mm
+    top_half = 1.05 * shape.manifold.pipe_radius_mm
+    bodies: list[Mesh] = []
+    for side in (-1.0, 1.0):
+        x = side * f.spacing_long_mm / 2.0
+        base = prism(
+            rounded_rectangle(2 * edge, f.spacing_short_mm + 2 * edge, 0.6 * edge),
+            0.0,
+            f.thickness_mm,
+            0.2 * f.thickness_mm,
+        )
+        places = np.array([(0.0, sy * f.spacing_short_mm / 2.0) for sy in (-1, 1)])
+        bodies.append(placed(cut(base, _hole_tools(shape, places)), shifted(x)))
+        top_x = side * min(0.7 * run.neck_x, abs(x))
+        low_half = 0.5 * f.spacing_short_mm - 1.2 * f.hole_mm
+        sections = []
+        for x0, half, z in (
+            (x, max(low_half, top_half), 0.5 * f.thickness_mm),
+            (top_x, top_half, shape.inlet_z_mm),
+        ):
+            outline = rounded_rectangle(1.3 * edge, 2.0 * half, 0.3 * edge, 4)
+            sections.append(np.column_stack([outline + np.array([x0, 0.0]), np.full(len(outline), z)]))
+        bodies.append(loft(sections))
+    return bodies
+
+
+_FEET = {
+    "pedestal": _pedestal,
+    "plate": _plate,
+    "stamped": _stamped,
+    "molded": _molded,
+    "rails": _rails,
+    "splayed": _splayed,
+}

@@ -1,10 +1,11 @@
-"""Flanged liquid ports: fixed, hubbed, gusseted or loose on a stub end; open with holes or slots, or mated and bolted.
+"""Flanged liquid ports: fixed, hubbed, gusseted or loose; open with holes or slots, or mated and bolted.
 
 Local port frame: z outward, the sealing face at z = 0, y up; the neck runs into z < 0.
 
-The circles lie where their edge is seen: the flange's diameter at the front-most place it is reached, the bolt circle
-at the mouths of the holes, the bore at the sealing face. On a mated port the companion flange has the same diameter and hides
-the pump's own, so both circles are those of the companion's outer face and the bolts are the ends seen there.
+The circles lie where their edge is seen: the flange's diameter at the front-most place it is reached, the
+bolt circle at the mouths of the holes, the bore at the sealing face. On a mated port the companion flange has
+the same diameter and hides the pump's own, so both circles are those of the companion's outer face and the
+bolts are the ends seen there.
 A slot is no circle: slotted flanges have no hole circles, their slots' width is among the pump's lengths.
 """
 
@@ -14,26 +15,12 @@ import numpy as np
 
 from reference_geometry.standards import find_pipe
 from tools.render.fasteners import head, nearest_size, thread_diameter
+from tools.render.outlines import Points, bent_path, circle
 from tools.render.pieces import Pieces, local_circle, piece, together
 from tools.render.pump_model import Resting, TrueCircle
 from tools.render.pump_shape import PortShape
 from tools.render.resting_places import CARD_HALF_MM
-from tools.render.solids import (
-    Mesh,
-    Points,
-    bent_path,
-    circle,
-    cut,
-    drum,
-    hollow_pipe,
-    join,
-    lathe,
-    loft,
-    placed,
-    prism,
-    shifted,
-    tube,
-)
+from tools.render.solids import Mesh, cut, drum, hollow_pipe, join, lathe, loft, placed, prism, shifted, tube
 
 GASKET_MM = 3.0
 
@@ -58,7 +45,9 @@ def flange_port(shape: PortShape, neck_radius: float, reach: float) -> Pieces:
     parts = [piece(plate, "flange", "band" if loose else "wetted"), _face(shape, neck_radius, front, back)]
     parts.append(piece(_neck(neck_radius, bore, reach), "manifold", "wetted"))
     if shape.build == "gusseted":
-        parts.append(piece(join(_gussets(radius, max(neck_radius, bore + 2.5), back, angles)), "flange", "wetted"))
+        parts.append(
+            piece(join(_gussets(radius, max(neck_radius, bore + 2.5), back, angles)), "flange", "wetted")
+        )
     if not shape.mated:
         hole_mouths = np.column_stack([spots, np.full(len(spots), front)])
         parts.append(opening(bore, min(reach, 2.5 * shape.bore_mm)))
@@ -83,14 +72,19 @@ def hole_angles(shape: PortShape) -> Points:
 def opening(bore_radius: float, depth: float) -> Pieces:
     """The lining of an open port: the walls seen through the mouth and a dark end."""
     lip, wall = 1.9, 2.0
-    section = [(bore_radius + 0.02, -lip), (bore_radius + 0.02, -depth), (bore_radius + wall, -depth), (bore_radius + wall, -lip)]
+    section = [
+        (bore_radius + 0.02, -lip),
+        (bore_radius + 0.02, -depth),
+        (bore_radius + wall, -depth),
+        (bore_radius + wall, -lip),
+    ]
     lining = lathe(section)
     end = drum(bore_radius + 1.0, -depth - 2.0, -depth + 0.5)
     return together([piece(lining, "port_opening", "wetted"), piece(end, "port_opening", "inside")])
 
 
 def _plate_front(shape: PortShape) -> float:
-    """Local z of the front of the bolted plate: behind the raised face, or behind a loose flange's stub end."""
+    """Local z of the bolted plate's front: behind the raised face, or behind a loose flange's stub end."""
     if shape.build == "loose":
         return -max(0.35 * shape.thickness_mm, 4.0)
     return -shape.raised_face_mm
@@ -103,12 +97,33 @@ def _face(shape: PortShape, neck_radius: float, front: float, back: float) -> Pi
     pieces: list[Mesh] = []
     if front < 0.0:
         outer = min(outer, shape.bolt_circle_mm / 2.0 - shape.hole_mm / 2.0 - shape.slot_mm / 2.0 - 1.0)
-        pieces.append(lathe([(bore, 0.0), (bore, -2.0), (bore + 1.0, -2.0), (bore + 1.0, front - 1.5), (outer, front - 1.5), (outer, -0.3), (outer - 0.3, 0.0)]))
+        pieces.append(
+            lathe(
+                [
+                    (bore, 0.0),
+                    (bore, -2.0),
+                    (bore + 1.0, -2.0),
+                    (bore + 1.0, front - 1.5),
+                    (outer, front - 1.5),
+                    (outer, -0.3),
+                    (outer - 0.3, 0.0),
+                ]
+            )
+        )
     else:
         pieces.append(lathe([(bore, 0.0), (bore, -2.0), (bore + 1.2, -2.0), (bore + 1.2, 0.0)]))
     if shape.build in ("hub", "gusseted"):
         hub = neck_radius + 0.35 * shape.thickness_mm
-        pieces.append(lathe([(bore + 2.0, back - 1.6 * shape.thickness_mm), (neck_radius, back - 1.6 * shape.thickness_mm), (hub, back + 1.0), (bore + 2.0, back + 1.0)]))
+        pieces.append(
+            lathe(
+                [
+                    (bore + 2.0, back - 1.6 * shape.thickness_mm),
+                    (neck_radius, back - 1.6 * shape.thickness_mm),
+                    (hub, back + 1.0),
+                    (bore + 2.0, back + 1.0),
+                ]
+            )
+        )
     elif shape.build == "loose":
         pieces.append(tube(bore + 1.0, neck_radius + 1.5, front - 0.5 * shape.thickness_mm, front - 0.5))
     return piece(join(pieces), "flange", "wetted")
@@ -136,7 +151,15 @@ def _hole_circle(shape: PortShape, mouth: Points) -> TrueCircle:
 def _gussets(radius: float, neck_radius: float, back: float, angles: Points) -> list[Mesh]:
     """Triangular ribs between the holes, from the neck up the plate's back."""
     tall, thick = 0.78 * radius, max(0.06 * radius, 3.0)
-    outline = np.array([(neck_radius - 0.8, back + 1.0), (neck_radius - 0.8, back - tall + neck_radius), (neck_radius, back - tall + neck_radius), (tall, back - 2.0), (tall, back + 1.0)])
+    outline = np.array(
+        [
+            (neck_radius - 0.8, back + 1.0),
+            (neck_radius - 0.8, back - tall + neck_radius),
+            (neck_radius, back - tall + neck_radius),
+            (tall, back - 2.0),
+            (tall, back + 1.0),
+        ]
+    )
     side = [np.column_stack([np.full(5, s * thick / 2.0), outline]) for s in (-1.0, 1.0)]
     web = loft(side)
     half_step = np.pi / len(angles)
@@ -164,14 +187,37 @@ def _mate(shape: PortShape, front: float, back: float, bevel: float, spots: Poin
     thick = 0.9 * shape.thickness_mm
     plate_back = face - front
     outer = plate_back + thick
-    gasket = tube(shape.bore_mm / 2.0, max(shape.raised_face_diameter_mm / 2.0, shape.bore_mm / 2.0 + 8.0), -0.2, face + 0.2)
-    plate = cut(drum(radius, plate_back, outer, bevel), [placed(drum(shape.hole_mm / 2.0, plate_back - 1, outer + 1), shifted(x, y)) for x, y in spots])
+    gasket = tube(
+        shape.bore_mm / 2.0,
+        max(shape.raised_face_diameter_mm / 2.0, shape.bore_mm / 2.0 + 8.0),
+        -0.2,
+        face + 0.2,
+    )
+    plate = cut(
+        drum(radius, plate_back, outer, bevel),
+        [placed(drum(shape.hole_mm / 2.0, plate_back - 1, outer + 1), shifted(x, y)) for x, y in spots],
+    )
     raised = drum(shape.raised_face_diameter_mm / 2.0, face, plate_back + 1.0)
-    hub = lathe([(0, outer - 1.0), (1.28 * pipe_radius, outer - 1.0), (1.2 * pipe_radius, outer + 0.5 * thick), (pipe_radius, outer + 1.1 * thick), (0, outer + 1.1 * thick)])
+    hub = lathe(
+        [
+            (0, outer - 1.0),
+            (1.28 * pipe_radius, outer - 1.0),
+            (1.2 * pipe_radius, outer + 0.5 * thick),
+            (pipe_radius, outer + 1.1 * thick),
+            (0, outer + 1.1 * thick),
+        ]
+    )
     path = np.array([(0.0, 0.0, outer), (0.0, 0.0, outer + shape.run_mm)])
     if shape.fitting == "elbow":
-        path = bent_path([(0, 0, outer), (0, 0, outer + 0.6 * shape.run_mm), (0.0, 2.2 * shape.run_mm, outer + 0.6 * shape.run_mm)], 3.0 * pipe_radius)
-    run = hollow_pipe(path, pipe_radius)
+        path = bent_path(
+            [
+                (0, 0, outer),
+                (0, 0, outer + 0.6 * shape.run_mm),
+                (0.0, 2.2 * shape.run_mm, outer + 0.6 * shape.run_mm),
+            ],
+            3.0 * pipe_radius,
+        )
+    run = placed(hollow_pipe(path, pipe_radius), shifted(turn=shape.run_turn_rad))
     system = shape.bolt_system
     size = nearest_size(system, shape.hole_mm - 2.5)
     end = head(shape.bolt_head, system, size)
@@ -179,7 +225,17 @@ def _mate(shape: PortShape, front: float, back: float, bevel: float, spots: Poin
     shank = drum(0.48 * thread_diameter(system, size), back - 0.5, outer + 0.5, 0.0, 24)
     flip = np.diag([1.0, -1.0, -1.0, 1.0])
     bolts = [
-        piece(join([placed(end.mesh, shifted(x, y, outer, turn=1.1 * k)), placed(nut, shifted(x, y, back) @ flip), placed(shank, shifted(x, y))]), "bolt", "fastener")
+        piece(
+            join(
+                [
+                    placed(end.mesh, shifted(x, y, outer, turn=1.1 * k)),
+                    placed(nut, shifted(x, y, back) @ flip),
+                    placed(shank, shifted(x, y)),
+                ]
+            ),
+            "bolt",
+            "fastener",
+        )
         for k, (x, y) in enumerate(spots)
     ]
     tops = np.column_stack([spots, np.full(len(spots), outer + end.height_mm)])
@@ -195,4 +251,3 @@ def _mate(shape: PortShape, front: float, back: float, bevel: float, spots: Poin
             Pieces(circles=circles),
         ]
     )
-

@@ -1,7 +1,8 @@
-"""A pump of a family of the reference set: its lengths and attributes, with free details that are the series' own.
+"""A pump of a family of the reference set: its lengths and attributes, free details after its series.
 
-What a family does not say (cover profile, ribs, bosses, muffler, feet) is drawn from the names of maker and series, so
-a family always looks the same and its sisters of other sizes and ports look related. The caller's random source only
+What a family does not say (cover profile, ribs, bosses, muffler, feet) is drawn from the names of maker and
+series, so a family always looks the same and its sisters of other sizes and ports look related. The caller's
+random source only
 adds what differs between two pumps of one family: manufacturing tolerance, and how a swivel flange is turned.
 """
 
@@ -18,7 +19,13 @@ from tools.render.covers import cover as build_cover
 from tools.render.fasteners import head
 from tools.render.joints import joint as build_joint
 from tools.render.joints import rim_bevel
-from tools.render.layout import joint_front, least_half_spacing, least_neck_offset, neck_side_reach, port_half_width
+from tools.render.layout import (
+    joint_front,
+    least_half_spacing,
+    least_neck_offset,
+    neck_side_reach,
+    port_half_width,
+)
 from tools.render.manifolds import drop_of, top_of_run
 from tools.render.pump_model import PumpModel
 from tools.render.pump_shape import CoverShape, FeetShape, JointShape, ManifoldShape, PortShape, PumpShape
@@ -26,14 +33,16 @@ from tools.render.pump_shape_kinds import Split
 from tools.render.sample_pump import assemble
 
 TYPICAL_RELATIVE_SD = 0.0015
-"""Spread between pumps of one family where the set does not give one (common practice for molded and cast parts)."""
+"""Spread between pumps of one family where the set does not give one (common practice)."""
 
 
-def pump_from_family(family: Family, rng: np.random.Generator, split: Split = "train", mated_chance: float = 0.0) -> PumpModel:
+def pump_from_family(
+    family: Family, rng: np.random.Generator, split: Split = "train", mated_chance: float = 0.0
+) -> PumpModel:
     """A pump of this family with exact truth.
 
-    Lengths are the family's means plus a draw of its spread. Overall sizes are met exactly where the pump's other
-    lengths leave room for it; the model's truth always tells what was built.
+    Lengths are the family's means plus a draw of its spread. Overall sizes are met exactly where the pump's
+    other lengths leave room for it; the model's truth always tells what was built.
 
     Args:
         family: what is not known is filled in within the trade's proportions.
@@ -44,7 +53,9 @@ def pump_from_family(family: Family, rng: np.random.Generator, split: Split = "t
     return build_pump(shape_from_family(family, rng, split, mated_chance))
 
 
-def shape_from_family(family: Family, rng: np.random.Generator, split: Split = "train", mated_chance: float = 0.0) -> PumpShape:
+def shape_from_family(
+    family: Family, rng: np.random.Generator, split: Split = "train", mated_chance: float = 0.0
+) -> PumpShape:
     """The shape of `pump_from_family`."""
     style = np.random.default_rng(zlib.crc32(f"{family.maker}/{family.family}".encode()))
     basics = _basics(family, rng, split)
@@ -58,7 +69,9 @@ def shape_from_family(family: Family, rng: np.random.Generator, split: Split = "
     spacing = _drawn(family, "port_spacing", rng)
     manifold = _manifold(draw.draw_manifold(style, basics, end), joint, depth, spacing, basics)
     half = 0.5 * spacing if spacing else least_half_spacing(joint, manifold, drop_of(manifold))
-    neck_x = joint_x + max(least_neck_offset(joint, manifold.neck_radius_mm), min(0.6 * depth, depth - neck_side_reach(manifold)))
+    neck_x = joint_x + max(
+        least_neck_offset(joint, manifold.neck_radius_mm), min(0.6 * depth, depth - neck_side_reach(manifold))
+    )
     neck_x = max(neck_x, 1.02 * manifold.bend_mm)
     discharge, suction = _ports(family, style, rng, basics, end, mated_chance)
     feet = _feet(family, style, basics, neck_x, rng)
@@ -67,28 +80,36 @@ def shape_from_family(family: Family, rng: np.random.Generator, split: Split = "
     inlet_z = height - 2.0 * half - top
     air = draw.draw_air(style, basics, joint_x, half - port_half_width(discharge))
     screws = _extra(family, "air_valve_screw_count")
-    air = replace(air, valve_side=family.air_valve_side or air.valve_side, valve_screws=int(screws or air.valve_screws))
+    air = replace(
+        air, valve_side=family.air_valve_side or air.valve_side, valve_screws=int(screws or air.valve_screws)
+    )
     shape = assemble(
-        basics, joint_x, neck_x, inlet_z, inlet_z + 2.0 * half, cover, joint, manifold, discharge, suction, air, feet,
-        seed=zlib.crc32(family.family_id.encode()), details=draw.draw_details(style, basics), family_id=family.family_id, body_color=family.extras.get("body_color", ""),
+        basics, joint_x, neck_x, inlet_z, inlet_z + 2.0 * half, cover, joint, manifold, discharge, suction,
+        air, feet, seed=zlib.crc32(family.family_id.encode()), details=draw.draw_details(style, basics),
+        family_id=family.family_id, body_color=family.extras.get("body_color", ""),
     )  # fmt: skip
     return _fit_outside(shape, width, height, end)
 
 
 def _fit_outside(shape: PumpShape, width: float, height: float, end: bool) -> PumpShape:
-    """Shifts heights, port reach or joints until the built pump has the wanted overall sizes, as far as it can."""
+    """Shifts heights, port reach or joints until the overall sizes are met, as far as they can be."""
     for _ in range(3):
         built = build_pump(shape).lengths_mm
         higher, wider = height - built["overall_height"], width - built["overall_width"]
         if abs(higher) < 1e-6 and abs(wider) < 1e-6:
             break
-        low = max(port_half_width(shape.suction), top_of_run(shape.manifold) + 0.5 * shape.feet.thickness_mm) + 0.5
+        low = (
+            max(port_half_width(shape.suction), top_of_run(shape.manifold) + 0.5 * shape.feet.thickness_mm)
+            + 0.5
+        )
         inlet_z = max(shape.inlet_z_mm + higher, low)
         shape = replace(shape, outlet_z_mm=shape.outlet_z_mm + inlet_z - shape.inlet_z_mm, inlet_z_mm=inlet_z)
         if end:
             least = 1.02 * shape.manifold.neck_radius_mm + shape.discharge.thickness_mm + 1.0
             both = shape.discharge.toward != shape.suction.toward
-            shape = replace(shape, port_reach_mm=max(shape.port_reach_mm + wider / (2.0 if both else 1.0), least))
+            shape = replace(
+                shape, port_reach_mm=max(shape.port_reach_mm + wider / (2.0 if both else 1.0), least)
+            )
         else:
             shift = max(0.5 * wider, 0.18 * shape.joint.diameter_mm - shape.joint_x_mm)
             shape = replace(shape, joint_x_mm=shape.joint_x_mm + shift, neck_x_mm=shape.neck_x_mm + shift)
@@ -101,14 +122,16 @@ def _basics(family: Family, rng: np.random.Generator, split: Split) -> draw.Basi
     nominal = family.port_nominal_in
     if nominal is None:
         wanted = chamber or 215.0
-        nominal = min(draw.CHAMBER_RANGES_MM, key=lambda n: abs(sum(draw.CHAMBER_RANGES_MM[n]) / 2.0 - wanted))
+        nominal = min(
+            draw.CHAMBER_RANGES_MM, key=lambda n: abs(sum(draw.CHAMBER_RANGES_MM[n]) / 2.0 - wanted)
+        )
     if chamber is None:
         chamber = sum(draw.CHAMBER_RANGES_MM.get(nominal, (180, 250))) / 2.0
     return draw.Basics(nominal, chamber, family.wetted_material == "metal", connection, split)
 
 
 def _joint(family: Family, style: np.random.Generator, basics: draw.Basics) -> JointShape:
-    """The joint with the family's bolt count and, where known, its rise of bolt heads or band over the round edge."""
+    """The joint with the family's bolt count and, where known, the rise of its bolt heads or band."""
     clamped = family.housing_joint == "clamp_band" if family.housing_joint else None
     joint = draw.draw_joint(style, basics, clamped, family.chamber_bolt_count)
     rise = _extra(family, "joint_rise_mm")
@@ -116,7 +139,9 @@ def _joint(family: Family, style: np.random.Generator, basics: draw.Basics) -> J
         if "one closing bolt" in family.notes:
             joint = replace(joint, closure_count=1)
         if "V band" in family.notes or rise:
-            joint = replace(joint, kind="band_v" if joint.kind in ("band_flat", "band_channel") else joint.kind)
+            joint = replace(
+                joint, kind="band_v" if joint.kind in ("band_flat", "band_channel") else joint.kind
+            )
         return replace(joint, front_mm=rise * _rise_share(joint, rise)) if rise else joint
     if rise is None:
         return joint
@@ -127,7 +152,12 @@ def _joint(family: Family, style: np.random.Generator, basics: draw.Basics) -> J
     seat = rise - rim_bevel(joint) - made.height_mm
     seat = max(seat, -0.6 * joint.front_mm)
     words = "flush" if seat == 0.0 else "counterbored" if seat < 0.0 else "pads"
-    return replace(joint, bolt_seat_mm=seat, bolt_seat=words, bolt_inset_mm=max(joint.bolt_inset_mm, made.seat_radius_mm + 3.5))
+    return replace(
+        joint,
+        bolt_seat_mm=seat,
+        bolt_seat=words,
+        bolt_inset_mm=max(joint.bolt_inset_mm, made.seat_radius_mm + 3.5),
+    )
 
 
 def _rise_share(joint: JointShape, rise: float) -> float:
@@ -142,14 +172,20 @@ def _rise_share(joint: JointShape, rise: float) -> float:
 def _cover_of_depth(shape: CoverShape, joint: JointShape, depth: float) -> CoverShape:
     """The cover whose foremost point lies `depth` before the joint plane."""
     made = build_joint(joint)
-    shape = replace(shape, depth_mm=max(depth - made.face_mm - shape.boss_height_mm, 0.05 * joint.diameter_mm))
+    shape = replace(
+        shape, depth_mm=max(depth - made.face_mm - shape.boss_height_mm, 0.05 * joint.diameter_mm)
+    )
     for _ in range(4):
-        front = float(build_cover(shape, made.dish_start_mm, made.face_mm)[0].parts[0].mesh.vertices[:, 2].max())
+        front = float(
+            build_cover(shape, made.dish_start_mm, made.face_mm)[0].parts[0].mesh.vertices[:, 2].max()
+        )
         shape = replace(shape, depth_mm=max(shape.depth_mm + depth - front, 0.04 * joint.diameter_mm))
     return shape
 
 
-def _manifold(drawn: ManifoldShape, joint: JointShape, depth: float, spacing: float | None, basics: draw.Basics) -> ManifoldShape:
+def _manifold(
+    drawn: ManifoldShape, joint: JointShape, depth: float, spacing: float | None, basics: draw.Basics
+) -> ManifoldShape:
     """The drawn manifold made to fit between the joint and the cover's front, and under the port spacing."""
     bore = draw.bore_of(basics)
     least = 0.5 * bore * 1.12 + 1.2
@@ -161,8 +197,16 @@ def _manifold(drawn: ManifoldShape, joint: JointShape, depth: float, spacing: fl
         tall = spacing is None or least_half_spacing(joint, m, drop_of(m)) <= 0.5 * spacing
         return offset + neck_side_reach(m) <= room and tall
 
-    tries = [drawn, replace(drawn, kind="pipe_elbow" if drawn.kind in ("straight_header", "block_header") else drawn.kind)]
-    tries += [replace(tries[-1], joint=kind) for kind in ("oval_flange", "small_band" if clamped else "plain", "plain")]
+    tries = [
+        drawn,
+        replace(
+            drawn, kind="pipe_elbow" if drawn.kind in ("straight_header", "block_header") else drawn.kind
+        ),
+    ]
+    tries += [
+        replace(tries[-1], joint=kind)
+        for kind in ("oval_flange", "small_band" if clamped else "plain", "plain")
+    ]
     for candidate in tries:
         for shrink in (1.0, 0.93, 0.86, 0.8, 0.74, 0.68, 0.62):
             pipe = max(drawn.pipe_radius_mm * shrink, least)
@@ -176,7 +220,12 @@ def _manifold(drawn: ManifoldShape, joint: JointShape, depth: float, spacing: fl
 
 
 def _ports(
-    family: Family, style: np.random.Generator, rng: np.random.Generator, basics: draw.Basics, end: bool, mated_chance: float
+    family: Family,
+    style: np.random.Generator,
+    rng: np.random.Generator,
+    basics: draw.Basics,
+    end: bool,
+    mated_chance: float,
 ) -> tuple[PortShape, PortShape]:
     toward = str(style.choice(["+x", "-x"] if end else ["-y", "-y", "+y"]))
     if basics.connection == "threaded":
@@ -185,7 +234,10 @@ def _ports(
         port = _flanged(family, style, rng, basics, toward)
     clock = draw.between(rng, 0.0, 2.0 * np.pi) if port.swivel else port.clock_rad
     both = (port, replace(port, clock_rad=clock))
-    mated = [draw.maybe_mated(rng, p, basics.chamber_mm, mated_chance) for p in both]
+    mated = [
+        draw.maybe_mated(rng, p, basics.chamber_mm, mated_chance, upward)
+        for p, upward in zip(both, (True, False), strict=True)
+    ]
     return mated[0], mated[1]
 
 
@@ -196,7 +248,9 @@ def _threaded(family: Family, style: np.random.Generator, basics: draw.Basics, t
     return draw.thread_port(style, basics, standard, toward)
 
 
-def _flanged(family: Family, style: np.random.Generator, rng: np.random.Generator, basics: draw.Basics, toward: str) -> PortShape:
+def _flanged(
+    family: Family, style: np.random.Generator, rng: np.random.Generator, basics: draw.Basics, toward: str
+) -> PortShape:
     standard = family.port_standard or "ASME B16.5 Class 150"
     row = find_flange(standard, basics.nominal_in)
     if row is None:
@@ -218,10 +272,14 @@ def _flanged(family: Family, style: np.random.Generator, rng: np.random.Generato
     )  # fmt: skip
 
 
-def _feet(family: Family, style: np.random.Generator, basics: draw.Basics, neck_x: float, rng: np.random.Generator) -> FeetShape:
+def _feet(
+    family: Family, style: np.random.Generator, basics: draw.Basics, neck_x: float, rng: np.random.Generator
+) -> FeetShape:
     feet = draw.draw_feet(style, basics, neck_x)
     long, short = _drawn(family, "foot_spacing_long", rng), _drawn(family, "foot_spacing_short", rng)
-    return replace(feet, spacing_long_mm=long or feet.spacing_long_mm, spacing_short_mm=short or feet.spacing_short_mm)
+    return replace(
+        feet, spacing_long_mm=long or feet.spacing_long_mm, spacing_short_mm=short or feet.spacing_short_mm
+    )
 
 
 def _drawn(family: Family, name: str, rng: np.random.Generator) -> float | None:

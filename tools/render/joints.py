@@ -1,12 +1,12 @@
-"""The round joint between liquid chamber and air section: clamp bands with their closures, bolted rims with their bolts.
+"""The round joint between liquid chamber and air section: clamp bands and bolted rims.
 
 Local chamber frame as in `covers`: z outward, y up, joint plane at z = 0.
 
-`chamber_diameter` is the joint's outermost *round* edge. Over a band it is the crest (lugs and bolts excluded). Over a
-rim it is the circle on which the cover flange's edge lies: all round; between the scallops, which are cut inward from it;
-at the corners of a squarish rim or beside its flats, which are cut inward too; of the round cover flange that stands
-on a square or octagonal plate of the air section. Its center is where an eye in front of the pump sees that edge: the
-front-most axial place at which the full diameter is reached.
+`chamber_diameter` is the joint's outermost *round* edge. Over a band it is the crest (lugs and bolts
+excluded). Over a rim it is the circle on which the cover flange's edge lies: all round; between the scallops,
+which are cut inward from it; at the corners of a squarish rim or beside its flats, which are cut inward too;
+of the round cover flange that stands on a square or octagonal plate of the air section. Its center is where
+an eye in front of the pump sees that edge: the front-most axial place at which the full diameter is reached.
 """
 
 from dataclasses import dataclass
@@ -15,23 +15,10 @@ import numpy as np
 
 from tools.render.band_closures import closure
 from tools.render.fasteners import Head, head
+from tools.render.outlines import Points, circle, rounded_rectangle, segments_for
 from tools.render.pieces import Pieces, local_circle, piece, together
 from tools.render.pump_shape import JointShape
-from tools.render.solids import (
-    Mesh,
-    Points,
-    circle,
-    cut,
-    drum,
-    join,
-    lathe,
-    placed,
-    prism,
-    rounded_rectangle,
-    segments_for,
-    shifted,
-    tube,
-)
+from tools.render.solids import Mesh, cut, drum, join, lathe, placed, prism, shifted, tube
 
 
 @dataclass(frozen=True, eq=False)
@@ -70,7 +57,7 @@ def bolt_angles(shape: JointShape) -> Points:
     return shape.clock_rad + np.arange(shape.bolt_count) * 2.0 * np.pi / max(shape.bolt_count, 1)
 
 
-# Clamp band --------------------------------------------------------------------------------------------------------
+# Clamp band ---------------------------------------------------------------------------------------------
 
 
 def _clamped(shape: JointShape) -> Joint:
@@ -106,7 +93,12 @@ def _band_section(kind: str, radius: float, half: float, thick: float) -> tuple[
     if kind == "band_flat":
         bevel = 0.25 * thick
         lip = 0.5 * half
-        outer = [(radius - bevel, -half), (radius, -half + bevel), (radius, half - bevel), (radius - bevel, half)]
+        outer = [
+            (radius - bevel, -half),
+            (radius, -half + bevel),
+            (radius, half - bevel),
+            (radius - bevel, half),
+        ]
         inner = [(radius - lip, half), (radius - lip, 0.8 * half), (radius - thick, 0.7 * half)]
         inner += [(radius - thick, -0.7 * half), (radius - lip, -0.8 * half), (radius - lip, -half)]
         return np.array(outer + inner), half - bevel
@@ -119,16 +111,40 @@ def _band_section(kind: str, radius: float, half: float, thick: float) -> tuple[
     crest = 0.34 * half
     if kind == "band_channel":
         dip = 0.35 * thick
-        outer = [(radius - drop, -half), (radius - 0.2 * thick, -half), (radius, -0.9 * half), (radius, -0.66 * half)]
+        outer = [
+            (radius - drop, -half),
+            (radius - 0.2 * thick, -half),
+            (radius, -0.9 * half),
+            (radius, -0.66 * half),
+        ]
         outer += [(radius - dip, -0.58 * half), (radius - dip, 0.58 * half)]
-        outer += [(radius, 0.66 * half), (radius, 0.9 * half), (radius - 0.2 * thick, half), (radius - drop, half)]
-        inner = [(radius - drop, 0.85 * half), (radius - thick, 0.7 * half), (radius - thick, -0.7 * half), (radius - drop, -0.85 * half)]
+        outer += [
+            (radius, 0.66 * half),
+            (radius, 0.9 * half),
+            (radius - 0.2 * thick, half),
+            (radius - drop, half),
+        ]
+        inner = [
+            (radius - drop, 0.85 * half),
+            (radius - thick, 0.7 * half),
+            (radius - thick, -0.7 * half),
+            (radius - drop, -0.85 * half),
+        ]
         return np.array(outer + inner), 0.9 * half
     outer = [(radius - drop, -half), (radius, -crest), (radius, crest), (radius - drop, half)]
-    inner = [(radius - drop - thick, 0.93 * half), (radius - thick, 0.75 * crest), (radius - thick, -0.75 * crest), (radius - drop - thick, -0.93 * half)]
+    inner = [
+        (radius - drop - thick, 0.93 * half),
+        (radius - thick, 0.75 * crest),
+        (radius - thick, -0.75 * crest),
+        (radius - drop - thick, -0.93 * half),
+    ]
     if kind == "band_lipped":
         lip = 0.35 * drop
-        front = [(radius - drop, 0.9 * half), (radius - drop + lip, half), (radius - drop + lip, half + 0.6 * thick)]
+        front = [
+            (radius - drop, 0.9 * half),
+            (radius - drop + lip, half),
+            (radius - drop + lip, half + 0.6 * thick),
+        ]
         front += [(radius - drop - thick, half + 0.6 * thick)]
         outer = [(r, -z) for r, z in front[::-1]] + [(radius, -crest), (radius, crest)] + front
     return np.array(outer + inner), crest
@@ -136,11 +152,18 @@ def _band_section(kind: str, radius: float, half: float, thick: float) -> tuple[
 
 def _ring(inner: float, outer: float, z0: float, z1: float, bevel: float) -> Points:
     return np.array(
-        [(inner, z0), (outer - bevel, z0), (outer, z0 + bevel), (outer, z1 - bevel), (outer - bevel, z1), (inner, z1)]
+        [
+            (inner, z0),
+            (outer - bevel, z0),
+            (outer, z0 + bevel),
+            (outer, z1 - bevel),
+            (outer - bevel, z1),
+            (inner, z1),
+        ]
     )
 
 
-# Bolted rim --------------------------------------------------------------------------------------------------------
+# Bolted rim ---------------------------------------------------------------------------------------------
 
 
 def _bolted(shape: JointShape) -> Joint:
@@ -153,7 +176,9 @@ def _bolted(shape: JointShape) -> Joint:
     spots = np.column_stack([-circle_radius * np.sin(angles), circle_radius * np.cos(angles)])
     rim = prism(_rim_outline(shape, radius), seam, front, bevel, 0.3 * bevel)
     if shape.kind == "rim_stepped":
-        step = tube(0.5 * radius, radius - 2.1 * shape.bolt_inset_mm, seam, front + 0.4 * shape.front_mm, bevel)
+        step = tube(
+            0.5 * radius, radius - 2.1 * shape.bolt_inset_mm, seam, front + 0.4 * shape.front_mm, bevel
+        )
         rim = join([rim, step])
     seat_z = front + shape.bolt_seat_mm
     if shape.bolt_seat_mm < 0.0:
@@ -162,13 +187,20 @@ def _bolted(shape: JointShape) -> Joint:
     elif shape.bolt_seat_mm > 0.0:
         pad = drum(min(bolt.seat_radius_mm + 1.5, 0.96 * shape.bolt_inset_mm), seam + 1.0, seat_z, 0.8, 40)
         rim = join([rim, *(placed(pad, shifted(x, y)) for x, y in spots)])
-    bolts = [piece(placed(bolt.mesh, shifted(x, y, seat_z, turn=k * 0.7)), "bolt", "fastener") for k, (x, y) in enumerate(spots)]
+    bolts = [
+        piece(placed(bolt.mesh, shifted(x, y, seat_z, turn=k * 0.7)), "bolt", "fastener")
+        for k, (x, y) in enumerate(spots)
+    ]
     tops = np.column_stack([spots, np.full(len(spots), seat_z + bolt.height_mm)])
     pieces = together(
         [
             piece(rim, "bolted_rim", "wetted"),
             piece(_air_flange(shape, radius, seam, bevel), "bolted_rim", "air_section"),
-            piece(prism(_rim_outline(shape, radius) * (1.0 - 1.2 / radius), -seam - 0.2, seam + 0.2), "other", "rubber"),
+            piece(
+                prism(_rim_outline(shape, radius) * (1.0 - 1.2 / radius), -seam - 0.2, seam + 0.2),
+                "other",
+                "rubber",
+            ),
             *bolts,
             *_back_ends(shape, bolt, spots),
             Pieces(circles=(local_circle("chamber_diameter", shape.diameter_mm, front - bevel, tops),)),
@@ -177,7 +209,9 @@ def _bolted(shape: JointShape) -> Joint:
     dish = min(circle_radius - bolt.seat_radius_mm - 2.0, 0.93 * radius)
     rest = max(front, seat_z + bolt.height_mm)
     nuts = shape.bolt_seat_mm >= 0.0 and shape.bolt_system != "inch"
-    back_radius = circle_radius - 1.1 * bolt.seat_radius_mm - 1.0 if nuts else shape.back_share * radius * 0.93
+    back_radius = (
+        circle_radius - 1.1 * bolt.seat_radius_mm - 1.0 if nuts else shape.back_share * radius * 0.93
+    )
     if shape.kind in ("rim_squarish", "rim_two_flats"):
         back_radius = min(back_radius, shape.back_share * shape.flat_share * radius - 3.0)
     elif shape.kind == "rim_scalloped":
@@ -214,7 +248,11 @@ def _rim_outline(shape: JointShape, radius: float) -> Points:
     if shape.kind in ("rim_squarish", "rim_two_flats"):
         flat = shape.flat_share * radius
         half = np.arccos(shape.flat_share)
-        middles = np.arange(4) * np.pi / 2.0 if shape.kind == "rim_squarish" else np.array([np.pi / 2.0, 1.5 * np.pi])
+        middles = (
+            np.arange(4) * np.pi / 2.0
+            if shape.kind == "rim_squarish"
+            else np.array([np.pi / 2.0, 1.5 * np.pi])
+        )
         out: list[Points] = []
         for k, middle in enumerate(middles):
             following = middles[(k + 1) % len(middles)] + (2.0 * np.pi if k + 1 == len(middles) else 0.0)

@@ -1,4 +1,4 @@
-"""Where things must lie so that nothing collides: joint planes, necks, manifold heights and how far the ports reach."""
+"""Where things must lie so that nothing collides: necks, manifold heights and how far the ports reach."""
 
 import numpy as np
 
@@ -20,7 +20,7 @@ def joint_front(joint: JointShape) -> float:
 
 
 def least_neck_offset(joint: JointShape, neck_radius: float) -> float:
-    """Least distance of the valve housing's axis before the joint plane, so that it clears the band or the bolts."""
+    """Least distance of a valve housing's axis before the joint plane, so that it clears band or bolts."""
     face = joint_front(joint)
     if joint.housing_joint == "clamp_band":
         return face + 2.0 + neck_radius
@@ -43,7 +43,9 @@ def least_half_spacing(joint: JointShape, manifold: ManifoldShape, drop: float) 
     """Least distance of a manifold's center line from the diaphragm axis."""
     top = joint_top(joint)
     under_run = top + manifold.pipe_radius_mm * 1.05 + 2.0
-    flange = {"plain": 0.3, "small_band": 0.35, "union_nut": 0.5}.get(manifold.joint, 0.25) * manifold.neck_radius_mm + 2.0
+    flange = {"plain": 0.3, "small_band": 0.35, "union_nut": 0.5}.get(
+        manifold.joint, 0.25
+    ) * manifold.neck_radius_mm + 2.0
     over_joint = top + flange + drop
     if manifold.kind in ("straight_header", "block_header", "diagonal_pipe") or manifold.joint == "plain":
         return max(under_run, over_joint if manifold.joint != "plain" else 0.0)
@@ -55,8 +57,10 @@ def port_half_width(port: PortShape) -> float:
     return port.flange_diameter_mm / 2.0 if port.connection == "flanged" else port.boss_mm
 
 
-def least_center_reach(port: PortShape, wide: float, joint: JointShape, joint_x: float, half_spacing: float, pipe_radius: float) -> float:
-    """Least distance of a center port's face from the middle, so that its flange stays clear of the joints."""
+def least_center_reach(
+    port: PortShape, wide: float, joint: JointShape, joint_x: float, half_spacing: float, pipe_radius: float
+) -> float:
+    """Least distance of a center port's face from the middle: its flange stays clear of the joints."""
     own = pipe_radius + (3.0 * port.thickness_mm if port.connection == "flanged" else 1.1 * wide) + 6.0
     back = joint_front(joint) + 3.0 if joint.housing_joint == "clamp_band" else joint.back_mm + 6.0
     gap = joint_x - back
@@ -69,16 +73,28 @@ def least_center_reach(port: PortShape, wide: float, joint: JointShape, joint_x:
     return max(own, float(np.sqrt(radius**2 - max(low, 0.0) ** 2)) + 1.3 * port.thickness_mm + 4.0)
 
 
-def least_end_reach(port: PortShape, wide: float, manifold: ManifoldShape, cover_front: float, neck_x: float) -> float:
-    """Least distance of an end port's face beyond the neck's axis, so that its flange clears neck and cover."""
+def least_end_reach(
+    port: PortShape, wide: float, manifold: ManifoldShape, cover_front: float, neck_x: float
+) -> float:
+    """Least distance of an end port's face beyond the neck's axis: its flange clears neck and cover."""
     hub = {"hub": 2.7, "loose": 2.0, "gusseted": 2.2}.get(port.build, 1.3)
-    own = 1.15 * manifold.neck_radius_mm + (hub * port.thickness_mm if port.connection == "flanged" else 0.9 * wide) + 3.0
+    own = (
+        1.15 * manifold.neck_radius_mm
+        + (hub * port.thickness_mm if port.connection == "flanged" else 0.9 * wide)
+        + 3.0
+    )
     return max(own, cover_front - neck_x + port.thickness_mm)
 
 
 def neck_side_reach(manifold: ManifoldShape) -> float:
     """How far the necks, their joints and a header's ends reach sideways from a neck's axis, mm."""
-    shares = {"round_flange": 1.62, "square_flange": 1.38, "oval_flange": 1.17, "small_band": 1.32, "union_nut": 1.46}
+    shares = {
+        "round_flange": 1.62,
+        "square_flange": 1.38,
+        "oval_flange": 1.17,
+        "small_band": 1.32,
+        "union_nut": 1.46,
+    }
     reach = shares.get(manifold.joint, 1.08) * manifold.neck_radius_mm
     if manifold.kind == "straight_header":
         return max(reach, 1.35 * manifold.neck_radius_mm + 0.55 * manifold.pipe_radius_mm)

@@ -1,39 +1,24 @@
-"""Valve housings and manifolds: elbows and pipe, cast arch, bolted tee, straight header, diagonals or a block.
+"""Manifolds: elbows and pipe, cast arch, bolted tee, straight header, diagonals, a block or a webbed pipe.
 
-Manifold frame: origin in the middle of the pump (on the diaphragm axis), z toward this manifold's side; the inlet
-manifold is the discharge one turned by half a turn about x.
+Manifold frame: origin in the middle of the pump (on the diaphragm axis), z toward this manifold's side; the
+inlet manifold is the discharge one turned by half a turn about x.
 """
 
 from dataclasses import dataclass
 
 import numpy as np
 
-from tools.render.fasteners import head, hexagon, nearest_size
+from tools.render.fasteners import hexagon
+from tools.render.necks import joint_bolts, neck
+from tools.render.outlines import Points, bent_path, circle, rounded_rectangle
 from tools.render.pieces import Pieces, piece, together
 from tools.render.pump_shape import ManifoldShape, PumpShape
-from tools.render.solids import (
-    Mesh,
-    Points,
-    bent_path,
-    box,
-    circle,
-    drum,
-    join,
-    lathe,
-    placed,
-    pose,
-    prism,
-    rounded_polyline,
-    rounded_rectangle,
-    shifted,
-    sweep,
-    tube,
-)
+from tools.render.solids import Mesh, drum, join, placed, pose, prism, shifted, sweep
 
 
 @dataclass(frozen=True)
 class Run:
-    """Where the manifold lies: neck axes at x = +-neck_x, joint plane, center line and end port side (0 for center)."""
+    """Where a manifold lies: necks at x = +-neck_x, joint plane, center line, end port's side (0: center)."""
 
     neck_x: float
     joint_z: float
@@ -43,15 +28,21 @@ class Run:
 
 
 def manifold_run(shape: PumpShape, toward: str) -> Run:
-    """The lay of one manifold from the pump's shape and the direction its port faces (in the manifold frame)."""
+    """The lay of one manifold, from the pump's shape and the way its port faces (manifold frame)."""
     side = {"+x": 1, "-x": -1}.get(toward, 0)
-    return Run(shape.neck_x_mm, shape.half_spacing_mm - drop_of(shape.manifold), shape.half_spacing_mm, side, shape.port_reach_mm)
+    return Run(
+        shape.neck_x_mm,
+        shape.half_spacing_mm - drop_of(shape.manifold),
+        shape.half_spacing_mm,
+        side,
+        shape.port_reach_mm,
+    )
 
 
 def manifold(shape: PumpShape, toward: str) -> Pieces:
     """Necks, their joints and the run of one side, without the port."""
     run = manifold_run(shape, toward)
-    parts = [_neck(shape, run, side) for side in (-1, 1)]
+    parts = [neck(shape, run.joint_z, side) for side in (-1, 1)]
     parts.append(piece(join(_BUILDERS[shape.manifold.kind](shape, run)), "manifold", "wetted"))
     if shape.manifold.kind == "bolted_tee":
         parts += _tee_bolts(shape, run)
@@ -66,128 +57,9 @@ def drop_of(m: ManifoldShape) -> float:
 
 def top_of_run(m: ManifoldShape) -> float:
     """Highest reach of the run above the port's center line, mm."""
-    return {"block_header": 1.05, "cast_arch": 1.22, "bolted_tee": 1.52, "diagonal_pipe": 1.3}.get(m.kind, 1.02) * m.pipe_radius_mm
-
-
-# Necks and their joints --------------------------------------------------------------------------------------------
-
-
-def _neck(shape: PumpShape, run: Run, side: int) -> Pieces:
-    m = shape.manifold
-    rn = m.neck_radius_mm
-    low = 0.5 * shape.joint.diameter_mm / 2.0
-    low = min(low, run.joint_z - 2.2 * rn)
-    here = shifted(side * run.neck_x, 0.0, 0.0)
-    if m.neck in ("bulb", "tapered"):
-        narrow = 0.8 if m.neck == "tapered" else 1.0
-        line = rounded_polyline(
-            [(0, low), (0.96 * rn, low), (rn, low + 1.2 * rn), (narrow * rn, run.joint_z), (0, run.joint_z)], [0, 0.9 * rn, 0.5 * rn, 0, 0], 7
-        )
-        body = placed(lathe(line), here)
-    else:
-        turn_z = max(low + 0.9 * rn, 0.3 * shape.joint.diameter_mm)
-        turn_z = min(turn_z, run.joint_z - 0.8 * rn)
-        inside = (side * (run.neck_x - 1.3 * rn), 0.0, turn_z - 1.5 * rn)
-        path = bent_path([(side * run.neck_x, 0.0, run.joint_z), (side * run.neck_x, 0.0, turn_z), inside], 1.1 * rn, 8)
-        section = circle(rn) if m.neck == "elbow" else rounded_rectangle(1.9 * rn, 1.9 * rn, 0.35 * rn)
-        body = sweep(path, section, up=(0.0, 1.0, 0.0), scale=1.0 + 0.18 * np.linspace(0.0, 1.0, len(path)) ** 3)
-    parts = [piece(body, "manifold", "wetted")]
-    parts += [p.moved(here @ shifted(z=run.joint_z)) for p in _JOINTS[m.joint](shape)]
-    return together(parts)
-
-
-def _flange_thickness(shape: PumpShape) -> float:
-    return max(0.22 * shape.manifold.neck_radius_mm, 5.0)
-
-
-def _joint_bolts(shape: PumpShape, spots: Points, thick: float) -> list[Pieces]:
-    system = shape.joint.bolt_system
-    size = nearest_size(system, max(0.28 * shape.manifold.neck_radius_mm, 5.0))
-    top = head("hex_washer", system, size).mesh
-    nut = head("nut_stud", system, size).mesh
-    flip = np.diag([1.0, -1.0, -1.0, 1.0])
-    return [
-        piece(join([placed(top, shifted(x, y, thick)), placed(nut, shifted(x, y, -thick) @ flip)]), "bolt", "fastener")
-        for x, y in spots
-    ]
-
-
-def _round_joint(shape: PumpShape) -> list[Pieces]:
-    rn, thick = shape.manifold.neck_radius_mm, _flange_thickness(shape)
-    outer, count = 1.62 * rn, max(shape.manifold.joint_bolts, 3)
-    angles = np.pi / count + np.arange(count) * 2 * np.pi / count
-    spots = 1.32 * rn * np.column_stack([np.cos(angles), np.sin(angles)])
-    body = join([drum(outer, -thick, -0.5, 0.12 * thick), drum(outer, 0.5, thick, 0.12 * thick), drum(0.98 * outer, -0.7, 0.7)])
-    return [piece(body, "manifold", "wetted"), *_joint_bolts(shape, spots, thick)]
-
-
-def _square_joint(shape: PumpShape) -> list[Pieces]:
-    rn, thick = shape.manifold.neck_radius_mm, _flange_thickness(shape)
-    outline = rounded_rectangle(2.75 * rn, 2.75 * rn, 0.5 * rn)
-    spots = 1.02 * rn * np.array([(1, 1), (-1, 1), (-1, -1), (1, -1)])
-    body = join([prism(outline, -thick, -0.5, 0.12 * thick), prism(outline, 0.5, thick, 0.12 * thick)])
-    return [piece(body, "manifold", "wetted"), *_joint_bolts(shape, spots, thick)]
-
-
-def _oval_joint(shape: PumpShape) -> list[Pieces]:
-    rn, thick = shape.manifold.neck_radius_mm, _flange_thickness(shape)
-    t = np.arange(64) * 2 * np.pi / 64
-    reach = 1.15 + 0.72 * np.abs(np.sin(t)) ** 3
-    outline = rn * np.column_stack([reach * np.cos(t), reach * np.sin(t)])
-    spots = np.array([(0.0, 1.45 * rn), (0.0, -1.45 * rn)])
-    body = join([prism(outline, -thick, -0.5, 0.12 * thick), prism(outline, 0.5, thick, 0.12 * thick)])
-    return [piece(body, "manifold", "wetted"), *_joint_bolts(shape, spots, thick)]
-
-
-def _band_joint(shape: PumpShape) -> list[Pieces]:
-    """A small clamp band with one bolt across two lugs."""
-    rn = shape.manifold.neck_radius_mm
-    half, thick = 0.3 * rn, max(0.07 * rn, 1.5)
-    outer = 1.3 * rn
-    section = [(outer - 0.6 * half, -half), (outer, -0.4 * half), (outer, 0.4 * half), (outer - 0.6 * half, half)]
-    section += [(r - thick, 0.9 * z) for r, z in section[::-1]]
-    ferrule = lathe([(0, -0.8 * half), (1.18 * rn, -0.8 * half), (1.18 * rn, 0.8 * half), (0, 0.8 * half)])
-    lug = box((0.16 * rn, 0.62 * rn, 1.5 * half), 0.05 * rn, 0.03 * rn)
-    lugs = [placed(lug, shifted(s * 0.2 * rn, outer + 0.2 * rn)) for s in (-1, 1)]
-    system = shape.joint.bolt_system
-    size = nearest_size(system, max(0.24 * rn, 5.0))
-    out = pose((0.28 * rn, outer + 0.26 * rn, 0.0), (1.0, 0.0, 0.0))
-    back = pose((-0.28 * rn, outer + 0.26 * rn, 0.0), (-1.0, 0.0, 0.0))
-    bolt = join([placed(head("nut_stud", system, size).mesh, out), placed(head("hex", system, size).mesh, back), placed(drum(0.1 * rn, -0.5 * rn, 0.0, 0.0, 24), out)])
-    turn = shifted(turn=float(np.pi / 4))
-    return [
-        piece(placed(join([lathe(section), *lugs]), turn), "manifold", "band"),
-        piece(ferrule, "manifold", "wetted"),
-        piece(placed(bolt, turn), "bolt", "fastener"),
-    ]
-
-
-def _plain_joint(shape: PumpShape) -> list[Pieces]:
-    rn = shape.manifold.neck_radius_mm
-    return [piece(tube(0.5 * rn, 1.08 * rn, -0.25 * rn, 0.25 * rn, 0.08 * rn), "manifold", "wetted")]
-
-
-def _union_joint(shape: PumpShape) -> list[Pieces]:
-    """A union nut with grip ribs."""
-    rn = shape.manifold.neck_radius_mm
-    ribs = [
-        placed(prism(rounded_rectangle(0.12 * rn, 0.16 * rn, 0.03 * rn, 2), -0.42 * rn, 0.42 * rn, 0.03 * rn), shifted(turn=k * np.pi / 8) @ shifted(y=1.36 * rn))
-        for k in range(16)
-    ]
-    return [piece(join([drum(1.36 * rn, -0.45 * rn, 0.45 * rn, 0.1 * rn), *ribs]), "manifold", "wetted")]
-
-
-_JOINTS = {
-    "round_flange": _round_joint,
-    "square_flange": _square_joint,
-    "oval_flange": _oval_joint,
-    "small_band": _band_joint,
-    "plain": _plain_joint,
-    "union_nut": _union_joint,
-}
-
-
-# Runs --------------------------------------------------------------------------------------------------------------
+    return {"block_header": 1.05, "cast_arch": 1.22, "bolted_tee": 1.52, "diagonal_pipe": 1.3}.get(
+        m.kind, 1.02
+    ) * m.pipe_radius_mm
 
 
 def run_path(shape: PumpShape, run: Run) -> Points:
@@ -196,7 +68,7 @@ def run_path(shape: PumpShape, run: Run) -> Points:
 
 
 def _corner_path(run: Run) -> list[tuple[float, float, float]]:
-    """Middle line from neck to neck; with an end port the run goes straight on past the neck on the port's side."""
+    """Corners of the middle line from neck to neck."""
     left, right = (-run.neck_x, 0.0, run.joint_z), (run.neck_x, 0.0, run.joint_z)
     return [left, (-run.neck_x, 0.0, run.line_z), (run.neck_x, 0.0, run.line_z), right]
 
@@ -205,43 +77,47 @@ def _reach_out(shape: PumpShape, run: Run) -> list[Mesh]:
     """The straight piece from the middle out to an end port, as far as the port's own neck."""
     if not run.end_side:
         return []
-    line = np.array([(0.0, 0.0, run.line_z), (run.end_side * (run.neck_x + 0.35 * run.end_reach), 0.0, run.line_z)])
+    line = np.array(
+        [(0.0, 0.0, run.line_z), (run.end_side * (run.neck_x + 0.35 * run.end_reach), 0.0, run.line_z)]
+    )
     return [sweep(line, circle(shape.manifold.pipe_radius_mm))]
 
 
 def _pipe_elbow(shape: PumpShape, run: Run) -> list[Mesh]:
     m = shape.manifold
     pipe = sweep(run_path(shape, run), circle(m.pipe_radius_mm), up=(0.0, 1.0, 0.0))
-    middle = placed(drum(1.12 * m.pipe_radius_mm, -1.25 * m.pipe_radius_mm, 1.25 * m.pipe_radius_mm, 0.1 * m.pipe_radius_mm), pose((0, 0, run.line_z), (1, 0, 0)))
+    middle = placed(
+        drum(
+            1.12 * m.pipe_radius_mm, -1.25 * m.pipe_radius_mm, 1.25 * m.pipe_radius_mm, 0.1 * m.pipe_radius_mm
+        ),
+        pose((0, 0, run.line_z), (1, 0, 0)),
+    )
     bodies = [pipe, *_reach_out(shape, run)]
     return bodies if run.end_side else [*bodies, middle]
 
 
 def _cast_arch(shape: PumpShape, run: Run) -> list[Mesh]:
-    """A cast arch of rounded rectangular section, thicker over the middle."""
+    """A cast arch of rounded rectangular section, thicker over the middle, with a raised back."""
     m = shape.manifold
-    path = bent_path(_corner_path(run), min(1.6 * m.bend_mm, 0.95 * (run.line_z - run.joint_z) + 0.1), 14)
-    swell = 1.0 + 0.2 * np.exp(-((path[:, 0] / (0.5 * run.neck_x)) ** 2))
+    bend = min(1.6 * m.bend_mm, 0.95 * (run.line_z - run.joint_z) + 0.1)
+    path, share = _divided(bent_path(_corner_path(run), bend, 14))
     section = rounded_rectangle(2.2 * m.pipe_radius_mm, 1.95 * m.pipe_radius_mm, 0.62 * m.pipe_radius_mm, 7)
-    arch = sweep(_refined(path), section, up=(0.0, 1.0, 0.0), scale=np.interp(*_along(path, swell)))
-    rib = sweep(bent_path(_corner_path(run), m.bend_mm, 10)[6:-6] + (0, 0, 0.9 * m.pipe_radius_mm), rounded_rectangle(0.5 * m.pipe_radius_mm, 0.3 * m.pipe_radius_mm, 0.08 * m.pipe_radius_mm, 3), up=(0.0, 1.0, 0.0))
-    bodies = [arch, *_reach_out(shape, run)]
-    return bodies if run.end_side else [*bodies, rib]
+    swell = 1.0 + 0.2 * np.exp(-(((share - 0.5) / 0.2) ** 2))
+    bodies = [sweep(path, section, up=(0.0, 1.0, 0.0), scale=swell), *_reach_out(shape, run)]
+    if not run.end_side:
+        back = rounded_rectangle(0.5 * m.pipe_radius_mm, 0.3 * m.pipe_radius_mm, 0.08 * m.pipe_radius_mm, 3)
+        line = bent_path(_corner_path(run), m.bend_mm, 10)[6:-6] + np.array(
+            [0.0, 0.0, 0.9 * m.pipe_radius_mm]
+        )
+        bodies.append(sweep(line, back, up=(0.0, 1.0, 0.0)))
+    return bodies
 
 
-def _refined(path: Points) -> Points:
-    """The path with long straight pieces divided, so that a scale can vary along it."""
+def _divided(path: Points, count: int = 33) -> tuple[Points, Points]:
+    """The path with its long straight pieces divided, and the share of its length at each point."""
     stations = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(path, axis=0), axis=1))])
-    fine = np.unique(np.concatenate([stations, np.linspace(0.0, stations[-1], 33)]))
-    return np.column_stack([np.interp(fine, stations, path[:, k]) for k in range(3)])
-
-
-def _along(path: Points, values: Points) -> tuple[Points, Points, Points]:
-    """Arguments of `np.interp` that carry values given at the path's points to the refined path."""
-    stations = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(path, axis=0), axis=1))])
-    fine = np.unique(np.concatenate([stations, np.linspace(0.0, stations[-1], 33)]))
-    middle = 1.0 + (values.max() - 1.0) * np.exp(-(((fine / stations[-1] - 0.5) / 0.2) ** 2))
-    return fine, fine, middle
+    fine = np.unique(np.concatenate([stations, np.linspace(0.0, stations[-1], count)]))
+    return np.column_stack([np.interp(fine, stations, path[:, k]) for k in range(3)]), fine / stations[-1]
 
 
 def _bolted_tee(shape: PumpShape, run: Run) -> list[Mesh]:
@@ -252,7 +128,9 @@ def _bolted_tee(shape: PumpShape, run: Run) -> list[Mesh]:
     for x in _tee_planes(shape, run):
         disk = drum(1.5 * m.pipe_radius_mm, -thick, thick, 0.1 * thick)
         bodies.append(placed(disk, pose((x, 0.0, run.line_z), (1.0, 0.0, 0.0))))
-    body = drum(1.18 * m.pipe_radius_mm, -1.3 * m.pipe_radius_mm, 1.3 * m.pipe_radius_mm, 0.1 * m.pipe_radius_mm)
+    body = drum(
+        1.18 * m.pipe_radius_mm, -1.3 * m.pipe_radius_mm, 1.3 * m.pipe_radius_mm, 0.1 * m.pipe_radius_mm
+    )
     bodies.append(placed(body, pose((0.0, 0.0, run.line_z), (1.0, 0.0, 0.0))))
     return bodies
 
@@ -272,7 +150,7 @@ def _tee_bolts(shape: PumpShape, run: Run) -> list[Pieces]:
     angles = np.pi / 4 + np.arange(4) * np.pi / 2
     spots = 1.27 * m.pipe_radius_mm * np.column_stack([np.cos(angles), np.sin(angles)])
     planes = _tee_planes(shape, run)
-    made = together(_joint_bolts(shape, spots, thick))
+    made = together(joint_bolts(shape, spots, thick))
     return [made.moved(pose((x, 0.0, run.line_z), (np.sign(x), 0.0, 0.0))) for x in planes]
 
 
@@ -286,7 +164,9 @@ def _straight_header(shape: PumpShape, run: Run) -> list[Mesh]:
         collar = drum(1.12 * m.neck_radius_mm, -0.2 * rp, 0.55 * rp, 0.06 * rp)
         bodies.append(placed(collar, shifted(side * run.neck_x, 0.0, run.joint_z)))
         if side != run.end_side:
-            plug = join([drum(0.92 * rp, -2.0, 0.22 * rp, 0.08 * rp), hexagon(0.95 * rp, 0.2 * rp, 0.55 * rp)])
+            plug = join(
+                [drum(0.92 * rp, -2.0, 0.22 * rp, 0.08 * rp), hexagon(0.95 * rp, 0.2 * rp, 0.55 * rp)]
+            )
             bodies.append(placed(plug, pose((side * reach, 0, run.line_z), (side, 0, 0))))
     return [*bodies, *_reach_out(shape, run)]
 
@@ -297,11 +177,40 @@ def _diagonal_pipe(shape: PumpShape, run: Run) -> list[Mesh]:
     bodies = []
     low = run.joint_z - 0.2 * m.pipe_radius_mm
     for side in (-1, 1):
-        line = bent_path([(side * run.neck_x, 0, low), (side * run.neck_x, 0, run.joint_z + 0.5 * m.pipe_radius_mm), (0, 0, run.line_z)], 1.2 * m.pipe_radius_mm, 8)
+        line = bent_path(
+            [
+                (side * run.neck_x, 0, low),
+                (side * run.neck_x, 0, run.joint_z + 0.5 * m.pipe_radius_mm),
+                (0, 0, run.line_z),
+            ],
+            1.2 * m.pipe_radius_mm,
+            8,
+        )
         bodies.append(sweep(line, circle(m.pipe_radius_mm), up=(0.0, 1.0, 0.0)))
-    hub = drum(1.3 * m.pipe_radius_mm, -1.2 * m.pipe_radius_mm, 1.2 * m.pipe_radius_mm, 0.25 * m.pipe_radius_mm)
+    hub = drum(
+        1.3 * m.pipe_radius_mm, -1.2 * m.pipe_radius_mm, 1.2 * m.pipe_radius_mm, 0.25 * m.pipe_radius_mm
+    )
     bodies.append(placed(hub, pose((0, 0, run.line_z), (0, 1, 0))))
     return [*bodies, *_reach_out(shape, run)]
+
+
+def _webbed_pipe(shape: PumpShape, run: Run) -> list[Mesh]:
+    """A molded pipe stiffened by a web in the plane of its bends and by rings."""
+    m = shape.manifold
+    core, line = 0.88 * m.pipe_radius_mm, run_path(shape, run)
+    web = rounded_rectangle(0.2 * m.pipe_radius_mm, 2.0 * m.pipe_radius_mm, 0.06 * m.pipe_radius_mm, 3)
+    bodies = [
+        sweep(line, circle(core), up=(0.0, 1.0, 0.0)),
+        sweep(line, web, up=(-1.0, 0.0, 0.0)),
+        *_reach_out(shape, run),
+    ]
+    straight = run.neck_x - m.bend_mm
+    for x in np.linspace(-straight, straight, 4):
+        ring = drum(
+            m.pipe_radius_mm, -0.09 * m.pipe_radius_mm, 0.09 * m.pipe_radius_mm, 0.03 * m.pipe_radius_mm
+        )
+        bodies.append(placed(ring, pose((x, 0.0, run.line_z), (1.0, 0.0, 0.0))))
+    return bodies
 
 
 def _block_header(shape: PumpShape, run: Run) -> list[Mesh]:
@@ -314,7 +223,9 @@ def _block_header(shape: PumpShape, run: Run) -> list[Mesh]:
     bodies = [bar]
     for side in (-1, 1):
         if side != run.end_side:
-            bodies.append(placed(hexagon(1.1 * rp, -1.0, 0.3 * rp), pose((side * reach, 0, run.line_z), (side, 0, 0))))
+            bodies.append(
+                placed(hexagon(1.1 * rp, -1.0, 0.3 * rp), pose((side * reach, 0, run.line_z), (side, 0, 0)))
+            )
     return [*bodies, *_reach_out(shape, run)]
 
 
@@ -325,4 +236,5 @@ _BUILDERS = {
     "straight_header": _straight_header,
     "diagonal_pipe": _diagonal_pipe,
     "block_header": _block_header,
+    "webbed_pipe": _webbed_pipe,
 }

@@ -5,8 +5,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from tools.render.outlines import Points
 from tools.render.pump_model import MaterialSlot, Part, PartLabel, Resting, TrueCircle
-from tools.render.solids import Mesh, Points, at, placed
+from tools.render.solids import Mesh, at, placed
 
 
 @dataclass(frozen=True, eq=False)
@@ -23,7 +24,12 @@ class Pieces:
         return Pieces(
             tuple(replace(part, mesh=placed(part.mesh, matrix)) for part in self.parts),
             tuple(
-                replace(c, center_mm=at(matrix, c.center_mm), normal=turn @ c.normal, bolts_mm=at(matrix, c.bolts_mm))
+                replace(
+                    c,
+                    center_mm=at(matrix, c.center_mm),
+                    normal=turn @ c.normal,
+                    bolts_mm=at(matrix, c.bolts_mm),
+                )
                 for c in self.circles
             ),
             tuple(

@@ -1,4 +1,4 @@
-"""Everything that decides the form of one pump, in millimeters and names: what is drawn at random or from a family.
+"""Everything that decides the form of one pump, in millimeters and names; drawn freely or from a family.
 
 The builders read these and nothing else, so one shape always gives one and the same pump.
 """
@@ -17,7 +17,8 @@ class CoverShape:
     Attributes:
         profile, ribs, boss: kinds.
         depth_mm: from the joint's front face to the highest point of the dish.
-        rib_count, rib_height_mm, rib_thickness_mm: of radial ribs and gussets; of rings and grids the count across.
+        rib_count, rib_height_mm, rib_thickness_mm: of radial ribs and gussets; of rings and grids the count
+            across.
         boss_radius_mm, boss_height_mm: of the center boss.
         channel: a raised liquid passage runs up and down over the dish.
     """
@@ -47,9 +48,11 @@ class JointShape:
         seam_mm: thickness of the diaphragm's bead between the two.
         band_mm: radial thickness of the band.
         bolt_count, bolt_head, bolt_system, bolt_size, bolt_seat: of a bolted rim (count 0 when clamped).
-        bolt_seat_mm: height of the bolts' seats over the rim's face; below 0 in counterbores, above 0 on pads.
+        bolt_seat_mm: height of the bolts' seats over the rim's face; below 0 in counterbores, above 0 on
+            pads.
         bolt_inset_mm: from the round edge to the bolt circle.
-        clock_rad: angle of the first bolt (bolted) or closure (clamped) from "up", counter-clockwise seen from outside.
+        clock_rad: angle of the first bolt (bolted) or closure (clamped) from "up", counter-clockwise seen
+            from outside.
         closure, closure_count: of a band.
         flat_share: for squarish outlines, distance of the flats as a share of the radius.
         back_share: the air section's flange diameter as a share of the cover's.
@@ -95,6 +98,8 @@ class PortShape:
         fitting: for a mated threaded port: "nipple", "elbow", "plug" or "barb".
         bolt_system, bolt_head: of the companion's bolts.
         run_mm: length of the pipe beyond the port.
+        run_turn_rad: which way an elbow beyond the port leads, from "up", counter-clockwise seen from
+            outside.
     """
 
     connection: Connection
@@ -119,6 +124,7 @@ class PortShape:
     bolt_system: str = "inch"
     bolt_head: str = "hex_washer"
     run_mm: float = 0.0
+    run_turn_rad: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -199,7 +205,8 @@ class PumpShape:
         joint_x_mm: distance of each joint plane from the middle.
         neck_x_mm: distance of the valve housings' axes from the middle.
         inlet_z_mm, outlet_z_mm: heights of the manifold center lines above the floor.
-        port_reach_mm: distance of a center port's face from the middle, or of an end port's face beyond the neck axis.
+        port_reach_mm: distance of a center port's face from the middle, or of an end port's face beyond the
+            neck axis.
         discharge, suction: the two ports.
         family_id: None for a free invention.
         body_color: the family's word for its body's color, "" when not known.

@@ -1,9 +1,9 @@
 """The named shape choices of a pump and which splits may use them, as data.
 
-A test pump never shares its cover profile, its chamber joint or any other test-only kind with training: those kinds
-occur in no train or val pump. Kinds marked TRAIN occur in train and val; VAL ones only in val, to see during training
-how well an unknown shape goes. Choices outside `TEST_MUST_DIFFER` may in the test split also fall on training kinds,
-as real pumps do.
+A test pump never shares its cover profile, its chamber joint or any other test-only kind with training: those
+kinds occur in no train or val pump. Kinds marked TRAIN occur in train and val; VAL ones only in val, to see
+during training how well an unknown shape goes. Choices outside `TEST_MUST_DIFFER` may in the test split also
+fall on training kinds, as real pumps do.
 """
 
 from typing import Literal
@@ -12,60 +12,56 @@ import numpy as np
 
 Split = Literal["train", "val", "test"]
 
-_TRAIN: frozenset[str] = frozenset({"train", "val"})
-_VAL: frozenset[str] = frozenset({"val"})
-_TEST: frozenset[str] = frozenset({"test"})
-_ALL: frozenset[str] = frozenset({"train", "val", "test"})
+
+def _kinds(train: str = "", val: str = "", test: str = "", every: str = "") -> dict[str, frozenset[str]]:
+    """Kind -> splits; `train` kinds serve val too, `every` all three."""
+    groups = ((every, "train val test"), (train, "train val"), (val, "val"), (test, "test"))
+    return {kind: frozenset(splits.split()) for kinds, splits in groups for kind in kinds.split()}
+
 
 KINDS: dict[str, dict[str, frozenset[str]]] = {
-    "cover_profile": {
-        "sphere": _TRAIN, "cone": _TRAIN, "flat_step": _TRAIN, "stepped_dome": _TRAIN, "ellipsoid": _TRAIN,
-        "bell": _TRAIN, "saucer": _VAL,
-        "ring_bulge": _TEST, "double_cone": _TEST, "pillow": _TEST,
-    },
-    "cover_ribs": {
-        "none": _ALL, "radial": _TRAIN, "gussets": _TRAIN, "concentric": _TRAIN, "waffle": _TRAIN,
-        "parallel": _TEST, "cross": _TEST,
-    },
-    "cover_boss": {
-        "none": _ALL, "plain": _TRAIN, "disk": _TRAIN, "hex_plug": _TRAIN, "dimple": _TRAIN,
-        "ring": _TEST, "square_plug": _TEST,
-    },
-    "band_section": {
-        "band_flat": _TRAIN, "band_v": _TRAIN, "band_round": _TRAIN, "band_lipped": _TEST, "band_channel": _TEST,
-    },
-    "band_closure": {"lugs": _TRAIN, "t_bolt": _TRAIN, "ears": _TRAIN, "saddle": _TEST},
-    "rim_outline": {
-        "rim_round": _TRAIN, "rim_scalloped": _TRAIN, "rim_square_plate": _TRAIN, "rim_squarish": _TRAIN,
-        "rim_two_flats": _TEST, "rim_octagon_plate": _TEST, "rim_stepped": _TEST,
-    },
-    "bolt_head": {
-        "hex_washer": _TRAIN, "hex_flange": _TRAIN, "hex": _TRAIN, "socket": _TRAIN, "socket_washer": _TRAIN,
-        "nut_stud_washer": _TRAIN, "nut_stud": _TEST, "cap_nut": _TEST,
-    },
-    "bolt_seat": {"flush": _ALL, "counterbored": _TRAIN, "pads": _TRAIN},
-    "manifold": {
-        "pipe_elbow": _TRAIN, "cast_arch": _TRAIN, "bolted_tee": _TRAIN, "straight_header": _TRAIN,
-        "diagonal_pipe": _TEST, "block_header": _TEST,
-    },
-    "manifold_joint": {
-        "round_flange": _TRAIN, "oval_flange": _TRAIN, "small_band": _TRAIN, "plain": _ALL, "square_flange": _TEST,
-        "union_nut": _TEST,
-    },
-    "neck": {"bulb": _TRAIN, "elbow": _ALL, "box": _TRAIN, "tapered": _TEST},
-    "flange_build": {"fixed": _ALL, "loose": _TRAIN, "hub": _TRAIN, "gusseted": _TEST},
-    "threaded_boss": {"round": _TRAIN, "hex": _TRAIN, "ribbed": _TRAIN, "octagon": _TEST, "flared": _TEST},
-    "air_block": {
-        "rectangular": _TRAIN, "rounded": _TRAIN, "finned": _TRAIN, "drum": _TRAIN, "octagonal": _TEST,
-        "waisted": _TEST,
-    },
-    "air_valve": {"box": _TRAIN, "spool": _TRAIN, "plate": _TRAIN, "stepped_box": _TEST, "upright_spool": _TEST},
-    "muffler": {"cylinder": _TRAIN, "finned": _TRAIN, "cone": _TRAIN, "bullet": _TEST, "canister": _TEST, "none": _ALL},
-    "feet": {"plate": _TRAIN, "stamped": _TRAIN, "molded": _TRAIN, "rails": _TEST, "splayed": _TEST},
-}  # fmt: skip
+    "cover_profile": _kinds(
+        train="sphere cone flat_step stepped_dome ellipsoid bell",
+        val="saucer",
+        test="ring_bulge double_cone pillow",
+    ),
+    "cover_ribs": _kinds(every="none", train="radial gussets concentric waffle", test="parallel cross"),
+    "cover_boss": _kinds(every="none", train="plain disk hex_plug dimple", test="ring square_plug"),
+    "band_section": _kinds(train="band_flat band_v band_round", test="band_lipped band_channel"),
+    "band_closure": _kinds(train="lugs t_bolt ears", test="saddle"),
+    "rim_outline": _kinds(
+        train="rim_round rim_scalloped rim_square_plate rim_squarish",
+        test="rim_two_flats rim_octagon_plate rim_stepped",
+    ),
+    "bolt_head": _kinds(
+        train="hex_washer hex_flange hex socket socket_washer nut_stud_washer", test="nut_stud cap_nut"
+    ),
+    "bolt_seat": _kinds(every="flush", train="counterbored pads"),
+    "manifold": _kinds(
+        train="pipe_elbow cast_arch bolted_tee straight_header", test="diagonal_pipe block_header webbed_pipe"
+    ),
+    "manifold_joint": _kinds(
+        every="plain", train="round_flange oval_flange small_band", test="square_flange union_nut"
+    ),
+    "neck": _kinds(every="elbow", train="bulb box", test="tapered"),
+    "flange_build": _kinds(every="fixed", train="loose hub", test="gusseted"),
+    "threaded_boss": _kinds(train="round hex ribbed", test="octagon flared"),
+    "air_block": _kinds(train="rectangular rounded finned drum", test="octagonal waisted"),
+    "air_valve": _kinds(train="box spool plate", test="stepped_box upright_spool"),
+    "muffler": _kinds(every="none", train="cylinder finned cone", test="bullet canister"),
+    "feet": _kinds(train="plate stamped molded", test="rails splayed pedestal"),
+}
 """Choice -> kind -> splits that may use it."""
 
-TEST_MUST_DIFFER = ("cover_profile", "band_section", "band_closure", "rim_outline", "manifold", "air_block", "feet")
+TEST_MUST_DIFFER = (
+    "cover_profile",
+    "band_section",
+    "band_closure",
+    "rim_outline",
+    "manifold",
+    "air_block",
+    "feet",
+)
 """Choices for which a test pump takes only kinds that no train or val pump has."""
 
 

@@ -7,20 +7,29 @@ import numpy as np
 
 from reference_geometry.standards import BSP, FLANGE_STANDARDS, NPT, Flange, find_flange, find_thread, size_of
 from tools.render.fasteners import head, nearest_size
-from tools.render.pump_shape import AirShape, Connection, CoverShape, FeetShape, JointShape, ManifoldShape, PortShape
+from tools.render.pump_shape import (
+    AirShape,
+    Connection,
+    CoverShape,
+    FeetShape,
+    JointShape,
+    ManifoldShape,
+    PortShape,
+)
 from tools.render.pump_shape_kinds import Split, pick_kind
 
 Rng = np.random.Generator
 
 CHAMBER_RANGES_MM = {
-    "1/4": (70, 115), "3/8": (90, 140), "1/2": (120, 175), "3/4": (140, 200), "1": (180, 250), "1-1/4": (210, 290),
-    "1-1/2": (250, 350), "2": (310, 430), "2-1/2": (350, 470), "3": (380, 520), "4": (430, 560),
+    "1/4": (70, 115), "3/8": (90, 140), "1/2": (120, 175), "3/4": (140, 200), "1": (180, 250),
+    "1-1/4": (210, 290), "1-1/2": (250, 350), "2": (310, 430), "2-1/2": (350, 470), "3": (380, 520),
+    "4": (430, 560),
 }  # fmt: skip
-"""Outside diameter of the joint by port size: common practice, no source; 1-1/4, 2-1/2 and 4 in interpolated."""
+"""Outside diameter of the joint by port size: common practice, no source; the odd sizes interpolated."""
 
 SIZE_WEIGHTS = {
-    "1/4": 0.8, "3/8": 0.8, "1/2": 1.2, "3/4": 1.0, "1": 1.6, "1-1/4": 0.3, "1-1/2": 1.5, "2": 1.6, "2-1/2": 0.3,
-    "3": 1.2, "4": 0.4,
+    "1/4": 0.8, "3/8": 0.8, "1/2": 1.2, "3/4": 1.0, "1": 1.6, "1-1/4": 0.3, "1-1/2": 1.5, "2": 1.6,
+    "2-1/2": 0.3, "3": 1.2, "4": 0.4,
 }  # fmt: skip
 """How often a size is drawn; the odd sizes are rare in the trade."""
 
@@ -71,13 +80,21 @@ def draw_basics(rng: Rng, split: Split) -> Basics:
     return Basics(nominal, between(rng, low, high), metal, "flanged" if flanged else "threaded", split)
 
 
-def draw_joint(rng: Rng, basics: Basics, clamped: bool | None = None, bolt_count: int | None = None) -> JointShape:
+def draw_joint(
+    rng: Rng, basics: Basics, clamped: bool | None = None, bolt_count: int | None = None
+) -> JointShape:
     """A clamp band or a bolted rim."""
     d = basics.chamber_mm
     if chance(rng, 0.42 if basics.metal else 0.3) if clamped is None else clamped:
         return _draw_band(rng, basics)
     kind = pick_kind(rng, "rim_outline", basics.split)
-    counts = [4, 6, 6, 8, 8, 10] if d < 130 else [6, 6, 8, 8, 8, 10, 12] if d < 240 else [8, 8, 10, 12, 12, 14, 16, 16, 20]
+    counts = (
+        [4, 6, 6, 8, 8, 10]
+        if d < 130
+        else [6, 6, 8, 8, 8, 10, 12]
+        if d < 240
+        else [8, 8, 10, 12, 12, 14, 16, 16, 20]
+    )
     count = bolt_count or int(rng.choice(counts))
     system = str(rng.choice(["metric", "metric", "inch", "old_din"]))
     thread = (3.2 + 0.021 * d) * between(rng, 0.85, 1.2)
@@ -93,13 +110,16 @@ def draw_joint(rng: Rng, basics: Basics, clamped: bool | None = None, bolt_count
     flat_share = between(rng, 0.86, 0.95)
     if kind in ("rim_squarish", "rim_two_flats"):
         inset += (1.0 - flat_share) * d / 2.0
-    seat_height = {"counterbored": -min(0.8 * made.height_mm, 0.55 * front), "pads": 0.25 * front}.get(seat_kind, 0.0)
+    seat_height = {"counterbored": -min(0.8 * made.height_mm, 0.55 * front), "pads": 0.25 * front}.get(
+        seat_kind, 0.0
+    )
     half_pitch = np.pi / count
     clock = half_pitch if chance(rng, 0.75) else 0.0
     return JointShape(
-        housing_joint="bolted", kind=kind, diameter_mm=d, front_mm=front, back_mm=front * between(rng, 0.6, 1.0),
-        seam_mm=between(rng, 0.8, 3.0), band_mm=0.0, bolt_count=count, bolt_head=head_kind, bolt_system=system,
-        bolt_size=size, bolt_seat=seat_kind, bolt_seat_mm=seat_height, bolt_inset_mm=inset, clock_rad=clock, closure="none", closure_count=0,
+        housing_joint="bolted", kind=kind, diameter_mm=d, front_mm=front,
+        back_mm=front * between(rng, 0.6, 1.0), seam_mm=between(rng, 0.8, 3.0), band_mm=0.0, bolt_count=count,
+        bolt_head=head_kind, bolt_system=system, bolt_size=size, bolt_seat=seat_kind,
+        bolt_seat_mm=seat_height, bolt_inset_mm=inset, clock_rad=clock, closure="none", closure_count=0,
         flat_share=flat_share, back_share=float(rng.choice([1.0, 0.99, 0.97])),
     )  # fmt: skip
 
@@ -110,11 +130,13 @@ def _draw_band(rng: Rng, basics: Basics) -> JointShape:
     system = str(rng.choice(["metric", "inch"]))
     size = nearest_size(system, between(rng, 0.45, 0.65) * half + 1.5)
     return JointShape(
-        housing_joint="clamp_band", kind=pick_kind(rng, "band_section", basics.split), diameter_mm=d, front_mm=half,
-        back_mm=half, seam_mm=between(rng, 0.8, 2.5), band_mm=between(rng, 1.2, 2.0) + 0.006 * d, bolt_count=0,
-        bolt_head="hex", bolt_system=system, bolt_size=size, bolt_seat="flush", bolt_seat_mm=0.0, bolt_inset_mm=0.0,
-        clock_rad=float(rng.choice([-1.0, 1.0])) * between(rng, 0.9, 2.2), closure=pick_kind(rng, "band_closure", basics.split),
-        closure_count=int(rng.choice([1, 2])), flat_share=1.0, back_share=1.0,
+        housing_joint="clamp_band", kind=pick_kind(rng, "band_section", basics.split), diameter_mm=d,
+        front_mm=half, back_mm=half, seam_mm=between(rng, 0.8, 2.5),
+        band_mm=between(rng, 1.2, 2.0) + 0.006 * d, bolt_count=0, bolt_head="hex", bolt_system=system,
+        bolt_size=size, bolt_seat="flush", bolt_seat_mm=0.0, bolt_inset_mm=0.0,
+        clock_rad=float(rng.choice([-1.0, 1.0])) * between(rng, 0.9, 2.2),
+        closure=pick_kind(rng, "band_closure", basics.split), closure_count=int(rng.choice([1, 2])),
+        flat_share=1.0, back_share=1.0,
     )  # fmt: skip
 
 
@@ -126,10 +148,11 @@ def draw_cover(rng: Rng, basics: Basics) -> CoverShape:
     if ribs == "concentric" and profile in ("stepped_dome", "ring_bulge"):
         ribs = "none"
     boss = "none" if chance(rng, 0.25) else pick_kind(rng, "cover_boss", basics.split)
+    rib_counts = {"concentric": (2, 6), "waffle": (6, 13), "parallel": (6, 13)}.get(ribs, (4, 17))
     depth = between(rng, 0.16, 0.36) * d * (0.8 if profile in ("flat_step", "saucer", "ring_bulge") else 1.0)
     return CoverShape(
         profile=profile, ribs=ribs, boss=boss, depth_mm=depth,
-        rib_count=int(rng.integers(4, 17)) if ribs in ("radial", "gussets") else int(rng.integers(2, 6) if ribs == "concentric" else rng.integers(6, 13)),
+        rib_count=int(rng.integers(*rib_counts)),
         rib_height_mm=between(rng, 0.015, 0.045) * d, rib_thickness_mm=between(rng, 0.016, 0.034) * d + 1.0,
         boss_radius_mm=between(rng, 0.07, 0.15) * d, boss_height_mm=between(rng, 0.015, 0.05) * d,
         channel=chance(rng, 0.15),
@@ -151,7 +174,15 @@ def draw_manifold(rng: Rng, basics: Basics, end_port: bool) -> ManifoldShape:
     neck = min(pipe * between(rng, 1.05, 1.4), max(1.03 * pipe, 0.155 * basics.chamber_mm))
     if end_port and kind == "cast_arch":
         neck = pipe * 1.2
-    return ManifoldShape(kind, joint_kind, pipe, neck, pipe * between(rng, 1.15, 1.7), int(rng.choice([4, 4, 3, 6])), pick_kind(rng, "neck", basics.split))
+    return ManifoldShape(
+        kind,
+        joint_kind,
+        pipe,
+        neck,
+        pipe * between(rng, 1.15, 1.7),
+        int(rng.choice([4, 4, 3, 6])),
+        pick_kind(rng, "neck", basics.split),
+    )
 
 
 def draw_port(rng: Rng, basics: Basics, toward: str, standard: str | None = None) -> PortShape:
@@ -175,10 +206,12 @@ def flange_port_shape(rng: Rng, basics: Basics, row: Flange, toward: str) -> Por
     return PortShape(
         connection="flanged", standard=row.standard, nominal_in=row.nominal_in, toward=toward,
         bore_mm=row.dn * between(rng, 0.92, 1.06), build=build,
-        flange_diameter_mm=float(rng.choice(row.flange_diameters_mm)), bolt_circle_mm=row.bolt_circle_diameter_mm,
-        hole_count=int(rng.choice(row.bolt_hole_counts)), hole_mm=row.bolt_hole_diameter_mm,
+        flange_diameter_mm=float(rng.choice(row.flange_diameters_mm)),
+        bolt_circle_mm=row.bolt_circle_diameter_mm, hole_count=int(rng.choice(row.bolt_hole_counts)),
+        hole_mm=row.bolt_hole_diameter_mm,
         thickness_mm=row.thickness_mm * (between(rng, 0.9, 1.15) if basics.metal else between(rng, 1.1, 1.5)),
-        raised_face_mm=row.raised_face_height_mm if raised else 0.0, raised_face_diameter_mm=row.raised_face_diameter_mm,
+        raised_face_mm=row.raised_face_height_mm if raised else 0.0,
+        raised_face_diameter_mm=row.raised_face_diameter_mm,
         slot_mm=between(rng, 0.25, 0.6) * row.bolt_hole_diameter_mm if slotted else 0.0,
         clock_rad=np.pi / row.bolt_hole_count if not loose else between(rng, 0.0, 2.0 * np.pi), swivel=loose,
     )  # fmt: skip
@@ -196,14 +229,27 @@ def thread_port(rng: Rng, basics: Basics, standard: str, toward: str) -> PortSha
     )  # fmt: skip
 
 
-def maybe_mated(rng: Rng, port: PortShape, chamber_mm: float, probability: float = 0.35) -> PortShape:
-    """The port, at times closed by a companion flange and pipe or by a fitting."""
+def maybe_mated(
+    rng: Rng, port: PortShape, chamber_mm: float, probability: float = 0.35, upward: bool = True
+) -> PortShape:
+    """The port, at times closed by a companion flange and pipe or by a fitting.
+
+    Args:
+        rng: random source.
+        port: the open port.
+        chamber_mm: gives the length of pipe.
+        probability: of piping.
+        upward: whether an elbow may lead up (a suction elbow leads aside, to stay clear of the pump).
+    """
     if not chance(rng, probability):
         return port
+    turns = [0.0, 0.0, 0.5 * np.pi, -0.5 * np.pi] if upward else [0.5 * np.pi, -0.5 * np.pi]
+    port = replace(port, run_turn_rad=float(rng.choice(turns)))
     if port.connection == "flanged":
         return replace(
-            port, mated=True, fitting="elbow" if chance(rng, 0.15) else "pipe", run_mm=between(rng, 0.5, 2.5) * chamber_mm,
-            bolt_system=str(rng.choice(["metric", "inch"])), bolt_head=str(rng.choice(["hex_washer", "hex", "nut_stud_washer"])),
+            port, mated=True, fitting="elbow" if chance(rng, 0.15) else "pipe",
+            run_mm=between(rng, 0.5, 2.5) * chamber_mm, bolt_system=str(rng.choice(["metric", "inch"])),
+            bolt_head=str(rng.choice(["hex_washer", "hex", "nut_stud_washer"])),
         )  # fmt: skip
     fitting = str(rng.choice(["nipple", "elbow", "plug", "barb"]))
     return replace(port, mated=True, fitting=fitting, run_mm=between(rng, 0.2, 1.5) * chamber_mm)
@@ -217,18 +263,26 @@ def draw_air(rng: Rng, basics: Basics, joint_x: float, free_half_z: float) -> Ai
     high = min(between(rng, 0.3, 0.55) * d, 1.7 * free_half_z)
     return AirShape(
         block=pick_kind(rng, "air_block", basics.split), valve=pick_kind(rng, "air_valve", basics.split),
-        muffler=pick_kind(rng, "muffler", basics.split), block_y_mm=between(rng, 0.26, 0.36) * d, block_z_mm=block_z,
-        valve_side="front" if chance(rng, 0.7) else "rear", valve_size_mm=(width, between(rng, 0.2, 0.34) * d, high),
-        valve_screws=int(rng.choice([4, 6, 8])), muffler_radius_mm=between(rng, 0.06, 0.11) * d,
-        muffler_length_mm=between(rng, 0.22, 0.5) * d, muffler_at="block" if chance(rng, 0.7) else "valve",
+        muffler=pick_kind(rng, "muffler", basics.split), block_y_mm=between(rng, 0.26, 0.36) * d,
+        block_z_mm=block_z, valve_side="front" if chance(rng, 0.7) else "rear",
+        valve_size_mm=(width, between(rng, 0.2, 0.34) * d, high), valve_screws=int(rng.choice([4, 6, 8])),
+        muffler_radius_mm=between(rng, 0.06, 0.11) * d, muffler_length_mm=between(rng, 0.22, 0.5) * d,
+        muffler_at="block" if chance(rng, 0.7) else "valve",
         air_line=str(rng.choice(["none", "plug", "fitting", "hose", "hose", "ball_valve", "regulator"])),
-        pilot_caps=chance(rng, 0.4), ribs=int(rng.choice([0, 0, 0, 8, 12, 16])), nameplate=str(rng.choice(["blank", "missing", "missing", "none"])),
+        pilot_caps=chance(rng, 0.4), ribs=int(rng.choice([0, 0, 0, 8, 12, 16])),
+        nameplate=str(rng.choice(["blank", "missing", "missing", "none"])),
     )  # fmt: skip
 
 
 def draw_details(rng: Rng, basics: Basics) -> frozenset[str]:
     """Small marks; lifting eyes only on big metal pumps, earth screws mostly on metal."""
-    odds = {"parting": 0.35, "arrow": 0.4, "plugs": 0.15, "eyes": 0.3 if basics.metal and basics.chamber_mm > 280 else 0.0, "earth": 0.3}
+    odds = {
+        "parting": 0.35,
+        "arrow": 0.4,
+        "plugs": 0.15,
+        "eyes": 0.3 if basics.metal and basics.chamber_mm > 280 else 0.0,
+        "earth": 0.3,
+    }
     return frozenset(name for name, odd in odds.items() if chance(rng, odd))
 
 

@@ -1,4 +1,4 @@
-"""Free inventions: a pump drawn at random within the trade's proportions, with the shape kinds of one split."""
+"""Free inventions: pumps drawn at random within the trade's proportions, with one split's shape kinds."""
 
 from dataclasses import replace
 
@@ -16,7 +16,15 @@ from tools.render.layout import (
 )
 from tools.render.manifolds import drop_of, top_of_run
 from tools.render.pump_model import PumpModel
-from tools.render.pump_shape import AirShape, CoverShape, FeetShape, JointShape, ManifoldShape, PortShape, PumpShape
+from tools.render.pump_shape import (
+    AirShape,
+    CoverShape,
+    FeetShape,
+    JointShape,
+    ManifoldShape,
+    PortShape,
+    PumpShape,
+)
 from tools.render.pump_shape_kinds import Split
 
 
@@ -44,19 +52,24 @@ def sample_shape(rng: np.random.Generator, split: Split) -> PumpShape:
     half_spacing = least + draw.between(rng, 0.0, 0.06) * basics.chamber_mm
     half_port = port_half_width(discharge)
     feet = draw.draw_feet(rng, basics, neck_x)
-    lift = max(half_port + 3.0, top_of_run(manifold) + feet.thickness_mm + 4.0) + draw.between(rng, 0.0, 0.12) * basics.chamber_mm
+    lift = (
+        max(half_port + 3.0, top_of_run(manifold) + feet.thickness_mm + 4.0)
+        + draw.between(rng, 0.0, 0.12) * basics.chamber_mm
+    )
     air = draw.draw_air(rng, basics, spread, half_spacing - half_port)
     return assemble(
         basics, spread, neck_x, lift, lift + 2.0 * half_spacing, cover, joint, manifold,
-        draw.maybe_mated(rng, discharge, basics.chamber_mm), draw.maybe_mated(rng, suction, basics.chamber_mm),
-        _out_of_the_way(air, suction), feet, seed=int(rng.integers(2**31)), details=draw.draw_details(rng, basics),
+        draw.maybe_mated(rng, discharge, basics.chamber_mm),
+        draw.maybe_mated(rng, suction, basics.chamber_mm, upward=False), _out_of_the_way(air, suction), feet,
+        seed=int(rng.integers(2**31)), details=draw.draw_details(rng, basics),
     )  # fmt: skip
 
 
 def assemble(
-    basics: draw.Basics, joint_x: float, neck_x: float, inlet_z: float, outlet_z: float, cover: CoverShape, joint: JointShape,
-    manifold: ManifoldShape, discharge: PortShape, suction: PortShape, air: AirShape, feet: FeetShape, seed: int,
-    details: frozenset[str] = frozenset(), family_id: str | None = None, body_color: str = "",
+    basics: draw.Basics, joint_x: float, neck_x: float, inlet_z: float, outlet_z: float, cover: CoverShape,
+    joint: JointShape, manifold: ManifoldShape, discharge: PortShape, suction: PortShape, air: AirShape,
+    feet: FeetShape, seed: int, details: frozenset[str] = frozenset(), family_id: str | None = None,
+    body_color: str = "",
 ) -> PumpShape:  # fmt: skip
     """Puts drawn parts together; how far the ports reach follows from what they must clear."""
     half = 0.5 * (outlet_z - inlet_z)
@@ -69,14 +82,16 @@ def assemble(
     if discharge.connection == "threaded":
         suction = replace(suction, build=discharge.build)
     return PumpShape(
-        wetted_material="metal" if basics.metal else "plastic", joint_x_mm=joint_x, neck_x_mm=neck_x, inlet_z_mm=inlet_z,
-        outlet_z_mm=outlet_z, port_reach_mm=reach, cover=cover, joint=joint, manifold=manifold, discharge=discharge,
-        suction=suction, air=air, feet=feet, family_id=family_id, body_color=body_color, seed=seed, details=details, choices=_choices(cover, joint, manifold, discharge, air, feet),
+        wetted_material="metal" if basics.metal else "plastic", joint_x_mm=joint_x, neck_x_mm=neck_x,
+        inlet_z_mm=inlet_z, outlet_z_mm=outlet_z, port_reach_mm=reach, cover=cover, joint=joint,
+        manifold=manifold, discharge=discharge, suction=suction, air=air, feet=feet, family_id=family_id,
+        body_color=body_color, seed=seed, details=details,
+        choices=_choices(cover, joint, manifold, discharge, air, feet),
     )  # fmt: skip
 
 
 def neck_place(joint: JointShape, cover: CoverShape, manifold: ManifoldShape, joint_x: float) -> float:
-    """The neck's distance from the middle: in the dish's depth, clear of the joint, and wide enough for the elbows."""
+    """The necks' distance from the middle: within the dish, clear of the joint, wide enough for elbows."""
     least = joint_x + least_neck_offset(joint, manifold.neck_radius_mm)
     wanted = joint_x + joint_front(joint) + 0.42 * cover.depth_mm
     return max(least, wanted, 1.15 * manifold.bend_mm)
@@ -97,7 +112,14 @@ def _out_of_the_way(air: AirShape, suction: PortShape) -> AirShape:
     return replace(air, muffler_at="block") if below else air
 
 
-def _choices(cover: CoverShape, joint: JointShape, manifold: ManifoldShape, port: PortShape, air: AirShape, feet: FeetShape) -> dict[str, str]:
+def _choices(
+    cover: CoverShape,
+    joint: JointShape,
+    manifold: ManifoldShape,
+    port: PortShape,
+    air: AirShape,
+    feet: FeetShape,
+) -> dict[str, str]:
     """The named choices, for the splits."""
     words = {
         "cover_profile": cover.profile,

@@ -1,8 +1,8 @@
-"""Closed triangle meshes made from profiles: lathe, prism, loft and sweep, with the bevels that catch the light.
+"""Closed triangle meshes from profiles: lathe, prism, loft and sweep, with bevels that catch the light.
 
-Every maker returns a watertight `trimesh.Trimesh` in millimeters with outward faces. Circles are polygons whose corners
-lie on the true circle, so a true diameter is met exactly at the vertices and missed by the sagitta (below 0.04 mm for
-the pumps drawn here) between them.
+Every maker returns a watertight `trimesh.Trimesh` in millimeters with outward faces. Circles are polygons
+whose corners lie on the true circle, so a true diameter is met exactly at the vertices and missed by the
+sagitta (below 0.04 mm for the pumps drawn here) between them.
 """
 
 from collections.abc import Sequence
@@ -12,13 +12,9 @@ import numpy as np
 import trimesh
 from numpy.typing import ArrayLike, NDArray
 
-Points = NDArray[np.float64]
+from tools.render.outlines import Points, circle, inset, rounded_rectangle, segments_for
+
 Mesh = trimesh.Trimesh
-
-
-def segments_for(radius_mm: float) -> int:
-    """Number of corners of a circle of this radius: 24 for a screw, 192 for the largest chamber joint."""
-    return int(np.clip(8 * round(14.0 * np.sqrt(max(radius_mm, 0.1)) / 8.0), 24, 192))
 
 
 def mesh_of(vertices: ArrayLike, faces: ArrayLike) -> Mesh:
@@ -39,9 +35,6 @@ def join(meshes: Sequence[Mesh]) -> Mesh:
     vertices = np.concatenate([mesh.vertices for mesh in meshes])
     faces = np.concatenate([mesh.faces + offset for mesh, offset in zip(meshes, offsets, strict=True)])
     return trimesh.Trimesh(vertices=vertices, faces=faces, process=False, validate=False)
-
-
-# Poses -------------------------------------------------------------------------------------------------------------
 
 
 def pose(origin: ArrayLike, normal: ArrayLike, up: ArrayLike = (0.0, 0.0, 1.0)) -> Points:
@@ -75,81 +68,17 @@ def placed(mesh: Mesh, matrix: Points) -> Mesh:
 
 def at(matrix: Points, point: ArrayLike) -> Points:
     """A local point (3,) or points (N, 3) in the outer frame of `matrix`."""
-    return np.asarray(np.asarray(point, dtype=np.float64) @ matrix[:3, :3].T + matrix[:3, 3], dtype=np.float64)
-
-
-# Plane outlines ----------------------------------------------------------------------------------------------------
-
-
-def circle(radius_mm: float, count: int | None = None, turn: float = 0.0) -> Points:
-    """(N, 2) corners of a circle, counter-clockwise."""
-    n = count or segments_for(radius_mm)
-    angles = turn + np.arange(n) * 2.0 * np.pi / n
-    return radius_mm * np.column_stack([np.cos(angles), np.sin(angles)])
-
-
-def rounded_rectangle(width_mm: float, height_mm: float, corner_mm: float, steps: int = 6) -> Points:
-    """(4 * (steps + 1), 2) outline about the origin, counter-clockwise."""
-    corner = float(np.clip(corner_mm, 1e-3, 0.4999 * min(width_mm, height_mm)))
-    angles = np.linspace(0.0, np.pi / 2.0, steps + 1)
-    arc = corner * np.column_stack([np.cos(angles), np.sin(angles)])
-    inner = np.array([width_mm / 2.0 - corner, height_mm / 2.0 - corner])
-    quarters = []
-    for k, (sx, sy) in enumerate([(1, 1), (-1, 1), (-1, -1), (1, -1)]):
-        c, s = np.round(np.cos(k * np.pi / 2)), np.round(np.sin(k * np.pi / 2))
-        quarters.append(arc @ np.array([[c, s], [-s, c]]) + inner * (sx, sy))
-    return np.concatenate(quarters)
-
-
-def rounded_polyline(points: ArrayLike, radii: Sequence[float] | float, steps: int = 4) -> Points:
-    """Rounds the inner corners of an open (N, 2) polyline; a radius is cut to half the shorter neighbor edge."""
-    corners = np.asarray(points, dtype=np.float64)
-    wanted = [radii] * len(corners) if isinstance(radii, (int, float)) else list(radii)
-    out = [corners[0]]
-    for k in range(1, len(corners) - 1):
-        back, ahead = corners[k - 1] - corners[k], corners[k + 1] - corners[k]
-        length_back, length_ahead = np.linalg.norm(back), np.linalg.norm(ahead)
-        if wanted[k] <= 0.0 or min(length_back, length_ahead) < 1e-6:
-            out.append(corners[k])
-            continue
-        back, ahead = back / length_back, ahead / length_ahead
-        half = 0.5 * np.arccos(np.clip(back @ ahead, -1.0, 1.0))
-        if half > 1.55 or half < 0.02:
-            out.append(corners[k])
-            continue
-        cut = min(wanted[k] / np.tan(half), 0.49 * length_back, 0.49 * length_ahead)
-        radius = cut * np.tan(half)
-        middle = corners[k] + (back + ahead) / np.linalg.norm(back + ahead) * radius / np.sin(half)
-        first, last = corners[k] + cut * back - middle, corners[k] + cut * ahead - middle
-        sweep_angle = np.pi - 2.0 * half
-        for t in np.linspace(0.0, 1.0, steps + 1):
-            weight_a = np.sin((1.0 - t) * sweep_angle) / np.sin(sweep_angle)
-            weight_b = np.sin(t * sweep_angle) / np.sin(sweep_angle)
-            out.append(middle + weight_a * first + weight_b * last)
-    out.append(corners[-1])
-    return np.array(out)
-
-
-def inset(outline: Points, by_mm: float) -> Points:
-    """The outline moved inward by mitered corners, vertex for vertex (small `by_mm` against its features)."""
-    ahead = np.roll(outline, -1, axis=0) - outline
-    ahead /= np.linalg.norm(ahead, axis=1, keepdims=True)
-    behind = np.roll(ahead, 1, axis=0)
-    normals_ahead = np.column_stack([-ahead[:, 1], ahead[:, 0]])
-    normals_behind = np.column_stack([-behind[:, 1], behind[:, 0]])
-    bisector = normals_ahead + normals_behind
-    scale = 2.0 / np.maximum(np.einsum("ij,ij->i", bisector, bisector), 0.2)
-    return np.asarray(outline + by_mm * bisector * scale[:, None], dtype=np.float64)
-
-
-# Solids ------------------------------------------------------------------------------------------------------------
+    return np.asarray(
+        np.asarray(point, dtype=np.float64) @ matrix[:3, :3].T + matrix[:3, 3], dtype=np.float64
+    )
 
 
 def lathe(profile: ArrayLike, count: int | None = None) -> Mesh:
     """Turns an (N, 2) profile of (r, z) about the z axis.
 
     Args:
-        profile: an open line from axis to axis (first and last r = 0) for a full body, else a closed loop for a ring.
+        profile: an open line from axis to axis (first and last r = 0) for a full body, else a closed loop for
+            a ring.
         count: corners of a circle; by default from the largest radius.
     """
     line = np.asarray(profile, dtype=np.float64)
@@ -177,21 +106,39 @@ def lathe(profile: ArrayLike, count: int | None = None) -> Mesh:
     return mesh_of(vertices, np.concatenate(faces))
 
 
-def tube(inner_mm: float, outer_mm: float, z0: float, z1: float, bevel_mm: float = 0.0, count: int | None = None) -> Mesh:
+def tube(
+    inner_mm: float, outer_mm: float, z0: float, z1: float, bevel_mm: float = 0.0, count: int | None = None
+) -> Mesh:
     """A ring of rectangular section with beveled outer edges; radii, not diameters."""
     b = min(bevel_mm, 0.4 * (z1 - z0), 0.8 * (outer_mm - inner_mm))
-    section = [(inner_mm, z0), (outer_mm - b, z0), (outer_mm, z0 + b), (outer_mm, z1 - b), (outer_mm - b, z1), (inner_mm, z1)]
+    section = [
+        (inner_mm, z0),
+        (outer_mm - b, z0),
+        (outer_mm, z0 + b),
+        (outer_mm, z1 - b),
+        (outer_mm - b, z1),
+        (inner_mm, z1),
+    ]
     return lathe(section, count)
 
 
 def drum(radius_mm: float, z0: float, z1: float, bevel_mm: float = 0.0, count: int | None = None) -> Mesh:
     """A full cylinder with beveled edges."""
     b = min(bevel_mm, 0.4 * abs(z1 - z0), 0.8 * radius_mm)
-    line = [(0, z0), (radius_mm - b, z0), (radius_mm, z0 + b), (radius_mm, z1 - b), (radius_mm - b, z1), (0, z1)]
+    line = [
+        (0, z0),
+        (radius_mm - b, z0),
+        (radius_mm, z0 + b),
+        (radius_mm, z1 - b),
+        (radius_mm - b, z1),
+        (0, z1),
+    ]
     return lathe(line, count)
 
 
-def prism(outline: Points, z0: float, z1: float, bevel_mm: float = 0.0, bevel_bottom_mm: float | None = None) -> Mesh:
+def prism(
+    outline: Points, z0: float, z1: float, bevel_mm: float = 0.0, bevel_bottom_mm: float | None = None
+) -> Mesh:
     """A straight body over a plane outline (N, 2), with beveled rims at top (z1) and bottom (z0)."""
     top = min(bevel_mm, 0.45 * (z1 - z0))
     bottom = min(bevel_mm if bevel_bottom_mm is None else bevel_bottom_mm, 0.45 * (z1 - z0))
@@ -212,7 +159,8 @@ def loft(sections: Sequence[Points], flat_ends: bool = False) -> Mesh:
 
     Args:
         sections: corners in matching order.
-        flat_ends: triangulate the ends as plane figures (they need not be star-shaped); else a fan about their mean.
+        flat_ends: triangulate the ends as plane figures (they need not be star-shaped); else a fan about
+            their mean.
     """
     n = len(sections[0])
     vertices = np.concatenate(sections)
@@ -236,7 +184,9 @@ def loft(sections: Sequence[Points], flat_ends: bool = False) -> Mesh:
     return mesh_of(vertices, np.concatenate(faces))
 
 
-def sweep(path: ArrayLike, section: Points, up: ArrayLike = (0.0, 0.0, 1.0), scale: ArrayLike | None = None) -> Mesh:
+def sweep(
+    path: ArrayLike, section: Points, up: ArrayLike = (0.0, 0.0, 1.0), scale: ArrayLike | None = None
+) -> Mesh:
     """Moves a plane section (N, 2) along a path (K, 3), carried without twist.
 
     Args:
@@ -266,30 +216,19 @@ def hollow_pipe(path: ArrayLike, radius: float) -> Mesh:
     toward = (line[-1] - line[-2]) / np.linalg.norm(line[-1] - line[-2])
     outline = circle(radius)
     outer = sweep(np.concatenate([line[:-1], [line[-1] - 0.5 * depth * toward]]), outline, up=(1.0, 0.0, 0.0))
-    end = lathe([(0.0, -depth), (0.99 * radius, -depth), (radius, -0.97 * depth), (radius, -0.6), (radius - 0.5, 0.0), (0.86 * radius, 0.0), (0.86 * radius, -0.9 * depth), (0.0, -0.9 * depth)])
+    end = lathe(
+        [
+            (0.0, -depth),
+            (0.99 * radius, -depth),
+            (radius, -0.97 * depth),
+            (radius, -0.6),
+            (radius - 0.5, 0.0),
+            (0.86 * radius, 0.0),
+            (0.86 * radius, -0.9 * depth),
+            (0.0, -0.9 * depth),
+        ]
+    )
     return join([outer, placed(end, pose(line[-1], toward, (1.0, 0.0, 0.0)))])
-
-
-def bent_path(corners: ArrayLike, bend_mm: float, steps: int = 10) -> Points:
-    """(K, 3) middle line of a pipe through the corners (N, 3), with bends of one radius."""
-    points = np.asarray(corners, dtype=np.float64)
-    out = [points[0]]
-    for k in range(1, len(points) - 1):
-        back, ahead = points[k - 1] - points[k], points[k + 1] - points[k]
-        lengths = np.linalg.norm(back), np.linalg.norm(ahead)
-        back, ahead = back / lengths[0], ahead / lengths[1]
-        half = 0.5 * np.arccos(np.clip(back @ ahead, -1.0, 1.0))
-        if half > 1.56:
-            continue
-        cut = min(bend_mm / np.tan(half), 0.98 * lengths[0], 0.98 * lengths[1])
-        radius = cut * np.tan(half)
-        middle = points[k] + (back + ahead) / np.linalg.norm(back + ahead) * radius / np.sin(half)
-        first, last = points[k] + cut * back - middle, points[k] + cut * ahead - middle
-        angle = np.pi - 2.0 * half
-        for t in np.linspace(0.0, 1.0, steps + 1):
-            out.append(middle + (np.sin((1 - t) * angle) * first + np.sin(t * angle) * last) / np.sin(angle))
-    out.append(points[-1])
-    return np.array(out)
 
 
 def cut(body: Mesh, tools: Sequence[Mesh]) -> Mesh:
@@ -301,38 +240,6 @@ def cut(body: Mesh, tools: Sequence[Mesh]) -> Mesh:
 def common(first: Mesh, second: Mesh) -> Mesh:
     """What two bodies share (exact boolean)."""
     return _from_manifold(_manifold(first) ^ _manifold(second))
-
-
-def crease_normals(mesh: Mesh, crease_deg: float = 35.0) -> tuple[Points, NDArray[np.int64], Points]:
-    """Vertices, faces and vertex normals for shading: smooth on curved faces, sharp across creases.
-
-    A renderer that averages normals over shared vertices makes every flat face look inflated; here a vertex is split
-    wherever the faces round it turn by more than `crease_deg`.
-
-    Returns:
-        (V, 3) vertices, (F, 3) faces, (V, 3) unit normals.
-    """
-    face_normals = np.asarray(mesh.face_normals)
-    pairs = mesh.face_adjacency[mesh.face_adjacency_angles < np.radians(crease_deg)]
-    edges = mesh.face_adjacency_edges[mesh.face_adjacency_angles < np.radians(crease_deg)]
-    corner_of = np.arange(3 * len(mesh.faces)).reshape(-1, 3)
-    links_a, links_b = [], []
-    for side in range(2):
-        vertex = edges[:, side]
-        a = (mesh.faces[pairs[:, 0]] == vertex[:, None]).argmax(axis=1)
-        b = (mesh.faces[pairs[:, 1]] == vertex[:, None]).argmax(axis=1)
-        links_a.append(corner_of[pairs[:, 0], a])
-        links_b.append(corner_of[pairs[:, 1], b])
-    groups = trimesh.graph.connected_component_labels(
-        np.column_stack([np.concatenate(links_a), np.concatenate(links_b)]), node_count=corner_of.size
-    )
-    weights = np.repeat(face_normals * np.asarray(mesh.area_faces)[:, None], 3, axis=0)
-    normals = np.zeros((groups.max() + 1, 3))
-    np.add.at(normals, groups, weights)
-    normals /= np.maximum(np.linalg.norm(normals, axis=1, keepdims=True), 1e-12)
-    vertices = np.zeros((groups.max() + 1, 3))
-    vertices[groups] = mesh.vertices[mesh.faces.reshape(-1)]
-    return vertices, groups.reshape(-1, 3).astype(np.int64), normals
 
 
 def _quads(lower: NDArray[np.int64], upper: NDArray[np.int64]) -> NDArray[np.int64]:
@@ -357,6 +264,8 @@ def _manifold(mesh: Mesh) -> manifold3d.Manifold:
 def _from_manifold(body: manifold3d.Manifold) -> Mesh:
     shape = body.to_mesh64()
     return trimesh.Trimesh(
-        vertices=np.asarray(shape.vert_properties)[:, :3], faces=np.asarray(shape.tri_verts, dtype=np.int64),
-        process=False, validate=False,
+        vertices=np.asarray(shape.vert_properties)[:, :3],
+        faces=np.asarray(shape.tri_verts, dtype=np.int64),
+        process=False,
+        validate=False,
     )

@@ -1,4 +1,4 @@
-"""Threaded liquid ports: a round, hexagonal, ribbed, octagonal or flared boss, empty with its thread or with a fitting.
+"""Threaded liquid ports: bosses of several forms, empty with their thread or with a fitting screwed in.
 
 Local port frame: z outward, the boss's face at z = 0, y up; the neck runs into z < 0.
 """
@@ -7,26 +7,11 @@ import numpy as np
 
 from reference_geometry.standards import PipeThread, find_pipe, find_thread
 from tools.render.fasteners import hexagon
+from tools.render.outlines import bent_path, circle, rounded_polyline, rounded_rectangle
 from tools.render.pieces import Pieces, local_circle, piece, together
 from tools.render.pump_model import Resting
 from tools.render.pump_shape import PortShape
-from tools.render.solids import (
-    hollow_pipe,
-    Mesh,
-    bent_path,
-    circle,
-    cut,
-    drum,
-    join,
-    lathe,
-    placed,
-    prism,
-    rounded_polyline,
-    rounded_rectangle,
-    shifted,
-    sweep,
-    tube,
-)
+from tools.render.solids import Mesh, cut, drum, hollow_pipe, join, lathe, placed, prism, shifted, sweep, tube
 from tools.render.threads import countersink_depth, female_thread, male_thread
 
 
@@ -42,12 +27,27 @@ def threaded_port(shape: PortShape, neck_radius: float, reach: float) -> Pieces:
     engaged = thread.useful_length_mm or 0.3 * thread.major_diameter_mm
     length = min(1.5 * engaged + 3.0, 0.9 * reach)
     outer = shape.boss_mm
-    parts = [piece(_boss(shape.build, outer, length, thread.major_diameter_mm / 2.0), "threaded_boss", "wetted")]
-    parts.append(piece(tube(thread.minor_diameter_mm / 2.0 - 1.0, max(neck_radius, outer * 0.82), -reach, -0.85 * length), "manifold", "wetted"))
+    parts = [
+        piece(_boss(shape.build, outer, length, thread.major_diameter_mm / 2.0), "threaded_boss", "wetted")
+    ]
+    parts.append(
+        piece(
+            tube(
+                thread.minor_diameter_mm / 2.0 - 1.0, max(neck_radius, outer * 0.82), -reach, -0.85 * length
+            ),
+            "manifold",
+            "wetted",
+        )
+    )
     if shape.mated:
-        parts.append(piece(_fitting(shape, thread), "companion", "companion"))
+        parts.append(
+            piece(placed(_fitting(shape, thread), shifted(turn=shape.run_turn_rad)), "companion", "companion")
+        )
         return together(parts)
-    lining, core = female_thread(thread, length), thread.minor_diameter_mm / 2.0 - thread.taper_on_diameter * length / 2.0
+    lining, core = (
+        female_thread(thread, length),
+        thread.minor_diameter_mm / 2.0 - thread.taper_on_diameter * length / 2.0,
+    )
     beyond = tube(0.97 * core, core + 2.0, -max(reach, 1.4 * length), -length + 0.05)
     end = drum(core + 1.0, -max(reach, 1.4 * length) - 2.0, -max(reach, 1.4 * length) + 0.5)
     parts += [piece(join([lining, beyond]), "port_opening", "wetted"), piece(end, "port_opening", "inside")]
@@ -80,14 +80,22 @@ def _boss(build: str, outer: float, length: float, mouth: float) -> Mesh:
         body = prism(circle(outer, corners, turn=np.pi / corners), -length, 0.0, bevel)
         return cut(body, [drum(mouth, -length - 1.0, 1.0)])
     if build == "flared":
-        line = rounded_polyline([(mouth, 0.0), (outer, 0.0), (outer, -0.35 * length), (0.82 * outer, -length), (mouth, -length)], [0, bevel, bevel, 0, 0], 4)
+        line = rounded_polyline(
+            [(mouth, 0.0), (outer, 0.0), (outer, -0.35 * length), (0.82 * outer, -length), (mouth, -length)],
+            [0, bevel, bevel, 0, 0],
+            4,
+        )
         return lathe(line)
     body = tube(mouth, outer, -length, 0.0, bevel)
     if build == "ribbed":
         count = 8
         body = tube(mouth, 0.9 * outer, -length, 0.0, bevel)
-        rib = prism(rounded_rectangle(0.15 * outer, 0.28 * outer, 0.05 * outer), -length, -0.1 * length, 0.04 * outer)
-        ribs = [placed(rib, shifted(turn=k * 2 * np.pi / count) @ shifted(y=0.84 * outer)) for k in range(count)]
+        rib = prism(
+            rounded_rectangle(0.15 * outer, 0.28 * outer, 0.05 * outer), -length, -0.1 * length, 0.04 * outer
+        )
+        ribs = [
+            placed(rib, shifted(turn=k * 2 * np.pi / count) @ shifted(y=0.84 * outer)) for k in range(count)
+        ]
         collar = tube(mouth + 1.0, outer, -0.2 * length, -0.02, bevel)
         return join([body, collar, *ribs])
     return body
@@ -111,14 +119,26 @@ def _fitting(shape: PortShape, thread: PipeThread) -> Mesh:
         bodies.append(lathe([*line, (0.0, z)]))
     elif shape.fitting == "elbow":
         socket = 1.28 * radius
-        path = bent_path([(0, 0, show), (0, 0, show + 1.9 * socket), (0.0, 1.9 * socket, show + 1.9 * socket)], 1.25 * socket)
+        path = bent_path(
+            [(0, 0, show), (0, 0, show + 1.9 * socket), (0.0, 1.9 * socket, show + 1.9 * socket)],
+            1.25 * socket,
+        )
         bodies.append(sweep(path, circle(socket), up=(1.0, 0.0, 0.0)))
         for matrix in (shifted(z=show), None):
             if matrix is not None:
-                bodies.append(placed(tube(0.5 * radius, 1.15 * socket, 0.0, 0.6 * radius, 0.08 * radius), matrix))
-        run = [(0.0, 1.5 * socket, show + 1.9 * socket), (0.0, 1.9 * socket + shape.run_mm, show + 1.9 * socket)]
+                bodies.append(
+                    placed(tube(0.5 * radius, 1.15 * socket, 0.0, 0.6 * radius, 0.08 * radius), matrix)
+                )
+        run = [
+            (0.0, 1.5 * socket, show + 1.9 * socket),
+            (0.0, 1.9 * socket + shape.run_mm, show + 1.9 * socket),
+        ]
         bodies.append(hollow_pipe(run, radius))
     else:
-        bodies.append(hexagon(2.15 * radius, show, show + 0.55 * radius) if shape.fitting == "nipple" else drum(radius, 0, 1))
+        bodies.append(
+            hexagon(2.15 * radius, show, show + 0.55 * radius)
+            if shape.fitting == "nipple"
+            else drum(radius, 0, 1)
+        )
         bodies.append(hollow_pipe([(0.0, 0.0, show), (0.0, 0.0, show + shape.run_mm)], radius))
     return join(bodies)

@@ -1,19 +1,19 @@
-"""Pipe threads as seen in a photo: the grooves of an empty female port, helical at true pitch, and male thread ends."""
+"""Pipe threads as a photo shows them: helical grooves of an empty female port, and male thread ends."""
 
 import numpy as np
 
 from reference_geometry.standards import PipeThread
-from tools.render.solids import Mesh, Points, lathe, mesh_of
+from tools.render.solids import Mesh, lathe, mesh_of
 
 _ROWS = ((0.0, "root"), (0.09, "root"), (0.455, "crest"), (0.545, "crest"), (0.91, "root"))
-"""Groove of one pitch: share of the pitch and whether the wall is at the root (major) or the crest (minor)."""
+"""One groove: share of the pitch, and whether the wall is at the root (major) or the crest (minor)."""
 
 
 def female_thread(thread: PipeThread, depth_mm: float) -> Mesh:
     """The lining of an empty female port; its mouth lies at z = 0 and it reaches into z < 0.
 
-    The countersink starts at the face with the thread's major diameter and meets the crests (minor diameter) at
-    `countersink_depth(thread)`; that circle is the port's bore, the first one the thread's major diameter
+    The countersink starts at the face with the thread's major diameter and meets the crests (minor diameter)
+    at `countersink_depth(thread)`; that circle is the port's bore, the first one the thread's major diameter
     (ASME B1.20.1 and ISO 7-1 leave the countersink to the maker; to the major diameter is common practice).
 
     Args:
@@ -56,7 +56,11 @@ def female_thread(thread: PipeThread, depth_mm: float) -> Mesh:
     for a, b in ((last_crest, back), (back, front), (front, mouth)):
         faces.append(_band(np.array(a), np.array(b)))
     triangles = np.concatenate(faces)
-    proper = (triangles[:, 0] != triangles[:, 1]) & (triangles[:, 1] != triangles[:, 2]) & (triangles[:, 2] != triangles[:, 0])
+    proper = (
+        (triangles[:, 0] != triangles[:, 1])
+        & (triangles[:, 1] != triangles[:, 2])
+        & (triangles[:, 2] != triangles[:, 0])
+    )
     return mesh_of(np.array(vertices), triangles[proper])
 
 
@@ -68,7 +72,7 @@ def countersink_depth(thread: PipeThread) -> float:
 def male_thread(thread: PipeThread, z0: float, z1: float) -> Mesh:
     """A male thread end as rings at true pitch from z0 to z1, axis z (most of it sits in its port)."""
     major, minor = thread.major_diameter_mm / 2.0, thread.minor_diameter_mm / 2.0
-    turns = max(int(round((z1 - z0) / thread.pitch_mm)), 1)
+    turns = max(round((z1 - z0) / thread.pitch_mm), 1)
     line: list[tuple[float, float]] = [(0.0, z0), (minor, z0)]
     for k in range(turns):
         line.append((major, z0 + (k + 0.5) * (z1 - z0) / turns))
@@ -83,16 +87,10 @@ def _band(first: np.ndarray, second: np.ndarray) -> np.ndarray:
 
 
 def _helix(grid: np.ndarray, per_turn: int) -> np.ndarray:
-    """Cells of rows that climb one pitch per turn: past the last column, row k goes on as row k + per_turn."""
+    """Cells of rows that climb a pitch per turn: past the last column, row k goes on as row k + per_turn."""
     rows = len(grid)
     beyond = np.minimum(np.arange(rows) + per_turn, rows - 1)
     following = np.concatenate([grid[:, 1:], grid[beyond, :1]], axis=1)
     a, b, c, d = grid[:-1], following[:-1], grid[1:], following[1:]
     first = np.stack([a, d, b], axis=-1).reshape(-1, 3)
     return np.concatenate([first, np.stack([a, c, d], axis=-1).reshape(-1, 3)])
-
-
-def thread_outline(thread: PipeThread) -> Points:
-    """(2, 2) the two visible circles of an empty female port as (radius, depth): mouth edge and first crest."""
-    depth = countersink_depth(thread)
-    return np.array([(thread.major_diameter_mm / 2.0, 0.0), (thread.minor_diameter_mm / 2.0, depth)])

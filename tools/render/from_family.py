@@ -50,18 +50,21 @@ def pump_from_family(
         split: whose shape kinds may be used for the free details.
         mated_chance: probability for each port that piping is connected.
     """
-    return build_pump(shape_from_family(family, rng, split, mated_chance))
-
-
-def shape_from_family(
-    family: Family, rng: np.random.Generator, split: Split = "train", mated_chance: float = 0.0
-) -> PumpShape:
-    """The shape of `pump_from_family`."""
     style = np.random.default_rng(zlib.crc32(f"{family.maker}/{family.family}".encode()))
     basics = _basics(family, rng, split)
+    width = _drawn(family, "overall_width", rng) or 1.25 * basics.chamber_mm
+    height = _drawn(family, "overall_height", rng)
+    shape = _shape(family, style, rng, basics, width, height, mated_chance)
+    return _built_to_size(shape, width, height, family.port_position == "end")
+
+
+def _shape(
+    family: Family, style: np.random.Generator, rng: np.random.Generator, basics: draw.Basics, width: float,
+    height: float | None, mated_chance: float,
+) -> PumpShape:  # fmt: skip
+    """The pump's shape before its overall sizes are met exactly."""
     end = family.port_position == "end"
     joint = _joint(family, style, basics)
-    width = _drawn(family, "overall_width", rng) or 1.25 * basics.chamber_mm
     depth = _extra(family, "cover_depth_mm") or 0.27 * basics.chamber_mm
     joint_x = 0.5 * (width - (0.17 * basics.chamber_mm if end else 0.0)) - depth
     joint_x = float(np.clip(joint_x, 0.2 * basics.chamber_mm, 0.45 * basics.chamber_mm))
@@ -69,51 +72,57 @@ def shape_from_family(
     spacing = _drawn(family, "port_spacing", rng)
     manifold = _manifold(draw.draw_manifold(style, basics, end), joint, depth, spacing, basics)
     half = 0.5 * spacing if spacing else least_half_spacing(joint, manifold, drop_of(manifold))
-    neck_x = joint_x + max(
-        least_neck_offset(joint, manifold.neck_radius_mm), min(0.6 * depth, depth - neck_side_reach(manifold))
-    )
+    aside = min(0.6 * depth, depth - neck_side_reach(manifold))
+    neck_x = joint_x + max(least_neck_offset(joint, manifold.neck_radius_mm), aside)
     neck_x = max(neck_x, 1.02 * manifold.bend_mm)
     discharge, suction = _ports(family, style, rng, basics, end, mated_chance)
     feet = _feet(family, style, basics, neck_x, rng)
     top = max(port_half_width(discharge), top_of_run(manifold))
-    height = _drawn(family, "overall_height", rng) or 2.0 * half + 2.0 * top + 0.06 * basics.chamber_mm
-    inlet_z = height - 2.0 * half - top
-    air = draw.draw_air(style, basics, joint_x, half - port_half_width(discharge))
+    inlet_z = (height or 2.0 * half + 2.0 * top + 0.06 * basics.chamber_mm) - 2.0 * half - top
+    air = draw.draw_air(style, basics, joint, joint_x, half - port_half_width(discharge))
     screws = _extra(family, "air_valve_screw_count")
     air = replace(
         air, valve_side=family.air_valve_side or air.valve_side, valve_screws=int(screws or air.valve_screws)
     )
-    shape = assemble(
+    return assemble(
         basics, joint_x, neck_x, inlet_z, inlet_z + 2.0 * half, cover, joint, manifold, discharge, suction,
         air, feet, seed=zlib.crc32(family.family_id.encode()), details=draw.draw_details(style, basics),
         family_id=family.family_id, body_color=family.extras.get("body_color", ""),
     )  # fmt: skip
-    return _fit_outside(shape, width, height, end)
 
 
-def _fit_outside(shape: PumpShape, width: float, height: float, end: bool) -> PumpShape:
-    """Shifts heights, port reach or joints until the overall sizes are met, as far as they can be."""
+def _built_to_size(shape: PumpShape, width: float, height: float | None, end: bool) -> PumpModel:
+    """Builds, and shifts heights, port reach or joints until the overall sizes are met, if they can be."""
+    built = build_pump(shape)
     for _ in range(3):
-        built = build_pump(shape).lengths_mm
-        higher, wider = height - built["overall_height"], width - built["overall_width"]
+        higher = height - built.lengths_mm["overall_height"] if height else 0.0
+        wider = width - built.lengths_mm["overall_width"]
         if abs(higher) < 1e-6 and abs(wider) < 1e-6:
             break
-        low = (
-            max(port_half_width(shape.suction), top_of_run(shape.manifold) + 0.5 * shape.feet.thickness_mm)
-            + 0.5
-        )
-        inlet_z = max(shape.inlet_z_mm + higher, low)
-        shape = replace(shape, outlet_z_mm=shape.outlet_z_mm + inlet_z - shape.inlet_z_mm, inlet_z_mm=inlet_z)
-        if end:
-            least = 1.02 * shape.manifold.neck_radius_mm + shape.discharge.thickness_mm + 1.0
-            both = shape.discharge.toward != shape.suction.toward
-            shape = replace(
-                shape, port_reach_mm=max(shape.port_reach_mm + wider / (2.0 if both else 1.0), least)
-            )
-        else:
-            shift = max(0.5 * wider, 0.18 * shape.joint.diameter_mm - shape.joint_x_mm)
-            shape = replace(shape, joint_x_mm=shape.joint_x_mm + shift, neck_x_mm=shape.neck_x_mm + shift)
-    return shape
+        shape = _wider(_higher(shape, higher), wider, end)
+        built = build_pump(shape)
+    return built
+
+
+def _higher(shape: PumpShape, by_mm: float) -> PumpShape:
+    """Everything above the feet lifted, but not sunk so far that the inlet would touch the floor."""
+    low = (
+        max(port_half_width(shape.suction), top_of_run(shape.manifold) + 0.5 * shape.feet.thickness_mm) + 0.5
+    )
+    lift = max(shape.inlet_z_mm + by_mm, low) - shape.inlet_z_mm
+    return replace(shape, inlet_z_mm=shape.inlet_z_mm + lift, outlet_z_mm=shape.outlet_z_mm + lift)
+
+
+def _wider(shape: PumpShape, by_mm: float, end: bool) -> PumpShape:
+    """End ports moved out or in as far as their necks let them, and for the rest the two chambers moved."""
+    if end:
+        least = 1.02 * shape.manifold.neck_radius_mm + shape.discharge.thickness_mm + 1.0
+        sides = 2.0 if shape.discharge.toward != shape.suction.toward else 1.0
+        reach = max(shape.port_reach_mm + by_mm / sides, least)
+        by_mm -= sides * (reach - shape.port_reach_mm)
+        shape = replace(shape, port_reach_mm=reach)
+    shift = max(0.5 * by_mm, 0.18 * shape.joint.diameter_mm - shape.joint_x_mm)
+    return replace(shape, joint_x_mm=shape.joint_x_mm + shift, neck_x_mm=shape.neck_x_mm + shift)
 
 
 def _basics(family: Family, rng: np.random.Generator, split: Split) -> draw.Basics:

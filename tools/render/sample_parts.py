@@ -255,11 +255,12 @@ def maybe_mated(
     return replace(port, mated=True, fitting=fitting, run_mm=between(rng, 0.2, 1.5) * chamber_mm)
 
 
-def draw_air(rng: Rng, basics: Basics, joint_x: float, free_half_z: float) -> AirShape:
-    """Block, valve and what hangs on them; sizes after the chamber."""
+def draw_air(rng: Rng, basics: Basics, joint: JointShape, joint_x: float, free_half_z: float) -> AirShape:
+    """Block, valve and what hangs on them; sizes after the chamber, the valve between the two joints."""
     d = basics.chamber_mm
     block_z = min(between(rng, 0.24, 0.36) * d, 0.9 * free_half_z)
-    width = min(between(rng, 0.9, 1.5) * joint_x, 1.55 * joint_x)
+    back = joint.back_mm + joint.seam_mm + (7.0 if joint.bolt_count else 2.0)
+    width = min(between(rng, 0.9, 1.6) * joint_x, 2.0 * (joint_x - back) - 4.0)
     high = min(between(rng, 0.3, 0.55) * d, 1.7 * free_half_z)
     return AirShape(
         block=pick_kind(rng, "air_block", basics.split), valve=pick_kind(rng, "air_valve", basics.split),

@@ -53,10 +53,10 @@ def sample_shape(rng: np.random.Generator, split: Split) -> PumpShape:
     half_port = port_half_width(discharge)
     feet = draw.draw_feet(rng, basics, neck_x)
     lift = (
-        max(half_port + 3.0, top_of_run(manifold) + feet.thickness_mm + 4.0)
+        max(half_port + 1.5 * feet.thickness_mm + 2.0, top_of_run(manifold) + feet.thickness_mm + 4.0)
         + draw.between(rng, 0.0, 0.12) * basics.chamber_mm
     )
-    air = draw.draw_air(rng, basics, spread, half_spacing - half_port)
+    air = draw.draw_air(rng, basics, joint, spread, half_spacing - half_port)
     return assemble(
         basics, spread, neck_x, lift, lift + 2.0 * half_spacing, cover, joint, manifold,
         draw.maybe_mated(rng, discharge, basics.chamber_mm),

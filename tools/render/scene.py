@@ -1,0 +1,262 @@
+"""Puts pump, references, surroundings and light together as one Mitsuba scene, and renders cameras in it."""
+
+import ctypes
+import importlib
+import importlib.util
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+from typing import Any, get_args
+
+import mitsuba as mi
+import numpy as np
+from numpy.typing import NDArray
+
+from tools.render import materials
+from tools.render.cameras import Camera
+from tools.render.finishes import PumpLook
+from tools.render.first_hits import photo_sensor
+from tools.render.lights import Lamp, Light
+from tools.render.materials import Surface
+from tools.render.mesh_shading import ShadedMesh, flat_grid, join, shade
+from tools.render.place_references import PlacedReference
+from tools.render.pump_model import MaterialSlot, Part, PartLabel, PumpModel
+from tools.render.splits import Split
+from tools.render.surroundings import Prop
+
+LABELS: tuple[str, ...] = get_args(PartLabel)
+"""Mask value of a part is 1 + its place here; 0 is everything that is not the pump or a reference."""
+REFERENCE_LABEL = LABELS.index("scale_reference") + 1
+PATH_DEPTH = 6
+SHAPES, FLAT_SURFACES, RELIEF_SURFACES = 48, 24, 4
+"""Meshes and plain surfaces that every scene is filled up to (see `_fill_up`)."""
+
+
+@dataclass(frozen=True, eq=False)
+class BuiltScene:
+    """A Mitsuba scene and what its shapes are.
+
+    Attributes:
+        scene: the Mitsuba object.
+        codes: shape id -> (faces,) mask value of each of its triangles; shapes not listed are background.
+    """
+
+    scene: Any
+    codes: dict[str, NDArray[np.uint16]]
+
+
+def mask_value(label: int, instance: int) -> int:
+    """How a mask stores a label and an instance."""
+    return label + 256 * instance
+
+
+def build_scene(
+    model: PumpModel, look: PumpLook, references: Sequence[PlacedReference], props: Sequence[Prop], light: Light,
+    split: Split, texture_px: int, detail_mm: float, rng: np.random.Generator,
+) -> BuiltScene:  # fmt: skip
+    """Assemble a scene.
+
+    Args:
+        model: the pump; look: its surfaces.
+        references: scale references, already placed.
+        props: surroundings; light: lamps and sky.
+        split: whose textures may be used.
+        texture_px: size of the pump's small-mark textures.
+        detail_mm: distance of the mesh vertices that carry the pump's large marks.
+        rng: random source.
+    """
+    scene: dict[str, Any] = {"type": "scene", "sky": light.sky}
+    for number, lamp in enumerate(light.lamps):
+        scene[f"lamp_{number}"] = _lamp(f"lamp_{number}", lamp)
+    surfaces = _Surfaces(texture_px)
+    codes: dict[str, NDArray[np.uint16]] = {}
+    _add_pump(scene, codes, model, look, split, texture_px, detail_mm, rng)
+    for number, placed in enumerate(references):
+        for k, piece in enumerate(placed.thing.pieces):
+            name = f"reference_{number}_{k}"
+            bsdf = surfaces.plain(piece.surface)
+            scene[name] = to_mitsuba(name, piece.mesh.moved(placed.rotation, placed.origin_mm), bsdf)
+            if piece.is_reference:
+                codes[name] = np.full(len(piece.mesh.faces), mask_value(REFERENCE_LABEL, number), np.uint16)
+    by_surface: dict[int, list[Prop]] = {}
+    for prop in props:
+        by_surface.setdefault(id(prop.surface), []).append(prop)
+    for number, same in enumerate(by_surface.values()):
+        bsdf = surfaces.plain(same[0].surface)
+        scene[f"prop_{number}"] = to_mitsuba(f"prop_{number}", join([prop.mesh for prop in same]), bsdf)
+    _fill_up(scene, surfaces)
+    return BuiltScene(mi.load_dict(scene), codes)
+
+
+class _Surfaces:
+    """Makes plain surfaces and counts them by kind, flat and with relief."""
+
+    def __init__(self, relief_px: int) -> None:
+        self.relief_px = relief_px
+        self.flat, self.relief = 0, 0
+
+    def plain(self, surface: Surface) -> Any:
+        if surface.relief is None:
+            self.flat += 1
+        else:
+            self.relief += 1
+        return mi.load_dict(materials.plain_surface(surface, self.relief_px))
+
+
+def _fill_up(scene: dict[str, Any], surfaces: _Surfaces) -> None:
+    """Add invisible specks until every scene has the same number of shapes and surfaces of each kind.
+
+    The number of instances of each plugin is part of a GPU kernel; with equal numbers all scenes share one kernel,
+    and nothing needs to be compiled after the first.
+    """
+    gray = np.full((4, 4, 3), 0.2, np.float32)
+    missing = [Surface(gray, 0.5)] * max(0, FLAT_SURFACES - surfaces.flat)
+    missing += [Surface(gray, 0.5, 0.0, np.zeros((4, 4), np.float32))] * max(0, RELIEF_SURFACES - surfaces.relief)
+    shapes = sum(1 for name in scene if name.startswith(("part_", "reference_", "prop_")))
+    bsdfs = [surfaces.plain(surface) for surface in missing]
+    speck = flat_grid(0.01, 0.01, 1, 1)
+    for number in range(max(len(bsdfs), SHAPES - shapes)):
+        mesh = speck.moved(np.eye(3), np.array([number * 0.02, 0.0, -30_000.0]))
+        bsdf = bsdfs[min(number, len(bsdfs) - 1)] if bsdfs else surfaces.plain(missing[0])
+        scene[f"speck_{number}"] = to_mitsuba(f"speck_{number}", mesh, bsdf)
+
+
+def _add_pump(
+    scene: dict[str, Any], codes: dict[str, NDArray[np.uint16]], model: PumpModel, look: PumpLook, split: Split,
+    texture_px: int, detail_mm: float, rng: np.random.Generator,
+) -> None:  # fmt: skip
+    """One shape per material slot: meshes shaded, joined, colored; labels are kept per triangle."""
+    by_slot: dict[MaterialSlot, list[Part]] = {}
+    for part in model.parts:
+        by_slot.setdefault(part.material, []).append(part)
+    height = max(float(part.mesh.bounds[1, 2]) for part in model.parts)
+    surfaces = {
+        slot: mi.load_dict(materials.pump_surface(finish, split, texture_px, rng)) for slot, finish in look.finishes.items()
+    }
+    seed = int(rng.integers(2**31))
+    for slot, parts in by_slot.items():
+        shaded, values = [], []
+        for part in parts:
+            shift = (float(rng.uniform()), float(rng.uniform()))
+            shaded.append(shade(part.mesh, 260.0, detail_mm, shift))
+            value = mask_value(LABELS.index(part.label) + 1, part.instance)
+            values.append(np.full(len(shaded[-1].faces), value, np.uint16))
+        mesh = join(shaded)
+        color, roughness = materials.vertex_look(mesh, look.finishes[slot], look.wear, seed, height)
+        name = f"part_{slot}"
+        scene[name] = to_mitsuba(name, mesh, surfaces[slot], color, roughness)
+        codes[name] = np.concatenate(values)
+    for number, slot in enumerate(sorted(set(surfaces) - set(by_slot))):
+        # Every slot's surface is in every scene, for the same reason as in `_fill_up`.
+        speck = flat_grid(0.01, 0.01, 1, 1).moved(np.eye(3), np.array([number * 0.02, 1.0, -30_000.0]))
+        color, roughness = np.full((4, 3), 0.2, np.float32), np.full(4, 0.5, np.float32)
+        scene[f"part_unused_{slot}"] = to_mitsuba(f"part_unused_{slot}", speck, surfaces[slot], color, roughness)
+
+
+def to_mitsuba(
+    name: str, mesh: ShadedMesh, bsdf: Any, color: NDArray[np.float32] | None = None,
+    roughness: NDArray[np.float32] | None = None,
+) -> Any:  # fmt: skip
+    """A Mitsuba mesh object, with vertex colors if given."""
+    properties = mi.Properties()
+    properties["mesh_bsdf"] = bsdf
+    shape = mi.Mesh(
+        name, len(mesh.positions), len(mesh.faces), props=properties, has_vertex_normals=True, has_vertex_texcoords=True
+    )
+    if color is not None and roughness is not None:
+        shape.add_attribute("vertex_color", 3, np.ascontiguousarray(color.ravel(), np.float32))
+        shape.add_attribute("vertex_roughness", 1, np.ascontiguousarray(roughness.ravel(), np.float32))
+    parameters = mi.traverse(shape)
+    parameters["vertex_positions"] = np.ascontiguousarray(mesh.positions.ravel(), np.float32)
+    parameters["faces"] = np.ascontiguousarray(mesh.faces.ravel(), np.uint32)
+    parameters["vertex_normals"] = np.ascontiguousarray(mesh.normals.ravel(), np.float32)
+    parameters["vertex_texcoords"] = np.ascontiguousarray(mesh.uvs.ravel(), np.float32)
+    parameters.update()
+    return shape
+
+
+def _lamp(name: str, lamp: Lamp) -> Any:
+    """A lamp as a mesh: unlike a rectangle, a mesh keeps its place out of the GPU kernel."""
+    properties = mi.Properties()
+    properties["mesh_bsdf"] = mi.load_dict({"type": "diffuse", "reflectance": {"type": "rgb", "value": 0.6}})
+    radiance = {"type": "rgb", "value": [float(c) for c in lamp.radiance]}
+    properties["mesh_emitter"] = mi.load_dict({"type": "area", "radiance": radiance})
+    shape = mi.Mesh(name, 4, 2, props=properties, has_vertex_normals=False, has_vertex_texcoords=False)
+    parameters = mi.traverse(shape)
+    parameters["vertex_positions"] = np.ascontiguousarray(lamp.corners_mm.ravel(), np.float32)
+    parameters["faces"] = np.array([0, 1, 2, 0, 2, 3], np.uint32)
+    parameters.update()
+    return shape
+
+
+def render_linear(built: BuiltScene, camera: Camera, samples: int, seed: int, denoise: bool) -> NDArray[np.float32]:
+    """Linear light of the pinhole picture (see `first_hits.pinhole`), (H, W, 3).
+
+    Args:
+        built: the scene.
+        camera: the camera.
+        samples: per pixel.
+        seed: of the sampler.
+        denoise: use the denoiser that the variant offers, if any.
+    """
+    sensor = photo_sensor(camera, samples)
+    path = mi.load_dict({"type": "path", "max_depth": PATH_DEPTH})
+    picture = mi.render(built.scene, sensor=sensor, integrator=path, spp=samples, seed=seed)
+    color = _no_fireflies(np.array(picture, np.float32)[..., :3])
+    if not denoise:
+        return color
+    # Normals are left out on purpose: fine relief makes them noisy, and the denoiser would keep that noise.
+    guides = mi.load_dict({"type": "aov", "aovs": "albedo:albedo"})
+    guide = np.array(mi.render(built.scene, sensor=sensor, integrator=guides, spp=min(samples, 16), seed=seed), np.float32)
+    albedo = np.clip(np.nan_to_num(guide[..., -3:]), 0, 1)
+    if mi.variant().startswith("cuda"):
+        denoiser = mi.OptixDenoiser(
+            input_size=(color.shape[1], color.shape[0]), albedo=True, normals=False, temporal=False
+        )
+        return np.array(denoiser(mi.TensorXf(color), albedo=mi.TensorXf(albedo)), np.float32)
+    return open_image_denoise(color, albedo)
+
+
+def open_image_denoise(color: NDArray[np.float32], albedo: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Denoise on the CPU through the optional `oidn` package; without it the picture comes back unchanged."""
+    oidn = _open_image_denoise_package()
+    if oidn is None:
+        return color
+    # The package only offers the low range filter, so light is squeezed into 0..1 and stretched again.
+    middle = float(np.median(color)) * 2 + 1e-4
+    result = np.zeros_like(color, order="C")
+    squeezed = np.ascontiguousarray(color / (color + middle), np.float32)
+    images = {"color": squeezed, "albedo": albedo, "output": result}
+    kept = {name: np.ascontiguousarray(image, np.float32) for name, image in images.items()}
+    device = oidn.NewDevice()
+    oidn.CommitDevice(device)
+    denoiser = oidn.NewFilter(device, "RT")
+    for name, image in kept.items():
+        oidn.SetSharedFilterImage(denoiser, name, image, oidn.FORMAT_FLOAT3, image.shape[1], image.shape[0])
+    oidn.CommitFilter(denoiser)
+    oidn.ExecuteFilter(denoiser)
+    oidn.ReleaseFilter(denoiser)
+    oidn.ReleaseDevice(device)
+    clean = np.clip(kept["output"], 0, 0.9995)
+    return np.asarray(middle * clean / (1 - clean), np.float32)
+
+
+@cache
+def _open_image_denoise_package() -> Any:
+    """The optional `oidn` package, or None; its thread library lies beside it and must be loaded first."""
+    found = importlib.util.find_spec("oidn")
+    if found is None or found.origin is None:
+        return None
+    try:
+        for library in Path(found.origin).parent.rglob("libtbb.so*"):
+            ctypes.CDLL(str(library), mode=ctypes.RTLD_GLOBAL)
+        return importlib.import_module("oidn")
+    except OSError:
+        return None
+
+
+def _no_fireflies(picture: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Cut single pixels that are far brighter than anything a photo would keep."""
+    ceiling = 40.0 * float(np.median(picture) + 1e-4)
+    return np.minimum(np.nan_to_num(picture), max(ceiling, 1.0))

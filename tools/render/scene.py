@@ -239,6 +239,8 @@ def open_image_denoise(color: NDArray[np.float32], albedo: NDArray[np.float32]) 
     oidn.ReleaseFilter(denoiser)
     oidn.ReleaseDevice(device)
     clean = np.clip(kept["output"], 0, 0.9995)
+    if not np.isfinite(clean).all():
+        return color
     return np.asarray(middle * clean / (1 - clean), np.float32)
 
 
@@ -258,5 +260,7 @@ def _open_image_denoise_package() -> Any:
 
 def _no_fireflies(picture: NDArray[np.float32]) -> NDArray[np.float32]:
     """Cut single pixels that are far brighter than anything a photo would keep."""
-    ceiling = 40.0 * float(np.median(picture) + 1e-4)
-    return np.minimum(np.nan_to_num(picture), max(ceiling, 1.0))
+    # One pixel that is no number would make the median none either, and the whole photo black.
+    finite = np.nan_to_num(picture, nan=0.0, posinf=0.0, neginf=0.0)
+    ceiling = 40.0 * (float(np.median(finite)) + 1e-4)
+    return np.minimum(finite, max(ceiling, 1.0))

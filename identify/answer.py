@@ -22,6 +22,7 @@ from identify.match_settings import MatchSettings
 from identify.posterior import Posterior, compute_posterior
 from identify.questions import RankedQuestion, rank_questions
 from identify.reasons import Reason, ReasonMaker
+from identify.replacement import ReplacementTable, find_replacements
 from identify.tell_apart import tell_apart
 from reference_geometry.families import Family, ReferenceSet
 
@@ -77,6 +78,7 @@ class Answer:
         decisions: one a section, fluid side first.
         next_questions: best first.
         tell_apart: what would tell the first two candidates apart, "" when there is only one.
+        replacement: what could take the first candidate's place, None when it is not probable enough.
         elastomer, fluid: as said, "" when not.
         inconsistencies: what does not agree.
         assumptions: what the answer rests on.
@@ -96,6 +98,7 @@ class Answer:
     decisions: tuple[Decision, ...]
     next_questions: tuple[RankedQuestion, ...]
     tell_apart: str
+    replacement: ReplacementTable | None
     elastomer: str
     fluid: str
     inconsistencies: tuple[Inconsistency, ...]
@@ -160,6 +163,7 @@ def build_answer(
         decisions=decisions,
         next_questions=questions,
         tell_apart=_tell_apart(candidates, ready, posterior, settings),
+        replacement=_replacement(candidates, ready, settings),
         elastomer=evidence.elastomer,
         fluid=evidence.fluid,
         inconsistencies=evidence.inconsistencies,
@@ -210,6 +214,15 @@ def _tell_apart(
     words = tell_apart(ready.table, first, second, ids, settings)
     groups = kit_groups(ready.kits, ready.table.count)
     return f"{words} Both take the same kits." if groups[first] == groups[second] else words
+
+
+def _replacement(
+    candidates: Sequence[Candidate], ready: PreparedReference, settings: MatchSettings
+) -> ReplacementTable | None:
+    """Only for a family that is probable enough: what fits in place of the wrong pump helps nobody."""
+    if not candidates or candidates[0].probability < settings.replacement_threshold:
+        return None
+    return find_replacements(ready.reference, candidates[0].family.family_id)
 
 
 def _assumptions(evidence: Evidence, settings: MatchSettings) -> tuple[str, ...]:

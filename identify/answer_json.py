@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from identify.answer import Answer, Candidate
     from identify.decision import Decision
     from identify.kit_choice import KitOffer
+    from identify.replacement import Replacement, ReplacementTable
 
 
 class _Model(BaseModel):
@@ -116,6 +117,32 @@ class DecisionModel(_Model):
     assumptions: list[str]
 
 
+class AlternativeModel(_Model):
+    """One family that goes into the same piping, and what would change."""
+
+    family_id: str
+    fit: Literal["drop-in", "near drop-in", "same port size"]
+    differences: list[str]
+    unknown: list[str]
+    max_flow_lpm: float | None
+    price: float | None
+    currency: str
+    lead_time_days: float | None
+    wearing_parts: int | None
+    swivel_seals: bool
+    life_hint: str
+
+
+class ReplacementModel(_Model):
+    """Repair or replace: what the most probable family's rebuild takes, and what could take its place."""
+
+    family_id: str
+    repair_parts: int | None
+    repair_hours: tuple[float, float]
+    alternatives: list[AlternativeModel]
+    caveats: list[str]
+
+
 class CovarianceModel(_Model):
     """Covariance of the logarithms of the measured lengths."""
 
@@ -138,6 +165,7 @@ class AnswerModel(_Model):
     cautions: list[str]
     decisions: list[DecisionModel]
     tell_apart: str
+    replacement: ReplacementModel | None
     assumptions: list[str]
     inconsistencies: list[str]
     covariance: CovarianceModel
@@ -168,6 +196,7 @@ def to_model(answer: Answer) -> AnswerModel:
         cautions=list(answer.cautions),
         decisions=[_decision(decision) for decision in answer.decisions],
         tell_apart=answer.tell_apart,
+        replacement=_replacement(answer.replacement) if answer.replacement else None,
         assumptions=list(answer.assumptions),
         inconsistencies=[found.sentence for found in answer.inconsistencies],
         covariance=CovarianceModel(
@@ -284,4 +313,30 @@ def _decision(decision: Decision) -> DecisionModel:
         fit_probability=decision.fit_probability,
         sentence=decision.sentence,
         assumptions=list(decision.assumptions),
+    )
+
+
+def _replacement(table: ReplacementTable) -> ReplacementModel:
+    return ReplacementModel(
+        family_id=table.pump.family_id,
+        repair_parts=table.repair.parts,
+        repair_hours=table.repair.hours,
+        alternatives=[_alternative(row) for row in table.rows],
+        caveats=list(table.caveats),
+    )
+
+
+def _alternative(row: Replacement) -> AlternativeModel:
+    return AlternativeModel(
+        family_id=row.family.family_id,
+        fit=row.fit,
+        differences=list(row.differences),
+        unknown=list(row.unknown),
+        max_flow_lpm=row.max_flow_lpm,
+        price=row.price,
+        currency=row.currency,
+        lead_time_days=row.lead_time_days,
+        wearing_parts=row.wearing_parts,
+        swivel_seals=row.swivel_seals,
+        life_hint=row.life_hint,
     )

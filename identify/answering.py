@@ -62,5 +62,11 @@ def answer_photos(
     survey = survey_all(photos, understood)
     if isinstance(survey, Unreadable):
         return survey
-    answer = build_answer(survey, understood.knowns, reference, settings or MatchSettings())
+    answer = build_answer(
+        survey,
+        understood.knowns,
+        reference,
+        settings or MatchSettings(),
+        card_at=understood.request.card_at,
+    )
     return Answered(answer, survey, reference, understood)

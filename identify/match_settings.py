@@ -65,6 +65,7 @@ class MatchSettings:
         cost_currency: currency of the two costs.
         smallest_listed: candidates below this probability are left out and the rest renormalized.
         smallest_kit_listed: kits that fit with less than this probability are left out.
+        replacement_threshold: a family this probable is set beside those that could take its place.
         surprise_sd: a typed length further than this many combined standard deviations away is pointed out.
     """
 
@@ -105,6 +106,7 @@ class MatchSettings:
     cost_currency: str = "USD"
     smallest_listed: float = 1e-6
     smallest_kit_listed: float = 0.001
+    replacement_threshold: float = 0.8
     surprise_sd: float = 3.0
 
     def question_cost(self, minutes: float) -> float:

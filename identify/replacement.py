@@ -6,6 +6,7 @@ Nothing here is a recommendation: every row carries its caveats, and the whole t
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from heapq import nsmallest
 from typing import Literal
 
 from identify.wording import value_words
@@ -35,11 +36,9 @@ _HOURS = {"small": (1.0, 2.0), "medium": (1.5, 3.0), "large": (2.5, 5.0)}
 
 CAVEATS = (
     "A table of dimensions is no recommendation: check chemical and temperature compatibility, suction lift, "
-    "solids "
-    "and pressure with the maker's data before replacing a pump.",
+    "solids and pressure with the maker's data before replacing a pump.",
     "Flow figures are catalog maxima at open discharge; the working point is usually 25 to 60 % of them "
-    "(common "
-    "practice).",
+    "(common practice).",
     "Pipework, air supply and grounding must be right for the new pump; follow local codes and licensed "
     "practice.",
 )
@@ -112,11 +111,18 @@ def find_replacements(reference: ReferenceSet, family_id: str, most: int = 8) ->
     """
     by_id = {family.family_id: family for family in reference.families}
     pump = by_id[family_id]
-    rows = [_compare(pump, other, reference) for other in reference.families if _could_replace(pump, other)]
-    order: dict[str, int] = {"drop-in": 0, "near drop-in": 1, "same port size": 2}
-    rows.sort(key=lambda row: (order[row.fit], _span_distance(pump, row.family), row.family.family_id))
+    order: dict[Fit, int] = {"drop-in": 0, "near drop-in": 1, "same port size": 2}
+
+    def place(other: Family) -> tuple[int, float, str]:
+        return order[_fit(pump, other)], _span_distance(pump, other), other.family_id
+
+    # Large sets hold thousands of families of one port size: only those kept are put into words.
+    best = nsmallest(most, (other for other in reference.families if _could_replace(pump, other)), key=place)
+    parts = _wearing_parts(reference, [pump, *best])
     return ReplacementTable(
-        pump, RepairEffort(_wearing_parts(reference, pump), _hours(pump)), tuple(rows[:most])
+        pump,
+        RepairEffort(parts.get(family_id), _hours(pump)),
+        tuple(_compare(pump, other, parts.get(other.family_id)) for other in best),
     )
 
 
@@ -128,22 +134,27 @@ def _could_replace(pump: Family, other: Family) -> bool:
     )
 
 
-def _compare(pump: Family, other: Family, reference: ReferenceSet) -> Replacement:
+def _fit(pump: Family, other: Family) -> Fit:
+    if other.connection != pump.connection or other.port_standard != pump.port_standard:
+        return "same port size"
+    differing, unknown = _span_differences(pump, other)
+    alike = other.port_position == pump.port_position and not differing and not unknown
+    return "drop-in" if alike else "near drop-in"
+
+
+def _compare(pump: Family, other: Family, wearing_parts: int | None) -> Replacement:
     spans, unknown = _span_differences(pump, other)
     attributes = _attribute_differences(pump, other)
-    same_port = other.connection == pump.connection and other.port_standard == pump.port_standard
-    alike = same_port and other.port_position == pump.port_position and not spans and not unknown
-    fit: Fit = "drop-in" if alike else "near drop-in" if same_port else "same port size"
     return Replacement(
         family=other,
-        fit=fit,
+        fit=_fit(pump, other),
         differences=(*attributes, *spans, *_flow_difference(pump, other)),
         unknown=unknown,
         max_flow_lpm=other.max_flow_lpm,
         price=_number(other, "price"),
         currency=other.extras.get("currency", ""),
         lead_time_days=_number(other, "lead_time_days"),
-        wearing_parts=_wearing_parts(reference, other),
+        wearing_parts=wearing_parts,
         swivel_seals=bool(other.swivel_flange),
         life_hint=_life_hint(pump, other),
     )
@@ -235,17 +246,18 @@ def _number(family: Family, column: str) -> float | None:
         return None
 
 
-def _wearing_parts(reference: ReferenceSet, family: Family) -> int | None:
-    """Pieces in the fluid-side kit with the fewest, from contents such as "2 diaphragms; 4 valve balls"."""
-    own = (kit for kit in reference.kits if kit.family_id == family.family_id)
-    counts = [
-        pieces for kit in own if kit.section.lower().startswith("fluid") and (pieces := count_pieces(kit))
-    ]
-    return min(counts, default=None)
+def _wearing_parts(reference: ReferenceSet, families: Sequence[Family]) -> dict[str, int]:
+    """Pieces in each family's fluid-side kit with the fewest, by family_id; absent where no kit lists them."""
+    wanted = {family.family_id for family in families}
+    fewest: dict[str, int] = {}
+    for kit in reference.kits:
+        if kit.family_id in wanted and kit.section.lower().startswith("fluid") and (n := count_pieces(kit)):
+            fewest[kit.family_id] = min(n, fewest.get(kit.family_id, n))
+    return fewest
 
 
 def count_pieces(kit: Kit) -> int:
-    """Number of pieces in a kit's contents, 0 when none is counted there."""
+    """Pieces in contents such as "2 diaphragms; 4 valve balls", 0 when none is counted there."""
     entries: Sequence[str] = re.split(r"[;\n]", kit.contents)
     found = (re.match(r"\s*(\d+)\s+\D", entry) for entry in entries)
     return sum(int(match[1]) for match in found if match)

@@ -27,6 +27,7 @@ from identify.report_measured import (
     problem_section,
     seen_section,
 )
+from identify.report_replacement import replacement_section
 from identify.wording import chance_words, feature_words, length_words
 
 DEMO_NOTE = (
@@ -56,6 +57,7 @@ def report_content(
         contents_section(answer),
         question_section(answer),
         letter_section(answer),
+        replacement_section(answer),
     ]
     return ReportContent(
         title="Pump and rebuild kit",

@@ -14,7 +14,9 @@ from typer.testing import CliRunner
 from features.photo import PhotoRefused
 from features.problems import FILE_MISSING, Problem
 from identify import answering
+from identify.answer import build_answer
 from identify.command_line import app, main
+from reference_geometry.demo_set import load_demo_set
 
 ROOT = Path(__file__).resolve().parents[2]
 SECTION_7_KEYS = {
@@ -100,6 +102,26 @@ def test_a_call_on_the_phone_needs_no_photo():
     assert answer["candidates"]
 
 
+SURE_OF_A_PUMP = [
+    option
+    for known in (
+        "chamber_diameter=212mm", "flange_diameter=108mm", "port_spacing=297mm", "chamber_bolt_count=8",
+        "connection=flanged", "housing_joint=bolted", "port_position=end", "wetted_material=plastic",
+    )
+    for option in ("--known", known)
+]  # fmt: skip
+
+
+def test_a_sure_pump_is_set_beside_what_could_take_its_place(monkeypatch):
+    """Repair and replacement side by side, with the caveats; nothing of it while the pump is in doubt."""
+    monkeypatch.setenv("COLUMNS", "100")
+    words = " ".join(call("identify", *SURE_OF_A_PUMP).stdout.split())
+    for needed in ("REPAIR OR REPLACE", "this: MQ-CAT-10P-A", "MQ-CAT-10P-AC", "near drop-in", "133 x 94 mm",
+                   "pipework turns", "A table of dimensions is no recommendation", "14 pieces"):  # fmt: skip
+        assert needed in words, needed
+    assert "REPAIR OR REPLACE" not in call("identify", "--known", "chamber_diameter=212mm").stdout
+
+
 def test_what_was_typed_reaches_the_survey(surveyed, photo):
     call("identify", photo.path, "--card-at", "FLANGE", "--coin", "us-25c",
          "--scale-points", "10,20,310,420=50mm", "--sheet", "A4",
@@ -113,6 +135,19 @@ def test_what_was_typed_reaches_the_survey(surveyed, photo):
     assert request.scale.sheets == ("a4",)
     assert [(h.name, h.radius_px) for h in request.look_at] == [("chamber_diameter", 350)]
     assert request.known == {"connection": "threaded"}
+
+
+def test_where_the_card_lies_reaches_the_matching(surveyed, survey, photo):
+    """On the rim every family is judged by its own joint's rise; the demo families state theirs."""
+    demo = load_demo_set()
+    on_rim, unsaid = (
+        {c.family.family_id: c.probability for c in build_answer(survey, (), demo, card_at=place).candidates}
+        for place in ("rim", "unknown")
+    )
+    assert on_rim != pytest.approx(unsaid, rel=0.01)
+    for place, expected in (("rim", on_rim), ("unknown", unsaid)):
+        found = json.loads(call("identify", photo.path, "--card-at", place, "--json").stdout)["candidates"]
+        assert {c["family_id"]: c["probability"] for c in found} == pytest.approx(expected)
 
 
 def test_the_same_photo_twice_is_one_witness(surveyed, photo):

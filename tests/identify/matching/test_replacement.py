@@ -4,6 +4,8 @@ from dataclasses import replace
 
 import pytest
 
+from identify.answer import build_answer, prepare_reference, to_json_object
+from identify.known_values import parse_knowns
 from identify.replacement import CAVEATS, count_pieces, find_replacements
 from reference_geometry.families import ReferenceSet
 
@@ -92,3 +94,29 @@ def test_every_demo_family_gets_a_table_without_itself(demo):
         assert table.repair.parts
         for row in table.rows:
             assert row.family.port_nominal_in == family.port_nominal_in
+
+
+def test_a_large_set_keeps_the_best_rows_in_order(demo):
+    """Few rows are the first of many: keeping only the best loses none of them."""
+    for family in demo.families[::7]:
+        every = find_replacements(demo, family.family_id, most=100).rows
+        assert find_replacements(demo, family.family_id, most=2).rows == every[:2]
+
+
+def test_only_a_probable_family_is_set_beside_others(make, settings):
+    """Two families alike: no pump to replace yet; their maker once typed, there is."""
+    first = make.family("A", SPANS, **PORT, maker="Hollin")
+    twin = make.family("B", SPANS, **PORT, maker="Corbel")
+    prepared = prepare_reference(ReferenceSet((first, twin), (), "x"), settings)
+    seen = parse_knowns(["chamber_diameter=212mm", "port_spacing=300mm"])[0]
+    unsure = build_answer(None, seen, prepared, settings)
+    assert unsure.candidates[0].probability < settings.replacement_threshold
+    assert unsure.replacement is None
+    assert to_json_object(unsure)["replacement"] is None
+    sure = build_answer(None, [*seen, *parse_knowns(["maker=Corbel"])[0]], prepared, settings)
+    assert sure.candidates[0].probability >= settings.replacement_threshold
+    found = to_json_object(sure)["replacement"]
+    assert found["family_id"] == "B"
+    assert [row["family_id"] for row in found["alternatives"]] == ["A"]
+    assert found["alternatives"][0]["fit"] == "drop-in"
+    assert found["caveats"] == list(CAVEATS)

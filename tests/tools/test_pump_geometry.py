@@ -174,6 +174,44 @@ def test_resting_places_stand_clear_of_the_dish(seed, split):
             assert np.max(local[under] @ rest.normal, initial=-1.0) < 0.05, part.label
 
 
+def first_label_along(model: PumpModel, start: np.ndarray, direction: np.ndarray) -> str:
+    """Label of the part a ray meets first (exact, by projecting the triangles along the ray)."""
+    a = np.cross(direction, [0.3, 0.5, 0.81])
+    a /= np.linalg.norm(a)
+    axes = np.stack([a, np.cross(direction, a), direction], axis=1)
+    best, label = np.inf, "nothing"
+    for part in model.parts:
+        local = (part.mesh.vertices - start) @ axes
+        if np.any(local[:, :2].min(axis=0) > 0) or np.any(local[:, :2].max(axis=0) < 0):
+            continue
+        corners = local[part.mesh.faces]
+        u, v = corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]
+        area = u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            s = (-corners[:, 0, 0] * v[:, 1] + corners[:, 0, 1] * v[:, 0]) / area
+            t = (corners[:, 0, 0] * u[:, 1] - corners[:, 0, 1] * u[:, 0]) / area
+            inside = (s >= 0) & (t >= 0) & (s + t <= 1) & np.isfinite(s)
+        depth = corners[inside, 0, 2] + s[inside] * u[inside, 2] + t[inside] * v[inside, 2]
+        depth = depth[depth > 0]
+        if len(depth) and depth.min() < best:
+            best, label = float(depth.min()), part.label
+    return label
+
+
+@pytest.mark.parametrize(("seed", "split"), SEEDS)
+def test_through_an_open_port_only_its_passage_is_seen(seed, split):
+    model = pump(seed, split)
+    for circle in (c for c in model.circles if c.name == "port_bore"):
+        a = np.cross(circle.normal, [0.3, 0.5, 0.81])
+        a /= np.linalg.norm(a)
+        b = np.cross(circle.normal, a)
+        for angle in np.arange(6) * np.pi / 3:
+            for share in (0.3, 0.8):
+                aside = 0.5 * share * circle.diameter_mm * (np.cos(angle) * a + np.sin(angle) * b)
+                start = circle.center_mm + 0.5 * circle.normal + aside
+                assert first_label_along(model, start, -circle.normal) == "port_opening"
+
+
 def test_the_same_seed_gives_the_same_pump_vertex_for_vertex():
     one, two = (sample_pump(np.random.default_rng(11), "train") for _ in range(2))
     assert len(one.parts) == len(two.parts)

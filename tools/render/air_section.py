@@ -123,7 +123,7 @@ def _waisted(shape: PumpShape) -> Mesh:
     stations = np.linspace(-1.0, 1.0, 13)
     sections = []
     for s in stations:
-        outline = rounded_rectangle(2 * y * (0.8 + 0.36 * s * s), 2 * z * (0.95 + 0.1 * s * s), 0.2 * y, 6)
+        outline = rounded_rectangle(2 * y * (0.88 + 0.17 * s * s), 2 * z * (0.95 + 0.1 * s * s), 0.2 * y, 6)
         sections.append(np.column_stack([np.full(len(outline), s * half), outline]))
     pad = box((1.2 * half, 2.0 * y, 1.1 * z), 0.1 * half, 0.04 * z)
     return join([loft(sections), pad])

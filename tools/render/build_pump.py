@@ -15,10 +15,11 @@ from tools.render.joints import Joint, joint
 from tools.render.manifolds import manifold, manifold_run
 from tools.render.outlines import Points
 from tools.render.pieces import Pieces, together
+from tools.render.port_passage import passage_tool
 from tools.render.pump_model import Part, PumpModel, Resting
 from tools.render.pump_shape import PortShape, PumpShape
 from tools.render.resting_places import cover_rest, rim_rests
-from tools.render.solids import pose, shifted
+from tools.render.solids import Mesh, placed, pose, shifted
 from tools.render.threaded_ports import threaded_port
 
 AXES = {
@@ -37,16 +38,12 @@ def build_pump(shape: PumpShape) -> PumpModel:
         chamber.moved(pose((side * shape.joint_x_mm, 0.0, shape.center_z_mm), (side, 0.0, 0.0))).numbered(k)
         for k, side in enumerate((1.0, -1.0))
     ]
-    ports = (shape.discharge, shape.suction)
-    turned = np.diag([1.0, -1.0, -1.0, 1.0])
-    for k, port in enumerate(ports):
-        frame = shifted(z=shape.center_z_mm) @ (np.eye(4) if k == 0 else turned)
-        pieces.append(manifold(shape, port.toward).moved(frame).numbered(k))
-        pieces.append(manifold_details(shape, manifold_run(shape, port.toward)).moved(frame).numbered(k))
-        pieces.append(_port(shape, port, k))
+    for k, port in enumerate((shape.discharge, shape.suction)):
+        pieces += _liquid_end(shape, port, k)
     pieces.append(air_section(shape, made_joint))
     pieces.append(block_details(shape))
-    pieces.append(feet(shape, manifold_run(shape, shape.suction.toward)))
+    cleared = _cleared(shape, shape.suction, 1)
+    pieces.append(feet(shape, manifold_run(shape, shape.suction.toward), cleared))
     whole = together(pieces)
     parts = _number_bolts(whole.parts)
     low, high = own_bounds(parts)
@@ -105,15 +102,46 @@ def _chamber(shape: PumpShape, made: Joint) -> Pieces:
     return together([made.pieces, body, Pieces(restings=(on_cover, *rests))])
 
 
+def _liquid_end(shape: PumpShape, port: PortShape, instance: int) -> list[Pieces]:
+    """One manifold with its marks and its port."""
+    turned = np.eye(4) if instance == 0 else np.diag([1.0, -1.0, -1.0, 1.0])
+    frame = shifted(z=shape.center_z_mm) @ turned
+    tool = _cleared(shape, port, instance)
+    cleared = None if tool is None else placed(tool, np.linalg.inv(frame))
+    run = manifold_run(shape, port.toward)
+    return [
+        manifold(shape, port.toward, cleared).moved(frame).numbered(instance),
+        manifold_details(shape, run, cleared).moved(frame).numbered(instance),
+        _port(shape, port, instance),
+    ]
+
+
 def _port(shape: PumpShape, port: PortShape, instance: int) -> Pieces:
-    height = shape.outlet_z_mm if instance == 0 else shape.inlet_z_mm
-    axis = AXES[port.toward]
-    center = port.toward in ("+y", "-y")
-    distance = shape.port_reach_mm if center else shape.neck_x_mm + shape.port_reach_mm
-    reach = shape.port_reach_mm if center else 0.9 * shape.port_reach_mm
+    reach = shape.port_reach_mm if port.at_center else 0.9 * shape.port_reach_mm
     make = flange_port if port.connection == "flanged" else threaded_port
-    local = make(port, shape.manifold.pipe_radius_mm, reach)
-    return local.moved(pose(np.array([0.0, 0.0, height]) + distance * axis, axis)).numbered(instance)
+    local = make(port, shape.manifold.pipe_radius_mm, reach, _sight(shape, port))
+    return local.moved(_port_pose(shape, port, instance)).numbered(instance)
+
+
+def _port_pose(shape: PumpShape, port: PortShape, instance: int) -> Points:
+    """(4, 4) from the port's frame to the pump's."""
+    height = shape.outlet_z_mm if instance == 0 else shape.inlet_z_mm
+    distance = shape.port_reach_mm if port.at_center else shape.neck_x_mm + shape.port_reach_mm
+    return pose(np.array([0.0, 0.0, height]) + distance * AXES[port.toward], AXES[port.toward])
+
+
+def _cleared(shape: PumpShape, port: PortShape, instance: int) -> Mesh | None:
+    """What an open port clears out of all that stands in its passage, in the pump frame."""
+    if port.mated:
+        return None
+    tool = passage_tool(port, _sight(shape, port), shape.manifold.pipe_radius_mm)
+    return placed(tool, _port_pose(shape, port, instance))
+
+
+def _sight(shape: PumpShape, port: PortShape) -> float:
+    """How far one sees into an open port, mm: to the far wall of the run, or along it."""
+    beyond = 0.5 * shape.manifold.pipe_radius_mm if port.at_center else 0.75 * shape.neck_x_mm
+    return shape.port_reach_mm + beyond
 
 
 def _number_bolts(parts: tuple[Part, ...]) -> tuple[Part, ...]:
@@ -134,7 +162,7 @@ def _attributes(shape: PumpShape) -> dict[str, str]:
         "connection": port.connection,
         "housing_joint": shape.joint.housing_joint,
         "chamber_bolt_count": str(shape.joint.bolt_count),
-        "port_position": "center" if port.toward in ("+y", "-y") else "end",
+        "port_position": "center" if port.at_center else "end",
         "wetted_material": shape.wetted_material,
         "air_valve_side": shape.air.valve_side,
         "port_standard": port.standard,

@@ -7,11 +7,11 @@ from tools.render.manifolds import Run, run_path
 from tools.render.outlines import Points, circle, rounded_rectangle
 from tools.render.pieces import Pieces, piece, together
 from tools.render.pump_shape import PumpShape
-from tools.render.solids import Mesh, drum, join, placed, pose, prism, shifted, sweep
+from tools.render.solids import Mesh, clear_of, drum, join, placed, pose, prism, shifted, sweep
 
 
-def manifold_details(shape: PumpShape, run: Run) -> Pieces:
-    """Marks on one manifold and its necks, in the manifold frame."""
+def manifold_details(shape: PumpShape, run: Run, passage: Mesh | None) -> Pieces:
+    """Marks on one manifold and its necks, in the manifold frame; an open port's passage is kept clear."""
     wanted = shape.details
     bodies: list[Mesh] = []
     if "parting" in wanted and shape.manifold.kind in ("pipe_elbow", "bolted_tee"):
@@ -20,6 +20,8 @@ def manifold_details(shape: PumpShape, run: Run) -> Pieces:
         bodies += [_arrow(shape, run, side) for side in (-1.0, 1.0)]
     if "plugs" in wanted:
         bodies += [_neck_plug(shape, run, side) for side in (-1.0, 1.0)]
+    if passage is not None:
+        bodies = clear_of(passage, bodies)
     return piece(join(bodies), "manifold", "wetted") if bodies else Pieces()
 
 

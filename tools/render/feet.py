@@ -6,17 +6,21 @@ from tools.render.manifolds import Run
 from tools.render.outlines import Points, circle, rounded_rectangle
 from tools.render.pieces import Pieces, piece
 from tools.render.pump_shape import PumpShape
-from tools.render.solids import Mesh, box, cut, drum, join, loft, placed, prism, shifted
+from tools.render.solids import Mesh, box, clear_of, cut, drum, join, loft, placed, prism, shifted
 
 
-def feet(shape: PumpShape, run: Run) -> Pieces:
+def feet(shape: PumpShape, run: Run, passage: Mesh | None) -> Pieces:
     """The feet of one pump, standing on z = 0.
 
     Args:
         shape: kinds and sizes; the holes lie at (+-long/2, +-short/2).
         run: the inlet manifold's lay.
+        passage: what an open suction port clears out of posts that reach into the run.
     """
-    return piece(join(_FEET[shape.feet.kind](shape, run)), "feet", "wetted")
+    bodies = _FEET[shape.feet.kind](shape, run)
+    if passage is not None:
+        bodies = clear_of(passage, bodies)
+    return piece(join(bodies), "feet", "wetted")
 
 
 def hole_places(shape: PumpShape) -> Points:

@@ -17,6 +17,7 @@ from reference_geometry.standards import find_pipe
 from tools.render.fasteners import head, nearest_size, thread_diameter
 from tools.render.outlines import Points, bent_path, circle
 from tools.render.pieces import Pieces, local_circle, piece, together
+from tools.render.port_passage import passage
 from tools.render.pump_model import Resting, TrueCircle
 from tools.render.pump_shape import PortShape
 from tools.render.resting_places import CARD_HALF_MM
@@ -25,13 +26,14 @@ from tools.render.solids import Mesh, cut, drum, hollow_pipe, join, lathe, loft,
 GASKET_MM = 3.0
 
 
-def flange_port(shape: PortShape, neck_radius: float, reach: float) -> Pieces:
+def flange_port(shape: PortShape, neck_radius: float, reach: float, depth: float) -> Pieces:
     """The flange with its neck back to z = -reach.
 
     Args:
         shape: sizes and kinds.
         neck_radius: outside radius of the pipe behind the flange.
         reach: length of neck to draw behind the face.
+        depth: how far one sees into an open port.
     """
     radius, bore = shape.flange_diameter_mm / 2.0, shape.bore_mm / 2.0
     front = _plate_front(shape)
@@ -50,7 +52,7 @@ def flange_port(shape: PortShape, neck_radius: float, reach: float) -> Pieces:
         )
     if not shape.mated:
         hole_mouths = np.column_stack([spots, np.full(len(spots), front)])
-        parts.append(opening(bore, min(reach, 2.5 * shape.bore_mm)))
+        parts.append(passage(shape, bore + 0.02, 1.9, reach, depth, neck_radius))
         circles = [
             local_circle("flange_diameter", shape.flange_diameter_mm, front - bevel),
             local_circle("bolt_circle_diameter", shape.bolt_circle_mm, front, hole_mouths),
@@ -67,20 +69,6 @@ def flange_port(shape: PortShape, neck_radius: float, reach: float) -> Pieces:
 def hole_angles(shape: PortShape) -> Points:
     """(K,) angles of the holes from "up", counter-clockwise seen from outside."""
     return shape.clock_rad + np.arange(shape.hole_count) * 2.0 * np.pi / max(shape.hole_count, 1)
-
-
-def opening(bore_radius: float, depth: float) -> Pieces:
-    """The lining of an open port: the walls seen through the mouth and a dark end."""
-    lip, wall = 1.9, 2.0
-    section = [
-        (bore_radius + 0.02, -lip),
-        (bore_radius + 0.02, -depth),
-        (bore_radius + wall, -depth),
-        (bore_radius + wall, -lip),
-    ]
-    lining = lathe(section)
-    end = drum(bore_radius + 1.0, -depth - 2.0, -depth + 0.5)
-    return together([piece(lining, "port_opening", "wetted"), piece(end, "port_opening", "inside")])
 
 
 def _plate_front(shape: PortShape) -> float:

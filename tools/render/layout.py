@@ -3,6 +3,7 @@
 import numpy as np
 
 from tools.render.fasteners import head
+from tools.render.necks import joint_half_height
 from tools.render.pump_shape import JointShape, ManifoldShape, PortShape
 
 
@@ -43,13 +44,9 @@ def least_half_spacing(joint: JointShape, manifold: ManifoldShape, drop: float) 
     """Least distance of a manifold's center line from the diaphragm axis."""
     top = joint_top(joint)
     under_run = top + manifold.pipe_radius_mm * 1.05 + 2.0
-    flange = {"plain": 0.3, "small_band": 0.35, "union_nut": 0.5}.get(
-        manifold.joint, 0.25
-    ) * manifold.neck_radius_mm + 2.0
-    over_joint = top + flange + drop
-    if manifold.kind in ("straight_header", "block_header", "diagonal_pipe") or manifold.joint == "plain":
-        return max(under_run, over_joint if manifold.joint != "plain" else 0.0)
-    return max(under_run, over_joint)
+    if manifold.joint == "plain":
+        return under_run
+    return max(under_run, top + joint_half_height(manifold) + 2.0 + drop)
 
 
 def port_half_width(port: PortShape) -> float:

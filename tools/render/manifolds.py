@@ -9,11 +9,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from tools.render.fasteners import hexagon
-from tools.render.necks import joint_bolts, neck
+from tools.render.necks import joint_bolts, joint_half_height, neck
 from tools.render.outlines import Points, bent_path, circle, rounded_rectangle
 from tools.render.pieces import Pieces, piece, together
 from tools.render.pump_shape import ManifoldShape, PumpShape
-from tools.render.solids import Mesh, drum, join, placed, pose, prism, shifted, sweep
+from tools.render.solids import Mesh, clear_of, drum, join, placed, pose, prism, shifted, sweep
 
 
 @dataclass(frozen=True)
@@ -39,20 +39,30 @@ def manifold_run(shape: PumpShape, toward: str) -> Run:
     )
 
 
-def manifold(shape: PumpShape, toward: str) -> Pieces:
-    """Necks, their joints and the run of one side, without the port."""
+def manifold(shape: PumpShape, toward: str, passage: Mesh | None) -> Pieces:
+    """Necks, their joints and the run of one side, without the port.
+
+    Args:
+        shape: the pump.
+        toward: the way the port faces.
+        passage: what an open port clears out of the run, None for a closed one.
+    """
     run = manifold_run(shape, toward)
-    parts = [neck(shape, run.joint_z, side) for side in (-1, 1)]
-    parts.append(piece(join(_BUILDERS[shape.manifold.kind](shape, run)), "manifold", "wetted"))
+    parts = [neck(shape, run.joint_z, side, passage) for side in (-1, 1)]
+    bodies = _BUILDERS[shape.manifold.kind](shape, run)
+    if passage is not None:
+        bodies = clear_of(passage, bodies)
+    parts.append(piece(join(bodies), "manifold", "wetted"))
     if shape.manifold.kind == "bolted_tee":
         parts += _tee_bolts(shape, run)
     return together(parts)
 
 
 def drop_of(m: ManifoldShape) -> float:
-    """How far the joints to the chambers lie below the port's center line, mm."""
+    """How far the joints to the chambers lie below the port's center line, mm: clear of the passage there."""
     shares = {"straight_header": 0.8, "block_header": 1.02, "diagonal_pipe": 1.5}
-    return shares[m.kind] * m.pipe_radius_mm if m.kind in shares else m.bend_mm + 0.15 * m.pipe_radius_mm
+    own = shares[m.kind] * m.pipe_radius_mm if m.kind in shares else m.bend_mm + 0.15 * m.pipe_radius_mm
+    return max(own, 0.77 * m.pipe_radius_mm + joint_half_height(m) + 0.5)
 
 
 def top_of_run(m: ManifoldShape) -> float:

@@ -8,20 +8,37 @@ import numpy as np
 from tools.render.fasteners import head, nearest_size
 from tools.render.outlines import Points, bent_path, circle, rounded_polyline, rounded_rectangle
 from tools.render.pieces import Pieces, piece, together
-from tools.render.pump_shape import PumpShape
-from tools.render.solids import Mesh, box, drum, join, lathe, placed, pose, prism, shifted, sweep, tube
+from tools.render.pump_shape import ManifoldShape, PumpShape
+from tools.render.solids import (
+    Mesh,
+    box,
+    clear_of,
+    drum,
+    join,
+    lathe,
+    placed,
+    pose,
+    prism,
+    shifted,
+    sweep,
+    tube,
+)
 
 
-def neck(shape: PumpShape, joint_z: float, side: int) -> Pieces:
+def neck(shape: PumpShape, joint_z: float, side: int, passage: Mesh | None) -> Pieces:
     """One valve housing with its joint.
 
     Args:
         shape: the pump.
         joint_z: height of the joint to the manifold.
         side: 1 for the +x chamber, -1 for the other.
+        passage: what an open port clears out of it.
     """
     here = shifted(side * shape.neck_x_mm, 0.0, 0.0)
-    parts = [piece(_housing(shape, joint_z, side), "manifold", "wetted")]
+    housing = _housing(shape, joint_z, side)
+    if passage is not None:
+        housing = clear_of(passage, [housing])[0]
+    parts = [piece(housing, "manifold", "wetted")]
     parts += [p.moved(here @ shifted(z=joint_z)) for p in _JOINTS[shape.manifold.joint](shape)]
     return together(parts)
 
@@ -48,8 +65,10 @@ def _housing(shape: PumpShape, joint_z: float, side: int) -> Mesh:
     return sweep(path, section, up=(0.0, 1.0, 0.0), scale=flare)
 
 
-def _flange_thickness(shape: PumpShape) -> float:
-    return max(0.22 * shape.manifold.neck_radius_mm, 5.0)
+def joint_half_height(m: ManifoldShape) -> float:
+    """How far a joint reaches over and under its plane, mm."""
+    shares = {"small_band": 0.3, "plain": 0.25, "union_nut": 0.45}
+    return shares[m.joint] * m.neck_radius_mm if m.joint in shares else max(0.22 * m.neck_radius_mm, 5.0)
 
 
 def joint_bolts(shape: PumpShape, spots: Points, thick: float) -> list[Pieces]:
@@ -76,7 +95,7 @@ def joint_bolts(shape: PumpShape, spots: Points, thick: float) -> list[Pieces]:
 
 
 def _round_joint(shape: PumpShape) -> list[Pieces]:
-    rn, thick = shape.manifold.neck_radius_mm, _flange_thickness(shape)
+    rn, thick = shape.manifold.neck_radius_mm, joint_half_height(shape.manifold)
     outer, count = 1.62 * rn, max(shape.manifold.joint_bolts, 3)
     angles = np.pi / count + np.arange(count) * 2 * np.pi / count
     spots = 1.32 * rn * np.column_stack([np.cos(angles), np.sin(angles)])
@@ -91,7 +110,7 @@ def _round_joint(shape: PumpShape) -> list[Pieces]:
 
 
 def _square_joint(shape: PumpShape) -> list[Pieces]:
-    rn, thick = shape.manifold.neck_radius_mm, _flange_thickness(shape)
+    rn, thick = shape.manifold.neck_radius_mm, joint_half_height(shape.manifold)
     outline = rounded_rectangle(2.75 * rn, 2.75 * rn, 0.5 * rn)
     spots = 1.02 * rn * np.array([(1, 1), (-1, 1), (-1, -1), (1, -1)])
     body = join([prism(outline, -thick, -0.5, 0.12 * thick), prism(outline, 0.5, thick, 0.12 * thick)])
@@ -99,7 +118,7 @@ def _square_joint(shape: PumpShape) -> list[Pieces]:
 
 
 def _oval_joint(shape: PumpShape) -> list[Pieces]:
-    rn, thick = shape.manifold.neck_radius_mm, _flange_thickness(shape)
+    rn, thick = shape.manifold.neck_radius_mm, joint_half_height(shape.manifold)
     t = np.arange(64) * 2 * np.pi / 64
     reach = 1.15 + 0.72 * np.abs(np.sin(t)) ** 3
     outline = rn * np.column_stack([reach * np.cos(t), reach * np.sin(t)])

@@ -126,6 +126,11 @@ class PortShape:
     run_mm: float = 0.0
     run_turn_rad: float = 0.0
 
+    @property
+    def at_center(self) -> bool:
+        """Whether the port lies in the manifold's middle and faces across it."""
+        return self.toward in ("+y", "-y")
+
 
 @dataclass(frozen=True)
 class ManifoldShape:

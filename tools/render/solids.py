@@ -237,6 +237,18 @@ def cut(body: Mesh, tools: Sequence[Mesh]) -> Mesh:
     return _from_manifold(_manifold(body) - taken)
 
 
+def clear_of(tool: Mesh, bodies: Sequence[Mesh]) -> list[Mesh]:
+    """The bodies, with the tool taken out of those it touches; one wholly taken away is left out."""
+    low, high = tool.bounds
+    out = []
+    for body in bodies:
+        meets = bool(np.all(body.bounds[0] < high) and np.all(low < body.bounds[1]))
+        left = cut(body, [tool]) if meets else body
+        if len(left.faces):
+            out.append(left)
+    return out
+
+
 def common(first: Mesh, second: Mesh) -> Mesh:
     """What two bodies share (exact boolean)."""
     return _from_manifold(_manifold(first) ^ _manifold(second))
@@ -264,8 +276,8 @@ def _manifold(mesh: Mesh) -> manifold3d.Manifold:
 def _from_manifold(body: manifold3d.Manifold) -> Mesh:
     shape = body.to_mesh64()
     return trimesh.Trimesh(
-        vertices=np.asarray(shape.vert_properties)[:, :3],
-        faces=np.asarray(shape.tri_verts, dtype=np.int64),
+        vertices=np.array(shape.vert_properties[:, :3], dtype=np.float64),
+        faces=np.array(shape.tri_verts, dtype=np.int64),
         process=False,
         validate=False,
     )

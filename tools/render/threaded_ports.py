@@ -9,14 +9,17 @@ from reference_geometry.standards import PipeThread, find_pipe, find_thread
 from tools.render.fasteners import hexagon
 from tools.render.outlines import bent_path, circle, rounded_polyline, rounded_rectangle
 from tools.render.pieces import Pieces, local_circle, piece, together
+from tools.render.port_passage import passage
 from tools.render.pump_model import Resting
 from tools.render.pump_shape import PortShape
 from tools.render.solids import Mesh, cut, drum, hollow_pipe, join, lathe, placed, prism, shifted, sweep, tube
 from tools.render.threads import countersink_depth, female_thread, male_thread
 
 
-def threaded_port(shape: PortShape, neck_radius: float, reach: float) -> Pieces:
+def threaded_port(shape: PortShape, neck_radius: float, reach: float, depth: float) -> Pieces:
     """The boss with its thread or fitting and its neck back to z = -reach.
+
+    An empty port is seen into as far as `depth`.
 
     Raises:
         ValueError: the standard has no thread of that size.
@@ -44,13 +47,9 @@ def threaded_port(shape: PortShape, neck_radius: float, reach: float) -> Pieces:
             piece(placed(_fitting(shape, thread), shifted(turn=shape.run_turn_rad)), "companion", "companion")
         )
         return together(parts)
-    lining, core = (
-        female_thread(thread, length),
-        thread.minor_diameter_mm / 2.0 - thread.taper_on_diameter * length / 2.0,
-    )
-    beyond = tube(0.97 * core, core + 2.0, -max(reach, 1.4 * length), -length + 0.05)
-    end = drum(core + 1.0, -max(reach, 1.4 * length) - 2.0, -max(reach, 1.4 * length) + 0.5)
-    parts += [piece(join([lining, beyond]), "port_opening", "wetted"), piece(end, "port_opening", "inside")]
+    core = thread.minor_diameter_mm / 2.0 - thread.taper_on_diameter * length / 2.0
+    lining = female_thread(thread, length)
+    parts.append(passage(shape, 0.97 * core, length - 0.05, reach, depth, neck_radius, lining))
     parts.append(
         Pieces(
             circles=(

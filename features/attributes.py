@@ -7,7 +7,7 @@ import numpy as np
 from features.measured import AttributeEvidence
 
 SHARED_DOUBT = 0.7
-"""Photos of one pump fool a finder in the same way: each further photo's log evidence counts by this share."""
+"""Photos of one pump fool a finder in the same way: further photos' log evidence counts by this share."""
 
 NEVER_BELOW = 0.002
 """No photo makes an attribute impossible."""

@@ -1,4 +1,4 @@
-"""The camera of one photo: pinhole with one radial distortion term, principal point in the middle of the picture.
+"""The camera of one photo: pinhole, one radial distortion term, principal point in the middle of the picture.
 
 Axes: x right, y down, z forward. Pixel centers lie at integers. Distortion acts on normalized coordinates,
 `x_d = x (1 + k1 r^2)` (the first term of the Brown model that OpenCV uses).
@@ -12,8 +12,9 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 
 K1_PRIOR_SD = 0.02
-"""Prior standard deviation of k1. Phones correct their lenses before they save; what is left bends a line at the edge
-of the picture by a few pixels (common practice, checked on the real photographs of the benchmarks)."""
+"""Prior standard deviation of k1. Phones correct their lenses before they save; what is left bends a line
+at the edge of the picture by a few pixels (common practice, checked on the benchmarks' real photographs).
+"""
 
 
 @dataclass(frozen=True)
@@ -48,7 +49,8 @@ class Camera:
         x = points_camera[..., :2] / points_camera[..., 2:3]
         r2 = np.sum(x * x, axis=-1, keepdims=True)
         distorted = x * (1.0 + self.k1 * r2)
-        return distorted * self.focal_px + np.array([self.center_x_px, self.center_y_px])
+        projected: Array = distorted * self.focal_px + np.array([self.center_x_px, self.center_y_px])
+        return projected
 
     def rays(self, points_px: Array) -> Array:
         """(..., 2) pixels to (..., 3) viewing directions with z = 1, distortion removed."""

@@ -1,10 +1,10 @@
 """One circle of the pump, solved together with the scale reference that was photographed with it.
 
-Unknown are the pose of the reference, the focal length, the lens, the true size of the print, and the circle's own
-center, depth behind the reference plane, tilt and diameter. What is known of each beforehand enters as a prior, so the
-photo decides how much each matters: a card with many corners fixes the camera, a coin leaves it to the prior, a
-circle seen at a slant tells its own tilt. The budget falls out of the same solution, one term a cause
-(see `features.least_squares`).
+Unknown are the pose of the reference, the focal length, the lens, the true size of the print, and the
+circle's own center, depth behind the reference plane, tilt and diameter. What is known of each beforehand
+enters as a prior, so the photo decides how much each matters: a card with many corners fixes the camera, a
+coin leaves it to the prior, a circle seen at a slant tells its own tilt. The budget falls out of the same
+solution, one term a cause (see `features.least_squares`).
 """
 
 from dataclasses import dataclass
@@ -30,9 +30,11 @@ class CirclePrior:
         offset_mm: distance behind the reference plane along the plane's normal.
         offset_sd_mm: its standard uncertainty.
         tilt_sd_deg: standard uncertainty of the angle between the two planes, per axis.
-        slant_sd_deg: standard uncertainty of the reference plane's own slant, per axis, where no reference tells it.
+        slant_sd_deg: standard uncertainty of the reference plane's own slant, per axis, where no reference
+            tells it.
         edge_sd_px: standard uncertainty of one edge point.
-        edge_shared_px: error of the radius that all edge points share (rounded edges, blur, which edge it is).
+        edge_shared_px: error of the radius that all edge points share (rounded edges, blur, which edge it
+            is).
     """
 
     offset_mm: float
@@ -73,7 +75,7 @@ class CircleInSpace:
         return PlanePose(self.rotation, self.translation_mm, self.camera.focal_px, 0.0)
 
     def outline_px(self, count: int = 180, diameter_mm: float | None = None) -> Array:
-        """(count, 2) the circle (or a concentric one of another diameter) as it should appear in the photo."""
+        """(count, 2) the circle (or a concentric one of other diameter) as it should appear in the photo."""
         radius = 0.5 * (diameter_mm if diameter_mm is not None else self.length.value_mm)
         angle = np.linspace(0, 2 * np.pi, count, endpoint=False)
         flat = np.stack([radius * np.cos(angle), radius * np.sin(angle), np.zeros(count)], axis=1)
@@ -217,7 +219,7 @@ def solve_circle(
 def _first_guess(
     edge_px: Array, start: PlanePose, focal: FocalPrior, center_px: tuple[float, float], prior: CirclePrior
 ) -> tuple[Array, Array]:
-    """Parameters from an algebraic circle fit in the plane at the expected depth, and mm per pixel along each radius."""
+    """Parameters from an algebraic circle fit in the plane at the expected depth; mm per pixel by radius."""
     camera = Camera(start.focal_px, *center_px, 0.0)
     flat = start.on_plane_mm(camera, edge_px, prior.offset_mm)
     design = np.column_stack([flat, np.ones(len(flat))])
@@ -225,7 +227,10 @@ def _first_guess(
     middle = np.array([a / 2, b / 2])
     radius = float(np.sqrt(max(c + middle @ middle, 1e-6)))
     outward = (flat - middle) / np.maximum(np.linalg.norm(flat - middle, axis=1, keepdims=True), 1e-9)
-    rim = [np.column_stack([middle + r * outward, np.full(len(flat), prior.offset_mm)]) for r in (radius, radius * 1.01)]
+    rim = [
+        np.column_stack([middle + r * outward, np.full(len(flat), prior.offset_mm)])
+        for r in (radius, radius * 1.01)
+    ]
     inner, outer = (camera.project(p @ start.rotation.T + start.translation_mm) for p in rim)
     mm_per_px = 0.01 * radius / np.maximum(np.linalg.norm(outer - inner, axis=1), 1e-6)
     x = np.zeros(15)
@@ -257,7 +262,7 @@ def _report(sighting: CircleSighting, problem: _Problem, solution: Solution) -> 
 
 
 def _per_offset(solution: Solution, problem: _Problem, diameter_mm: float) -> float:
-    """mm of diameter per mm of assumed offset."""
+    """Change of the diameter per mm of assumed offset."""
     return float(solution.loadings["offset"][_RADIUS, 0]) * diameter_mm / -problem.prior.offset_sd_mm
 
 

@@ -25,9 +25,10 @@ class Combined:
 def combine_lengths(estimates: Sequence[MeasuredLength]) -> Combined:
     """Best linear unbiased combination in log space of all estimates of each length.
 
-    Weights follow from the full covariance, so photos that share an error (one print of one card) do not pretend
-    to be independent (JCGM 100:2008, 5.2; Aitken's generalized least squares). Contributions are combined with the
-    same weights, source by source, which keeps the covariance with every other length exact.
+    Weights follow from the full covariance, so photos that share an error (one print of one card) do not
+    pretend to be independent (JCGM 100:2008, 5.2; Aitken's generalized least squares). Contributions are
+    combined with the same weights, source by source, which keeps the covariance with every other length
+    exact.
     """
     by_name: dict[str, list[MeasuredLength]] = {}
     for estimate in estimates:
@@ -80,8 +81,8 @@ def scaled_by_ruler(
 ) -> tuple[MeasuredLength, ...]:
     """Turn ratios into millimeters with one length whose size is known.
 
-    Every length becomes (length / ruler) x ruler_mm, so the ruler's own errors enter with opposite sign and whatever
-    both share (the unknown scale, the focal length) cancels.
+    Every length becomes (length / ruler) x ruler_mm, so the ruler's own errors enter with opposite sign and
+    whatever both share (the unknown scale, the focal length) cancels.
 
     Args:
         lengths: lengths of one scale, the ruler among them; those of another scale pass through unchanged.

@@ -36,8 +36,9 @@ def scan_edges(
 ) -> ScanEdges:
     """Find all edges along scan lines.
 
-    Gray is sampled along each line (and averaged over three neighboring parallels), smoothed by the derivative of
-    a Gaussian; local extrema of the slope above `least_step` are edges, placed by a parabola through three samples.
+    Gray is sampled along each line (and averaged over three neighboring parallels), smoothed by the
+    derivative of a Gaussian; local extrema of the slope above `least_step` are edges, placed by a parabola
+    through three samples.
 
     Args:
         gray: (H, W).
@@ -52,13 +53,16 @@ def scan_edges(
     """
     pitch = 0.5
     half = int(np.ceil((reach_px + 3 * sigma_px) / pitch))
-    along = np.arange(-half, half + 1) * pitch
+    along: Array = np.arange(-half, half + 1).astype(float) * pitch
     profile, inside = _profiles(gray, origins_px, directions, along)
     sigma = sigma_px / pitch
-    taps = np.arange(-int(4 * sigma), int(4 * sigma) + 1)
+    taps: Array = np.arange(-int(4 * sigma), int(4 * sigma) + 1).astype(float)
     kernel = -taps * np.exp(-0.5 * (taps / sigma) ** 2)
-    kernel /= np.sum(np.abs(kernel)) / 2  # an ideal step of height h gives a peak slope of h * kernel peak share
-    slope = cv2.filter2D(profile, cv2.CV_32F, kernel[::-1][None].astype(np.float32), borderType=cv2.BORDER_REPLICATE)
+    # An ideal step of height h then gives a peak slope of h times the kernel's peak share.
+    kernel /= np.sum(np.abs(kernel)) / 2
+    slope = cv2.filter2D(
+        profile, cv2.CV_32F, kernel[::-1][None].astype(np.float32), borderType=cv2.BORDER_REPLICATE
+    )
     slope = -slope if _rises_negative(kernel) else slope
     size = np.abs(slope)
     peak = (size[:, 1:-1] >= size[:, :-2]) & (size[:, 1:-1] > size[:, 2:]) & (size[:, 1:-1] >= least_step)
@@ -90,5 +94,7 @@ def _profiles(
         at = (base + shift * across).astype(np.float32)
         total += cv2.remap(gray, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     height, width = gray.shape[:2]
-    inside = (base[..., 0] > 1) & (base[..., 0] < width - 2) & (base[..., 1] > 1) & (base[..., 1] < height - 2)
-    return total / 3, inside
+    inside: NDArray[np.bool_] = (
+        (base[..., 0] > 1) & (base[..., 0] < width - 2) & (base[..., 1] > 1) & (base[..., 1] < height - 2)
+    )
+    return (total / 3).astype(np.float32), inside

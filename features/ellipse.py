@@ -1,7 +1,7 @@
 """Ellipses through sub-pixel points: a direct fit, refined geometrically, with its covariance.
 
-The direct fit is Halir and Flusser's numerically stable form of the ellipse-specific least squares (WSCG 1998); the
-refinement minimizes Sampson distances with a bounded influence of outliers.
+The direct fit is Halir and Flusser's numerically stable form of the ellipse-specific least squares (WSCG
+1998); the refinement minimizes Sampson distances with a bounded influence of outliers.
 """
 
 from dataclasses import dataclass
@@ -84,7 +84,8 @@ class Ellipse:
         c, s = np.cos(self.angle_rad), np.sin(self.angle_rad)
         u, v = np.cos(t) / self.semi_axes_px[0], np.sin(t) / self.semi_axes_px[1]
         normal = np.stack([c * u - s * v, s * u + c * v], axis=-1)
-        return normal / np.linalg.norm(normal, axis=-1, keepdims=True)
+        unit: Array = normal / np.linalg.norm(normal, axis=-1, keepdims=True)
+        return unit
 
     def distances_px(self, points_px: Array) -> Array:
         """Signed Sampson distances, positive outside."""
@@ -130,7 +131,9 @@ def _refined(start: Array, points: Array) -> "Ellipse | NoEllipse":
         whitened = _sampson(x, points) / width
         # Bounded influence (Huber) written as a smaller residual.
         size = np.abs(whitened)
-        return {"edge": np.where(size <= 2, whitened, np.sign(whitened) * np.sqrt(np.maximum(4 * size - 4, 0)))}
+        return {
+            "edge": np.where(size <= 2, whitened, np.sign(whitened) * np.sqrt(np.maximum(4 * size - 4, 0)))
+        }
 
     size = float(np.exp(start[2]))
     solution = solve(residuals, start, np.array([1e-5 * size, 1e-5 * size, 1e-5, 1e-5, 1e-5]), iterations=25)
@@ -153,7 +156,9 @@ def _conic(x: Array) -> Array:
     turn = np.array([[c, s], [-s, c]])
     quadratic = turn.T @ np.diag(np.exp(-2 * x[2:4])) @ turn
     linear = -quadratic @ x[:2]
-    matrix: Array = np.block([[quadratic, linear[:, None]], [linear[None], np.array([[x[:2] @ quadratic @ x[:2] - 1]])]])
+    matrix: Array = np.block(
+        [[quadratic, linear[:, None]], [linear[None], np.array([[x[:2] @ quadratic @ x[:2] - 1]])]]
+    )
     return matrix
 
 
@@ -165,4 +170,5 @@ def _sampson(x: Array, points: Array) -> Array:
     wu, wv = np.exp(-2 * x[2]), np.exp(-2 * x[3])
     value = u * u * wu + v * v * wv - 1
     slope = 2 * np.hypot(u * wu, v * wv)
-    return value / np.maximum(slope, 1e-12)
+    distance: Array = value / np.maximum(slope, 1e-12)
+    return distance

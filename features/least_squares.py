@@ -1,8 +1,9 @@
-"""Small dense least squares whose answer knows which group of residuals each part of its uncertainty came from.
+"""Small dense least squares whose answer knows which residuals each part of its uncertainty came from.
 
-With whitened residuals r(x) in named groups, H = sum over groups of J_g^T J_g is the information and H^-1 the covariance
-of the solution. A change e_g of the data of one group moves the solution by -H^-1 J_g^T e_g, so the variance of
-a parameter splits exactly into one term a group (law of propagation of uncertainty, JCGM 100:2008, 5.1).
+With whitened residuals r(x) in named groups, H = sum over groups of J_g^T J_g is the information and H^-1 the
+covariance of the solution. A change e_g of the data of one group moves the solution by -H^-1 J_g^T e_g, so
+the variance of a parameter splits exactly into one term a group (law of propagation of uncertainty, JCGM
+100:2008, 5.1).
 """
 
 from collections.abc import Callable, Mapping

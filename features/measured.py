@@ -1,8 +1,9 @@
 """Measured lengths with an uncertainty budget that keeps what is shared between them.
 
-Every uncertainty is a named contribution. Contributions with the same `source` are one and the same error seen by
-several lengths (the print scale of one card, the pose of one photo), so they correlate fully; the covariance of many
-lengths follows by adding outer products (JCGM 100:2008, 5.2). Contributions are relative (log) values, signed.
+Every uncertainty is a named contribution. Contributions with the same `source` are one and the same error
+seen by several lengths (the print scale of one card, the pose of one photo), so they correlate fully; the
+covariance of many lengths follows by adding outer products (JCGM 100:2008, 5.2). Contributions are relative
+(log) values, signed.
 """
 
 from collections.abc import Mapping, Sequence
@@ -12,13 +13,15 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-ContributionName = Literal["edge", "reference", "camera", "offset", "tilt", "lens", "print_scale", "scale", "reading"]
+ContributionName = Literal[
+    "edge", "reference", "camera", "offset", "tilt", "lens", "print_scale", "scale", "reading"
+]
 
 COVERAGE_95 = 1.96
 """Coverage factor of a 95 % interval of a normal quantity (JCGM 100:2008, table G.1)."""
 
 NO_SCALE_RELATIVE_SD = 3.0
-"""Relative standard uncertainty given to the shared `scale` source when a photo has no scale: only ratios survive."""
+"""Relative standard uncertainty of the shared `scale` source without a scale: only ratios survive."""
 
 
 @dataclass(frozen=True)

@@ -75,7 +75,8 @@ class SolvedPlane:
 
         x = self.solution.x
         steps = np.array([1e-5] * 3 + [1e-5 * float(np.linalg.norm(x[3:6]))] * 3 + [1e-5] * 3)
-        slope = np.array([(log_length(x + d, ends) - log_length(x - d, ends)) for d in np.diag(steps)]) / (2 * steps)
+        change = [log_length(x + d, ends) - log_length(x - d, ends) for d in np.diag(steps)]
+        slope = np.array(change) / (2 * steps)
         # Pixel error of the ends: along the line they move the length by one each, in opposite directions.
         along = (ends[1] - ends[0]) / np.linalg.norm(ends[1] - ends[0])
         per_px = log_length(x, ends + np.stack([-0.5 * along, 0.5 * along])) - log_length(x, ends)

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from math import log
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,8 +13,8 @@ from reference_geometry.standards.threads import PipeThread, threads
 
 Array = NDArray[np.float64]
 
-# How far real ports stray from the tables, as relative standard deviations. Molded flanges vary in outside diameter,
-# holes are often slotted or opened up, and drilling is what must fit the pipe (common practice).
+# How far real ports stray from the tables, as relative standard deviations. Molded flanges vary in outside
+# diameter, holes are often slotted or opened up, and drilling is what must fit the pipe (common practice).
 _FLANGE_SPREAD = {
     "flange_diameter": 0.010,
     "bolt_circle_diameter": 0.004,
@@ -24,7 +25,7 @@ _THREAD_SPREAD = {"thread_major_diameter": 0.010, "port_bore": 0.020, "thread_pi
 
 _FLANGE_PRIOR = {"ASME B16.5 Class 150": 0.45, "EN 1092-1 PN10/16": 0.4, "JIS B2220 10K": 0.15}
 _THREAD_PRIOR = {"NPT": 0.55, "BSP": 0.45}
-"""How often each standard is met before anything is measured: a mild belief (common practice), easily overruled."""
+"""How often each standard is met before anything is measured: a mild belief (common practice)."""
 
 
 _UNEXPLAINED_LOG = -float(np.log(3.0))
@@ -57,23 +58,27 @@ def possible_ports(
     """Rank all tabulated ports against what was measured.
 
     Args:
-        lengths: measured lengths with their budgets; those no port has are ignored. Works on ratios alone too,
-            because the unknown scale is one more shared contribution.
+        lengths: measured lengths with their budgets; those no port has are ignored. Works on ratios alone
+            too, because the unknown scale is one more shared contribution.
         hole_count: likelihood of each number of flange holes, as text; empty when not seen.
         connection: likelihood of "flanged" and "threaded"; empty when not seen.
         least: ports less probable than this are left out.
 
     Returns:
-        Ports, most probable first, probabilities summing to 1; empty when nothing about the port was measured.
+        Ports, most probable first, probabilities summing to 1; empty when nothing about the port was
+        measured.
     """
-    about_port = [length for length in lengths if length.name in _FLANGE_SPREAD or length.name in _THREAD_SPREAD]
+    about_port = [
+        length for length in lengths if length.name in _FLANGE_SPREAD or length.name in _THREAD_SPREAD
+    ]
     if not about_port:
         return ()
     flanged, threaded = connection.get("flanged", 0.5), connection.get("threaded", 0.5)
     scored: list[tuple[str, str, int, float]] = []
     for flange in flanges():
         prior = _FLANGE_PRIOR[flange.standard] * flanged
-        scored.append((flange.standard, flange.nominal_in, flange.dn, _flange_log(flange, about_port, hole_count, prior)))
+        score = _flange_log(flange, about_port, hole_count, prior)
+        scored.append((flange.standard, flange.nominal_in, flange.dn, score))
     for thread in threads():
         prior = _THREAD_PRIOR[thread.standard] * threaded
         scored.append((thread.standard, thread.nominal_in, thread.dn, _thread_log(thread, about_port, prior)))
@@ -98,9 +103,9 @@ def _flange_log(
             "port_bore": float(flange.dn),
         }
         options.append(_gaussian_log(lengths, table, _FLANGE_SPREAD))
-    fit = float(np.logaddexp.reduce(options)) - np.log(len(options))
+    fit = float(np.logaddexp.reduce(options) - np.log(len(options)))
     if hole_count:
-        fit += np.log(max(max(hole_count.get(str(n), 0.0) for n in flange.bolt_hole_counts), 1e-4))
+        fit += log(max(1e-4, *(hole_count.get(str(n), 0.0) for n in flange.bolt_hole_counts)))
     return fit + float(np.log(prior + 1e-9))
 
 
@@ -113,8 +118,10 @@ def _thread_log(thread: PipeThread, lengths: list[MeasuredLength], prior: float)
     return _gaussian_log(lengths, table, _THREAD_SPREAD) + float(np.log(prior + 1e-9))
 
 
-def _gaussian_log(lengths: list[MeasuredLength], table: Mapping[str, float], spread: Mapping[str, float]) -> float:
-    """Log density of the measured logarithms about a table row; lengths it does not have count as unexplained."""
+def _gaussian_log(
+    lengths: list[MeasuredLength], table: Mapping[str, float], spread: Mapping[str, float]
+) -> float:
+    """Log density of the measured logarithms about a table row; lengths it lacks count as unexplained."""
     use = [length for length in lengths if length.name in table]
     unexplained = (len(lengths) - len(use)) * _UNEXPLAINED_LOG
     if not use:

@@ -197,7 +197,8 @@ PHOTO_LOW_RESOLUTION = _register(
 NO_SCALE = _register(
     "no_scale",
     "No scale reference was found, so only ratios can be measured.",
-    "Lay the printed scale card, a bank card or a coin on the part and shoot again, or give two points and a length.",
+    "Lay the printed scale card, a bank card or a coin on the part and shoot again, or give two points and a "
+    "length.",
     "caution",
 )
 CARD_MIRRORED = _register(
@@ -289,7 +290,8 @@ COIN_SMALL = _register(
 NOTHING_FOUND = _register(
     "nothing_found",
     "No round part of a pump was made out in this photo.",
-    "Shoot square on at a chamber cover or at the port, filling the picture, or point at the part with --look-at.",
+    "Shoot square on at a chamber cover or at the port, filling the picture, or point at the part with "
+    "--look-at.",
     "caution",
 )
 PART_CUT_OFF = _register(

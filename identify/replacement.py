@@ -247,7 +247,7 @@ def _number(family: Family, column: str) -> float | None:
 
 
 def _wearing_parts(reference: ReferenceSet, families: Sequence[Family]) -> dict[str, int]:
-    """Pieces in each family's fluid-side kit with the fewest, by family_id; absent where no kit lists them."""
+    """Pieces in each family's fluid-side kit with the fewest, by family_id; only where a kit lists them."""
     wanted = {family.family_id for family in families}
     fewest: dict[str, int] = {}
     for kit in reference.kits:

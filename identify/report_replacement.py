@@ -1,4 +1,4 @@
-"""The section of a report that sets repair beside replacement: pumps for the same piping, and what changes."""
+"""The section of a report that sets repair beside replacement: pumps for the same piping."""
 
 from collections.abc import Sequence
 

@@ -1,4 +1,4 @@
-"""Several photos become one value; a known length becomes a ruler; ports follow from lengths, counts and ratios."""
+"""Several photos become one value; a known length a ruler; ports follow from lengths, counts and ratios."""
 
 import numpy as np
 import pytest
@@ -18,7 +18,10 @@ def _length(name, value, relative=0.005, source="own", photo="a.jpg", unscaled=F
 
 def test_independent_photos_average_by_inverse_variance():
     """Source: `uncertainties` for the variance of the weighted mean."""
-    a, b = _length("chamber_diameter", 200, 0.01, photo="a"), _length("chamber_diameter", 204, 0.02, photo="b")
+    a, b = (
+        _length("chamber_diameter", 200, 0.01, photo="a"),
+        _length("chamber_diameter", 204, 0.02, photo="b"),
+    )
     (blend,) = combine_lengths([a, b]).lengths
     expected = 0.8 * ufloat(np.log(200), 0.01) + 0.2 * ufloat(np.log(204), 0.02)
     assert np.log(blend.value_mm) == pytest.approx(expected.n, abs=1e-6)
@@ -38,7 +41,10 @@ def test_photos_that_disagree_are_named():
 
 
 def test_flange_as_ruler_turns_ratios_into_millimeters():
-    lengths = [_length("flange_diameter", 800, unscaled=True), _length("chamber_diameter", 1200, unscaled=True)]
+    lengths = [
+        _length("flange_diameter", 800, unscaled=True),
+        _length("chamber_diameter", 1200, unscaled=True),
+    ]
     scaled = scaled_by_ruler(lengths, "flange_diameter", 152.4, 0.003, "flange:asme-2")
     chamber = next(length for length in scaled if length.name == "chamber_diameter")
     assert chamber.value_mm == pytest.approx(152.4 * 1.5)
@@ -61,14 +67,19 @@ def test_flange_is_named_from_its_published_size(outside, circle, holes, standar
     lengths = [_length("flange_diameter", outside, 0.006), _length("bolt_circle_diameter", circle, 0.006)]
     best = possible_ports(lengths, {str(holes): 0.95, "6": 0.05}, {"flanged": 0.95, "threaded": 0.05})[0]
     assert best.nominal_in == nominal
-    assert best.standard == standard or best.probability < 0.75  # 2 in ASME and 50A JIS differ by 0.7 mm of circle
+    # 2 in ASME and 50A JIS differ by 0.7 mm of circle.
+    assert best.standard == standard or best.probability < 0.75
 
 
 def test_ratios_alone_name_the_nominal_size_of_a_flange():
-    """Outside/circle/hole ratios of EN DN80 PN16 (200/160/18, 8 holes) in arbitrary units, no scale at all."""
+    """Outside/circle/hole ratios of EN DN80 PN16 (200/160/18, 8 holes), arbitrary units, no scale at all."""
     lengths = [
         _length(name, 3.7 * value, 0.004, unscaled=True)
-        for name, value in (("flange_diameter", 200), ("bolt_circle_diameter", 160), ("bolt_hole_diameter", 18))
+        for name, value in (
+            ("flange_diameter", 200),
+            ("bolt_circle_diameter", 160),
+            ("bolt_hole_diameter", 18),
+        )
     ]
     ports = possible_ports(lengths, {"8": 0.97, "4": 0.03}, {"flanged": 0.98, "threaded": 0.02})
     assert ports[0].nominal_in == "3"

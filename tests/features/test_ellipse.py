@@ -1,4 +1,4 @@
-"""Ellipse fits agree with OpenCV's and scikit-image's own, know their uncertainty, and refuse what is no ellipse."""
+"""Ellipse fits agree with OpenCV's and scikit-image's, know their uncertainty and refuse no-ellipses."""
 
 import cv2
 import numpy as np
@@ -37,7 +37,7 @@ def test_stated_covariance_matches_the_scatter_of_many_fits():
 
 @pytest.mark.parametrize("arc_deg", [150, 200])
 def test_partial_arcs_with_outliers_beat_opencv(arc_deg):
-    """On partial arcs with one tenth of the points off the rim the robust fit is closer than cv2.fitEllipse."""
+    """On partial arcs with a tenth of the points off the rim the robust fit is closer than cv2.fitEllipse."""
     rng = np.random.default_rng(3)
     ours_off, theirs_off = [], []
     for _ in range(30):

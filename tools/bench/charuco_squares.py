@@ -1,7 +1,7 @@
 """Squares of the ChArUco photo: a few corners are the scale, every other square is measured.
 
-Truth: OpenCV's ChArUco tutorial board, squares of 40 mm (see the real photographs' own notes). The board lies in one
-plane and the scale is in that plane, so this is the in-plane case with a camera that is not known.
+Truth: OpenCV's ChArUco tutorial board, squares of 40 mm (see the real photographs' own notes). The board lies
+in one plane and the scale is in that plane, so this is the in-plane case with a camera that is not known.
 """
 
 from pathlib import Path
@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from features.photo import FocalPrior, Photo
-from features.plane_solution import solve_plane
+from features.plane_solution import NoPlane, solve_plane
 from features.scale.reference import ScaleReference
 
 Array = NDArray[np.float64]
@@ -47,16 +47,19 @@ def square_errors(path: Path, rows: slice, columns: slice) -> tuple[Array, Array
         rows, columns: inner corners that serve as the scale.
 
     Returns:
-        Relative errors of the squares' sides (mean of four), and their stated relative standard uncertainties.
+        Relative errors of the squares' sides (mean of four), and their stated relative standard
+        uncertainties.
     """
     gray, corners = board_corners(path)
     grid = SQUARE_MM * np.stack(np.meshgrid(np.arange(COLUMNS), np.arange(ROWS)), axis=-1).astype(float)
     used_px, used_mm = corners[rows, columns].reshape(-1, 2), grid[rows, columns].reshape(-1, 2)
     reference = ScaleReference("scale_card", "patch", used_mm, used_px, 0.15, used_px[:4], 1e-4, "patch")
     height, width = gray.shape
-    photo = Photo(path.name, path, np.zeros((height, width, 3), np.uint8), FocalPrior(0.8 * width, 0.25, "phone_prior"))
+    photo = Photo(
+        path.name, path, np.zeros((height, width, 3), np.uint8), FocalPrior(0.8 * width, 0.25, "phone_prior")
+    )
     plane = solve_plane(reference, photo)
-    if not plane:
+    if isinstance(plane, NoPlane):
         raise ValueError(plane.reason)
     row_used, column_used = set(range(ROWS)[rows]), set(range(COLUMNS)[columns])
     errors, uncertainties = [], []

@@ -145,7 +145,7 @@ def test_pictures_carry_no_metadata(photo, photo_survey):
 ellipses = st.tuples(st.floats(-200, 1800), st.floats(-200, 1400), st.floats(5, 900), st.floats(5, 900))
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(st.lists(ellipses, min_size=1, max_size=9))
 def test_labels_never_overlap_and_never_leave_the_picture(shapes):
     """For any circles, even some outside the picture."""

@@ -261,6 +261,24 @@ POINTS_UNUSABLE = _register(
     "Give two different points inside the photo, far apart, and a length above zero.",
     "refused",
 )
+BANK_CARD_UNSURE = _register(
+    "bank_card_unsure",
+    "Something like a bank card is seen, but other sizes fit it too, so it was not used.",
+    "Face the card more squarely or go closer, or use a scale card.",
+    "note",
+)
+SHEET_NOT_FOUND = _register(
+    "sheet_not_found",
+    "The named sheet of paper was not found.",
+    "Lay it flat, all four corners and sides in view, on something of another color.",
+    "refused",
+)
+REFERENCES_DISAGREE = _register(
+    "references_disagree",
+    "Two scale references in this photo disagree by more than their uncertainty.",
+    "Check the print of the scale card with its 50 mm bar, and that both lie in the same plane; the first is used.",
+    "caution",
+)
 COIN_NOT_FOUND = _register(
     "coin_not_found",
     "The named coin was not found.",

@@ -11,8 +11,8 @@ from features.scale.rim import Pyramid, RimEllipse, find_coin_ellipses, rim_near
 from features.scale.ring_edges import to_round
 
 RIM_RELATIVE_SD = 0.008
-"""How well the ring chosen is the coin's legal diameter: worn and rounded rims, shadows, the side of the coin. On
-photographs of 171 euro coins half of the fitted diameters lie within 0.63 % of a linear tilt field."""
+"""How well the ring chosen is the coin's legal diameter: worn and rounded rims, shadows, the coin's side.
+On photographs of 171 euro coins half of the fitted diameters lie within 0.63 % of a linear tilt field."""
 
 COIN_THICKNESS_MM = 2.0
 """Coins are 1.4 to 2.4 mm thick (common practice)."""
@@ -76,7 +76,7 @@ def coin_likeness(pixels_rgb: NDArray[np.uint8], rim: RimEllipse) -> float:
 
 
 def _relief(pixels_rgb: NDArray[np.uint8], rim: RimEllipse) -> float:
-    """Median gray change over a sixtieth of the radius, inside the rim: 1 to 6 on coins, below 0.7 on holes."""
+    """Median gray change over 1/60 of the radius, inside the rim: 1 to 6 on coins, under 0.7 on holes."""
     ellipse = rim.ellipse
     reach = float(ellipse.semi_axes_px[0]) + 3
     low = np.clip(np.floor(ellipse.center_px - reach), 0, None).astype(int)

@@ -5,10 +5,13 @@ import numpy as np
 
 from features.photo import Photo
 from features.problems import Problem
+from features.scale.bank_card import find_bank_cards
 from features.scale.charuco_card import find_cards
 from features.scale.coin import find_coin
+from features.scale.compare import check_agreement
 from features.scale.points import reference_from_points
 from features.scale.reference import ScaleFinding, ScaleReference, ScaleRequest
+from features.scale.sheet import find_sheet
 
 
 def find_scales(photo: Photo, request: ScaleRequest) -> ScaleFinding:
@@ -28,11 +31,18 @@ def find_scales(photo: Photo, request: ScaleRequest) -> ScaleFinding:
     gray = np.asarray(cv2.cvtColor(photo.pixels_rgb, cv2.COLOR_RGB2GRAY), np.uint8)
     cards = find_cards(gray, photo.focal)
     found: list[ScaleReference | Problem] = [*cards.references, *cards.problems]
+    if request.sheets:
+        found.append(find_sheet(photo.pixels_rgb, photo.focal, request.sheets))
     if request.coin_diameter_mm is not None:
         found.append(find_coin(photo.pixels_rgb, photo.focal, request))
     if request.two_points_px is not None:
         found.append(reference_from_points(request.two_points_px, request.two_points_mm, gray.shape))
+    known = [card.outline_px for card in cards.references]
+    bank = find_bank_cards(photo.pixels_rgb, photo.focal, known)
+    found += [*bank.references, *bank.problems]
+
     references = [f for f in found if isinstance(f, ScaleReference)]
     problems = [f for f in found if isinstance(f, Problem)]
     problems += [problem for reference in references for problem in reference.problems]
+    problems += check_agreement(references, photo.focal, gray.shape)
     return ScaleFinding(tuple(references), tuple(dict.fromkeys(problems)))

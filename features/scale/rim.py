@@ -1,7 +1,7 @@
 """The rim of a coin as an ellipse: found from a rough guess, moved to the ring that is its edge, refined.
 
-A coin has many rings (its raised border, the joint of two metals, a row of beads); the outermost one that closes
-all round is the coin's edge. A shadow also makes an edge outside it, but never all round.
+A coin has many rings (its raised border, the joint of two metals, a row of beads); the outermost one that
+closes all round is the coin's edge. A shadow also makes an edge outside it, but never all round.
 """
 
 from dataclasses import dataclass

@@ -1,12 +1,13 @@
 """Which of the many rings of a coin is its edge.
 
 In a frame that makes a rough ellipse the unit circle, every ellipse near it is a small wave:
-radius = 1 + a0 + a1 cos t + b1 sin t + a2 cos 2t + b2 sin 2t. So rings are fitted by linear least squares, hundreds
-of trials a coin.
+radius = 1 + a0 + a1 cos t + b1 sin t + a2 cos 2t + b2 sin 2t. So rings are fitted by linear least squares,
+hundreds of trials a coin.
 
-Two rules choose. Rings that lie inside one another all round: the outermost strong one is the coin's edge (the
-others are its raised border, the joint of two metals, a row of beads). Rings that run together on one side and part
-on the other: one of them follows a shadow there, and the sharper one is the coin's edge.
+Two rules choose. Rings that lie inside one another all round: the outermost strong one is the coin's edge
+(the others are its raised border, the joint of two metals, a row of beads). Rings that run together on one
+side and
+part on the other: one of them follows a shadow there, and the sharper one is the coin's edge.
 """
 
 from dataclasses import dataclass

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from features.ellipse import Ellipse
+from features.scale.strip_edges import BORDER, PITCH_PX, is_inside, sample, strip_edges
 
 Array = NDArray[np.float64]
 Picture = NDArray[np.float32]
@@ -17,8 +18,6 @@ Picture = NDArray[np.float32]
 LINES = 180
 """Rays cast from the middle."""
 
-_FINE_PX, _COARSE_PX = 1.0, 2.5
-_PITCH_PX = 0.5
 _CLEARLY_APART = 2.5
 
 
@@ -31,7 +30,7 @@ class RingEdges:
         angle: (E,) angle in the frame where the rough ellipse is the unit circle, rad.
         radius: (E,) relative radius, 1 on the rough ellipse.
         step: (E,) change of gray outward, signed.
-        sharpness: (E,) its height when looked at finely over coarsely: about 0.8 sharp, below 0.5 for a shadow's.
+        sharpness: (E,) as `StripEdges` has it.
     """
 
     line: NDArray[np.int64]
@@ -43,12 +42,14 @@ class RingEdges:
     def points_px(self, ellipse: Ellipse) -> Array:
         """(E, 2) places in the picture, given the rough ellipse they were found with."""
         unit = np.column_stack([np.cos(self.angle), np.sin(self.angle)])
-        return ellipse.center_px + (self.radius[:, None] * unit) @ np.linalg.inv(to_round(ellipse)).T
+        back = np.linalg.inv(to_round(ellipse))
+        return np.asarray(ellipse.center_px + (self.radius[:, None] * unit) @ back.T)
 
     def only(self, keep: NDArray[np.int64] | NDArray[np.bool_]) -> "RingEdges":
         """Some of the edges."""
-        parts = (self.line, self.angle, self.radius, self.step, self.sharpness)
-        return RingEdges(*(part[keep] for part in parts))
+        return RingEdges(
+            self.line[keep], self.angle[keep], self.radius[keep], self.step[keep], self.sharpness[keep]
+        )
 
 
 def to_round(ellipse: Ellipse) -> Array:
@@ -66,58 +67,28 @@ def ring_edges(picture: Picture, ellipse: Ellipse, reach: float, least_step: flo
         reach: how far inward and outward to look, relative to the ellipse.
         least_step: smallest gray step that counts.
     """
-    minor = float(ellipse.semi_axes_px[1])
-    pitch = _PITCH_PX / minor
-    half = int(np.ceil(reach / pitch))
-    border = int(4 * _COARSE_PX / _PITCH_PX)
-    radii = 1.0 + np.arange(-half - border, half + border + 1) * pitch
+    pitch = PITCH_PX / float(ellipse.semi_axes_px[1])
+    half = int(np.ceil(reach / pitch)) + BORDER
+    radii = 1.0 + np.arange(-half, half + 1) * pitch
     angles = np.linspace(0, 2 * np.pi, LINES, endpoint=False)
     rim = ellipse.at(angles) - ellipse.center_px
-    at = ellipse.center_px + rim[:, None, :] * radii[None, :, None]
-    strip = cv2.remap(
-        picture,
-        at[..., 0].astype(np.float32),
-        at[..., 1].astype(np.float32),
-        cv2.INTER_LINEAR,
-        None,
-        cv2.BORDER_REPLICATE,
-    )
-    strip = (
-        np.roll(strip, 1, axis=0) + strip + np.roll(strip, -1, axis=0)
-    ) / 3  # calms texture along the rim
-    fine, coarse = _slope(strip, _FINE_PX), _slope(strip, _COARSE_PX)
-    size = np.abs(fine)
-    peak = (size[:, 1:-1] >= size[:, :-2]) & (size[:, 1:-1] > size[:, 2:]) & (size[:, 1:-1] >= least_step)
-    peak[:, :border] = peak[:, -border:] = False
-    height, width = picture.shape
-    inside = (at[..., 0] > 0) & (at[..., 0] < width - 1) & (at[..., 1] > 0) & (at[..., 1] < height - 1)
-    line, index = np.nonzero(peak & inside[:, 1:-1])
-    index = index + 1
-    left, middle, right = size[line, index - 1], size[line, index], size[line, index + 1]
-    bend = np.minimum(left - 2 * middle + right, -1e-6)
-    radius = radii[index] + np.clip(0.5 * (left - right) / bend, -0.5, 0.5) * pitch
-    step = fine[line, index].astype(float)
-    sharpness = middle / np.maximum(np.abs(coarse[line, index]), 0.3 * middle)
-    return RingEdges(line.astype(np.int64), angles[line], radius, step, sharpness.astype(float))
-
-
-def _slope(strip: Picture, sigma_px: float) -> Picture:
-    """Derivative of a Gaussian along the rays, scaled so that an ideal step answers with its height."""
-    sigma = sigma_px / _PITCH_PX
-    taps = np.arange(-int(3.5 * sigma), int(3.5 * sigma) + 1)
-    kernel = taps * np.exp(-0.5 * (taps / sigma) ** 2)  # filter2D correlates: positive taps lie outward
-    kernel /= np.abs(kernel).sum() / 2
-    return np.asarray(
-        cv2.filter2D(strip, cv2.CV_32F, kernel[None].astype(np.float32), borderType=cv2.BORDER_REPLICATE)
-    )
+    at_px = ellipse.center_px + rim[:, None, :] * radii[None, :, None]
+    strip = sample(picture, at_px)
+    # Averaged along the rim, which calms texture.
+    strip = np.asarray((np.roll(strip, 1, axis=0) + strip + np.roll(strip, -1, axis=0)) / 3, np.float32)
+    found = strip_edges(strip, least_step, is_inside(picture.shape, at_px))
+    radius = 1.0 + (found.at - half) * pitch
+    return RingEdges(found.line, angles[found.line], radius, found.step, found.sharpness)
 
 
 def contrast_picture(pixels: NDArray[np.uint8], ellipse: Ellipse) -> Picture:
     """The gray, or the mixture of colors that best tells a round thing from what it lies on.
 
-    Fisher's linear discriminant between the colors inside and outside the rough ellipse. First one that does not
-    see shadows is tried: a shadow scales the color of the ground, so the mixture must answer 0 to that color. Gray
-    is kept where color tells little, since JPEG stores color at half resolution.
+    Fisher's linear discriminant between the colors inside and outside the rough ellipse. One that does not
+    see
+    shadows is tried first: a shadow scales the color of the ground, so the mixture must answer 0 to that
+        color.
+    Gray is kept where color tells little, since JPEG stores color at half resolution.
 
     Args:
         pixels: (H, W) gray or (H, W, 3) RGB.

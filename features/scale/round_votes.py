@@ -98,7 +98,7 @@ def _votes(
     soft = cv2.GaussianBlur(picture, (0, 0), 1.2).astype(np.float32)
     gx, gy = cv2.Sobel(soft, cv2.CV_32F, 1, 0), cv2.Sobel(soft, cv2.CV_32F, 0, 1)
     size = cv2.magnitude(gx, gy)
-    # Edges count by how they stand out where they are, so that a dark coin on dark wood votes like a bright one.
+    # Edges count by how they stand out where they are: a dark coin on dark wood votes like a bright one.
     around = cv2.blur(size, (31, 31))
     edge = (np.asarray(cv2.Canny(picture, 20, 50)) > 0) & (size > 0.8 * around + 6)
     y, x = np.nonzero(edge)

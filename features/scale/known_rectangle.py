@@ -1,0 +1,133 @@
+"""Whether four corners can be a rectangle of known size seen by this camera, and how well they fit.
+
+Any four corners fit some homography; a pose of a rectangle of given sides has two unknowns fewer, and these
+two are
+the test: the sides must be perpendicular and their ratio right, under a believable focal length.
+"""
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import least_squares
+
+from features.photo import FocalPrior
+from features.scale.pose import PlanePose, camera_matrix, line_of_sight_tilt_deg, plane_poses
+
+Array = NDArray[np.float64]
+
+LEAST_CORNER_SD_PX = 0.3
+"""Edges move by some tenths of a pixel with the camera's tone curve, sharpening and the thing's own side."""
+
+_LENS_PART = 0.0005
+"""What is left of the lens's distortion, as part of the diagonal."""
+
+
+@dataclass(frozen=True, eq=False)
+class RectangleFit:
+    """Corners fitted by a rectangle of known size.
+
+    Attributes:
+        points_mm: (4, 2) corners in the plane frame; first to second runs along the width.
+        points_px: (4, 2) the same corners, as seen.
+        residual_px: largest distance a corner is off.
+        diagonal_px: longer diagonal as seen.
+        tilt_deg: angle between the normal and the line of sight.
+        ratio_off: log of the ratio of sides the corners themselves ask for, over the known one.
+        ratio_sd: its standard uncertainty; large where perspective and ratio cannot be told apart.
+    """
+
+    points_mm: Array
+    points_px: Array
+    residual_px: float
+    diagonal_px: float
+    tilt_deg: float
+    ratio_off: float
+    ratio_sd: float
+
+
+def rough_misfit(corners_px: Array, ratio: float, focal: FocalPrior, shape: tuple[int, ...]) -> float:
+    """How far four rough corners are from a rectangle of a ratio of sides: larger of its relative errors.
+
+    With the focal length known the columns of K^-1 H are the rectangle's side vectors in space:
+    perpendicular, and as long as the sides. Both ways round are tried.
+    """
+    square = np.array([[0, 0], [1, 0], [1, 1], [0, 1]], np.float32)
+    H = cv2.getPerspectiveTransform(square, corners_px.astype(np.float32))
+    sides = np.linalg.solve(camera_matrix(focal.focal_px, shape), H)[:, :2]
+    one, other = np.linalg.norm(sides, axis=0)
+    skew = abs(float(sides[:, 0] @ sides[:, 1])) / float(one * other)
+    off = min(abs(np.log(one / other / ratio)), abs(np.log(other / one / ratio)))
+    return float(max(skew, off))
+
+
+def fit_known_rectangle(
+    corners_px: Array,
+    corner_sd_px: float,
+    size_mm: tuple[float, float],
+    focal: FocalPrior,
+    shape: tuple[int, ...],
+) -> RectangleFit | None:
+    """Fit a rectangle of known size, lying along or across.
+
+    Args:
+        corners_px: (4, 2) corners, clockwise as seen.
+        corner_sd_px: standard uncertainty of a corner coordinate.
+        size_mm: its longer and its shorter side.
+        focal: focal length prior.
+        shape: picture shape.
+
+    Returns:
+        The better of both ways round, with the width running rightward in the picture rather than leftward.
+    """
+    width, height = size_mm
+    mm = np.array([[0.0, 0.0], [width, 0.0], [width, height], [0.0, height]])
+    fits = []
+    for turn in (0, 1):
+        px = np.roll(corners_px, -turn, axis=0)
+        if (px[1] - px[0])[0] + 0.3 * (px[1] - px[0])[1] < 0:
+            px = np.roll(px, -2, axis=0)
+        fit = _fit(mm, px, corner_sd_px, focal, shape)
+        if fit is not None:
+            fits.append(fit)
+    return min(fits, key=lambda f: f.residual_px) if fits else None
+
+
+def _fit(
+    mm: Array, px: Array, corner_sd_px: float, focal: FocalPrior, shape: tuple[int, ...]
+) -> RectangleFit | None:
+    points = np.column_stack([mm - mm.mean(0), np.zeros(4)])
+    sd = float(np.hypot(max(corner_sd_px, LEAST_CORNER_SD_PX), _LENS_PART * np.linalg.norm(px[0] - px[2])))
+
+    def project(p: Array, ratio: float = 0.0) -> Array:
+        K = camera_matrix(focal.focal_px * float(np.exp(p[6])), shape)
+        stretched = points * np.exp([ratio / 2, -ratio / 2, 0.0])
+        return np.asarray(cv2.projectPoints(stretched, p[:3], p[3:6], K, None)[0]).reshape(4, 2)
+
+    def residuals(p: Array) -> Array:
+        ratio = float(p[7]) if len(p) > 7 else 0.0
+        off = (project(p, ratio) - px).ravel() / sd
+        return np.asarray(np.append(off, p[6] / focal.relative_sd))
+
+    best = None
+    for pose in plane_poses(points[:, :2], px, focal.focal_px, shape):
+        start = np.concatenate([np.ravel(cv2.Rodrigues(pose.rotation)[0]), pose.translation_mm, [0.0]])
+        solved = least_squares(residuals, start, x_scale="jac", max_nfev=30)
+        if best is None or solved.cost < best.cost:
+            best = solved
+    if best is None or best.x[5] <= 0:
+        return None
+    free = least_squares(residuals, np.append(best.x, 0.0), x_scale="jac", max_nfev=30)
+    covariance = np.linalg.pinv(free.jac.T @ free.jac)
+    off = np.linalg.norm(project(best.x) - px, axis=1)
+    pose = PlanePose(np.asarray(cv2.Rodrigues(best.x[:3])[0]), best.x[3:6], 0.0)
+    return RectangleFit(
+        points_mm=mm,
+        points_px=px,
+        residual_px=float(off.max()),
+        diagonal_px=float(max(np.linalg.norm(px[0] - px[2]), np.linalg.norm(px[1] - px[3]))),
+        tilt_deg=line_of_sight_tilt_deg(pose, np.zeros(2)),
+        ratio_off=float(free.x[7]),
+        ratio_sd=float(np.sqrt(covariance[7, 7])),
+    )

@@ -1,0 +1,245 @@
+"""Four-sided shapes made of straight edges: candidates for cards and sheets, found at reduced size.
+
+Straight segments are joined across gaps (a finger, a picture printed on the card) and linked where two of
+them end near the place where they would meet; a shape is a closed chain of four.
+"""
+
+from collections.abc import Sequence
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+_WORK_PX = 1000
+_MOST_SEGMENTS = 200
+_MOST_CHAINS = 4000
+_MOST_QUADS = 150
+_ODD_COLOR = 6.0
+
+
+def find_quads(
+    pixels_rgb: NDArray[np.uint8], least_side_px: float, keep_out_px: Sequence[Array] = ()
+) -> list[Array]:
+    """Propose quadrilaterals.
+
+    Args:
+        pixels_rgb: (H, W, 3) full resolution.
+        least_side_px: shortest side worth a look, in full-resolution pixels.
+        keep_out_px: (M, 2) outlines of things already known, whose own lines are left out.
+
+    Returns:
+        (4, 2) corners in photo pixels, clockwise as seen, best edge coverage first, near-doubles left out.
+    """
+    scale = min(1.0, _WORK_PX / max(pixels_rgb.shape[:2]))
+    size = (round(pixels_rgb.shape[1] * scale), round(pixels_rgb.shape[0] * scale))
+    small = cv2.resize(pixels_rgb, size, interpolation=cv2.INTER_AREA) if scale < 1 else pixels_rgb
+    small = np.asarray(small, np.uint8).copy()
+    for outline in keep_out_px:
+        inside = np.rint((outline + 0.5) * scale - 0.5).astype(np.int32)
+        cv2.fillPoly(small, [inside], np.median(small[::8, ::8].reshape(-1, 3), axis=0).tolist())
+    least = least_side_px * scale
+    scores, quads = [np.zeros(0)], [np.zeros((0, 4, 2))]
+    for picture in _pictures(small):
+        # At half size texture fades (gravel, grain, joints) and the edges of things stay.
+        half = np.asarray(cv2.resize(picture, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA), np.uint8)
+        for found, factor in (
+            (_closed_chains(_segments(picture, 0.35 * least), least), 1.0),
+            (_closed_chains(_segments(half, 0.18 * least), 0.5 * least), 2.0),
+            (_blobs(half, 0.5 * least), 2.0),
+        ):
+            scores.append(found[0])
+            quads.append((found[1] + 0.5) * factor - 0.5)
+    kept = _without_doubles(np.concatenate(scores), np.concatenate(quads))
+    return [(quad + 0.5) / scale - 0.5 for quad in kept]
+
+
+def _without_doubles(scores: Array, quads: Array) -> list[Array]:
+    """The best of shapes whose corners nearly coincide, best first, all clockwise."""
+    kept = np.zeros((0, 4, 2))
+    for quad in quads[np.argsort(-scores)[:3000]]:
+        quad = quad if _is_clockwise(quad) else quad[::-1]
+        reach = 0.02 * float(np.linalg.norm(quad[0] - quad[2]))
+        turned = np.stack([np.roll(quad, k, axis=0) for k in range(4)])
+        if not (np.abs(kept[:, None] - turned[None]).max((2, 3)) < reach).any():
+            kept = np.concatenate([kept, quad[None]])
+        if len(kept) >= _MOST_QUADS:
+            break
+    return list(kept)
+
+
+def _is_clockwise(quad: Array) -> bool:
+    """Clockwise as seen, that is with y down."""
+    return float(np.sum(quad[:, 0] * np.roll(quad[:, 1], -1) - quad[:, 1] * np.roll(quad[:, 0], -1))) > 0
+
+
+def _pictures(small: NDArray[np.uint8]) -> list[NDArray[np.uint8]]:
+    """Gray, and the strongest mixture of colors where there are any: a red card may be as light as its ground."""
+    lab = cv2.cvtColor(small, cv2.COLOR_RGB2LAB)
+    gray = np.asarray(lab[..., 0], np.uint8)
+    color = cv2.GaussianBlur(np.asarray(lab[..., 1:], np.float32), (0, 0), 0.8)
+    off = color - np.median(color[::4, ::4].reshape(-1, 2), axis=0).astype(np.float32)
+    odd = off[np.abs(off).max(-1) > _ODD_COLOR]
+    if len(odd) < 0.0008 * gray.size:
+        return [gray]
+    strongest = np.linalg.eigh(odd.T @ odd)[1][:, 1].astype(np.float32)
+    mixed = off @ strongest
+    gain = 110.0 / max(float(np.quantile(np.abs(odd @ strongest), 0.95)), 20.0)
+    return [gray, np.asarray(np.clip(128 + gain * mixed, 0, 255), np.uint8)]
+
+
+def _segments(picture: NDArray[np.uint8], least_px: float) -> Array:
+    """(N, 4) straight segments, collinear neighbors joined, longest first."""
+    detected = cv2.createLineSegmentDetector(cv2.LSD_REFINE_STD).detect(picture)[0]
+    if detected is None:
+        return np.zeros((0, 4))
+    segments = np.asarray(detected, float).reshape(-1, 4)
+    length = np.hypot(segments[:, 2] - segments[:, 0], segments[:, 3] - segments[:, 1])
+    order = np.argsort(-length)
+    segments = segments[order[length[order] > max(6.0, 0.3 * least_px)]][:600]
+    joined = _joined(segments)
+    both = np.concatenate([joined, segments])
+    length = np.hypot(both[:, 2] - both[:, 0], both[:, 3] - both[:, 1])
+    order = np.argsort(-length)
+    return np.asarray(both[order[length[order] > least_px]][:_MOST_SEGMENTS])
+
+
+def _joined(segments: Array) -> Array:
+    """Longer segments out of pieces that continue one another; each piece may serve several."""
+    out = []
+    for i, segment in enumerate(segments[:200]):
+        start, end = segment[:2], segment[2:]
+        axis = end - start
+        length = float(np.linalg.norm(axis))
+        axis = axis / length
+        normal = np.array([-axis[1], axis[0]])
+        low, high = 0.0, length
+        taken = False
+        across = np.stack([(segments[:, :2] - start) @ normal, (segments[:, 2:] - start) @ normal], 1)
+        along = np.stack([(segments[:, :2] - start) @ axis, (segments[:, 2:] - start) @ axis], 1)
+        near = np.flatnonzero(np.abs(across).max(1) < 1.5 + 0.01 * np.abs(along).max(1))
+        spans = sorted((float(along[j].min()), float(along[j].max())) for j in near if j != i)
+        for a, b in [*spans, *reversed(spans)]:
+            gap = max(a - high, low - b)
+            if gap < 0.6 * (high - low) and (a < low or b > high):
+                low, high, taken = min(low, a), max(high, b), True
+        if taken:
+            out.append(np.concatenate([start + low * axis, start + high * axis]))
+    return np.array(out).reshape(-1, 4)
+
+
+def _closed_chains(segments: Array, least_side: float) -> tuple[Array, Array]:
+    """Shapes of three or four linked segments: (M,) covered part of the outline, (M, 4, 2) corners."""
+    if len(segments) < 4:
+        return np.zeros(0), np.zeros((0, 4, 2))
+    links, meets, parallel = _links(segments)
+    quads: list[Array] = []
+    chains: list[tuple[int, int, int, int]] = []  # the fourth is -1 where it was not seen
+    for first in range(len(segments)):  # longest first, so that the limit cuts off the small ones
+        if len(quads) > _MOST_CHAINS:
+            break
+        for second in np.flatnonzero(links[first]).tolist():
+            thirds = np.flatnonzero(links[second] & parallel[first])
+            for third in thirds[thirds > first][:12].tolist():
+                fourths = np.flatnonzero(links[third] & links[first] & parallel[second])
+                for fourth in fourths[fourths > second][:6].tolist():
+                    chains.append((first, second, third, fourth))
+                    pairs = ((first, second), (second, third), (third, fourth), (fourth, first))
+                    quads.append(np.array([meets[pair] for pair in pairs]))
+                if len(fourths) == 0:
+                    chains.append((first, second, third, -1))
+                    quads.append(_open_end(segments, meets, first, second, third))
+    if not quads:
+        return np.zeros(0), np.zeros((0, 4, 2))
+    corners = np.array(quads)
+    coverage = _coverage(segments, np.array(chains), corners, least_side)
+    return coverage[coverage > 0.4], corners[coverage > 0.4]
+
+
+def _open_end(segments: Array, meets: Array, first: int, second: int, third: int) -> Array:
+    """Corners of three sides whose fourth is not seen: it is taken to run between their far ends."""
+    one, other = meets[first, second], meets[second, third]
+    ends = []
+    for side, corner in ((third, other), (first, one)):
+        pair = segments[side].reshape(2, 2)
+        ends.append(pair[int(np.argmax(np.linalg.norm(pair - corner, axis=1)))])
+    return np.array([one, other, *ends])
+
+
+def _blobs(picture: NDArray[np.uint8], least_side: float) -> tuple[Array, Array]:
+    """Quadrilaterals among the outlines of bright and dark areas, at many thresholds."""
+    calm = np.asarray(cv2.medianBlur(picture, 7), np.uint8)
+    low, high = np.quantile(calm[::4, ::4], (0.02, 0.98))
+    levels = {
+        int(v) for v in (*np.linspace(low, high, 10)[1:-1], cv2.threshold(calm, 0, 255, cv2.THRESH_OTSU)[0])
+    }
+    scores: list[float] = []
+    quads: list[Array] = []
+    for level in levels:
+        outlines, _ = cv2.findContours((calm > level).astype(np.uint8), cv2.RETR_LIST, cv2.CHAIN_APPROX_NONE)
+        for outline in outlines:
+            if len(outline) < 4 * least_side:
+                continue
+            hull = cv2.convexHull(outline)
+            filled = cv2.contourArea(outline) / max(cv2.contourArea(hull), 1.0)
+            corners = cv2.approxPolyDP(hull, 0.03 * cv2.arcLength(hull, closed=True), closed=True)
+            if len(corners) != 4 or filled < 0.85:
+                continue
+            quad = np.asarray(corners, float).reshape(4, 2)
+            length = np.linalg.norm(np.roll(quad, -1, axis=0) - quad, axis=1)
+            if length.min() > max(least_side, 0.2 * length.max()):
+                scores.append(0.9 * filled)
+                quads.append(quad)
+    return np.array(scores), np.array(quads).reshape(-1, 4, 2)
+
+
+def _links(segments: Array) -> tuple[NDArray[np.bool_], Array, NDArray[np.bool_]]:
+    """Which segments may meet in a corner (N, N), where (N, N, 2), and which may face each other (N, N)."""
+    start, end = segments[:, :2], segments[:, 2:]
+    axis = end - start
+    length = np.linalg.norm(axis, axis=1)
+    axis = axis / length[:, None]
+    cross = axis[:, None, 0] * axis[None, :, 1] - axis[:, None, 1] * axis[None, :, 0]
+    safe = np.where(np.abs(cross) < 1e-6, 1e-6, cross)
+    between = start[None] - start[:, None]
+    along_first = (between[..., 0] * axis[None, :, 1] - between[..., 1] * axis[None, :, 0]) / safe
+    along_second = (between[..., 0] * axis[:, None, 1] - between[..., 1] * axis[:, None, 0]) / safe
+    meets = start[:, None] + along_first[..., None] * axis[:, None]
+    # Distance beyond the nearer end, negative inside; either way a corner lies near an end.
+    reach = 0.35 * np.minimum(length[:, None], length[None, :]) + 4
+    near_first = np.minimum(np.abs(along_first), np.abs(along_first - length[:, None])) < reach
+    near_second = np.minimum(np.abs(along_second), np.abs(along_second - length[None, :])) < reach
+    links = (np.abs(cross) > 0.35) & near_first & near_second
+    np.fill_diagonal(links, val=False)
+    ratio = length[:, None] / length[None, :]
+    parallel = (np.abs(cross) < 0.45) & (ratio > 0.4) & (ratio < 2.5)
+    np.fill_diagonal(parallel, val=False)
+    return links, meets, parallel
+
+
+def _coverage(segments: Array, chains: NDArray[np.int64], quads: Array, least_side: float) -> Array:
+    """(M,) part of each shape's outline covered by its segments; 0 for one not convex or too small.
+
+    Side k of a chain runs from corner k - 1 to corner k.
+    """
+    edges = np.roll(quads, -1, axis=1) - quads
+    after = np.roll(edges, -1, axis=1)
+    turn = edges[..., 0] * after[..., 1] - edges[..., 1] * after[..., 0]
+    length = np.linalg.norm(edges, axis=2)
+    good = (turn > 0).all(1) | (turn < 0).all(1)
+    good &= length.min(1) >= np.maximum(least_side, 0.2 * length.max(1))
+    covered = np.zeros(len(quads))
+    for k in range(4):
+        seen = chains[:, k] >= 0
+        side = segments[chains[:, k]]
+        start, way = quads[:, k - 1], quads[:, k] - quads[:, k - 1]
+        full = np.maximum(np.linalg.norm(way, axis=1), 1e-9)
+        axis = way / full[:, None]
+        ends = np.stack([((side[:, i : i + 2] - start) * axis).sum(1) for i in (0, 2)])
+        low, high = ends.min(0), ends.max(0)
+        inside = np.minimum(high, full) - np.maximum(low, 0.0)
+        beyond = np.maximum(0.0, high - full) + np.maximum(0.0, -low)
+        good &= ~seen | (inside >= 0.25 * full)
+        covered += np.where(seen, inside - 0.5 * beyond, 0.0)
+    return np.where(good, covered / np.maximum(length.sum(1), 1e-9), 0.0)

@@ -1,0 +1,267 @@
+"""A four-sided thing measured to sub-pixel: straight lines fitted to its sides, corners where the lines meet.
+
+The corners themselves are never looked at here: a card's are rounded, a sheet's are worn.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from features.scale.strip_edges import BORDER, PITCH_PX, StripEdges, is_inside, sample, strip_edges
+
+Array = NDArray[np.float64]
+
+_LINES = 64
+_LEFT_OUT = 0.11
+"""Part of a side left out at either end; a bank card's corner takes 3.7 and 5.9 % of its sides."""
+
+_TRIALS = 240
+_LEAST_SUPPORT = 0.45
+_CORRELATED_LINES = 4.0
+"""Neighboring scan lines share noise, JPEG blocks and texture: so many count as one."""
+
+
+@dataclass(frozen=True, eq=False)
+class Side:
+    """One side.
+
+    Attributes:
+        start_px, end_px: (2,) two points of its line, near its ends.
+        support: part of the scan lines with an edge on the line.
+        rms_px: scatter of those edges about the line.
+        contrast: difference of the colors left and right of it, largest channel, in gray levels.
+    """
+
+    start_px: Array
+    end_px: Array
+    support: float
+    rms_px: float
+    contrast: float
+
+    @property
+    def offset_sd_px(self) -> float:
+        """Standard uncertainty of the line's place at its ends."""
+        count = max(self.support * _LINES / _CORRELATED_LINES, 2.0)
+        return 2.0 * max(self.rms_px, 0.05) / float(np.sqrt(count))
+
+
+@dataclass(frozen=True, eq=False)
+class Rectangle:
+    """A measured four-sided thing.
+
+    Attributes:
+        corners_px: (4, 2) where neighboring sides' lines meet, clockwise as seen.
+        sides: side k runs from corner k to corner k + 1.
+    """
+
+    corners_px: Array
+    sides: tuple[Side, Side, Side, Side]
+
+    @property
+    def corner_sd_px(self) -> float:
+        """Standard uncertainty of a corner's coordinate."""
+        return float(np.sqrt(np.mean([side.offset_sd_px**2 for side in self.sides])))
+
+    @property
+    def support(self) -> float:
+        """Support of the worst side."""
+        return min(side.support for side in self.sides)
+
+
+def measure_rectangle(
+    pixels_rgb: NDArray[np.uint8], quad_px: Array, outer_strength: float = 0.9
+) -> Rectangle | None:
+    """Measure a four-sided thing from a rough outline.
+
+    Args:
+        pixels_rgb: (H, W, 3) full resolution.
+        quad_px: (4, 2) rough corners, clockwise as seen, off by at most some 5 % of a side.
+        outer_strength: of parallel lines the outermost is the side when it is at least this strong against
+            the strongest. Low for a card with a printed frame, high for one beside a parallel line of its
+            ground.
+
+    Returns:
+        The measured shape, or None when a side has no straight edge.
+    """
+    quad = np.asarray(quad_px, float)
+    sides: list[Side] = []
+    for reach in (0.07, 0.03, 0.012):
+        sides = []
+        for k in range(4):
+            a, b = quad[k], quad[(k + 1) % 4]
+            depth = min(np.linalg.norm(quad[k] - quad[k - 1]), np.linalg.norm(b - quad[(k + 2) % 4]))
+            side = _measure_side(pixels_rgb, a, b, max(reach * float(depth), 3.0), outer_strength)
+            if side is None:
+                return None
+            sides.append(side)
+        corners = [_meet(sides[k - 1], sides[k]) for k in range(4)]
+        if any(c is None for c in corners):
+            return None
+        moved = np.array(corners, float)
+        if np.linalg.norm(moved - quad, axis=1).max() > 0.25 * np.linalg.norm(quad[0] - quad[2]):
+            return None
+        quad = moved
+    return Rectangle(quad, (sides[0], sides[1], sides[2], sides[3]))
+
+
+def _measure_side(
+    pixels_rgb: NDArray[np.uint8], a: Array, b: Array, reach_px: float, outer_strength: float
+) -> Side | None:
+    length = float(np.linalg.norm(b - a))
+    if length < 12:
+        return None
+    along = (b - a) / length
+    outward = np.array([along[1], -along[0]])  # clockwise with y down: the inside lies to the right
+    stretch = max(1.0, reach_px / 80.0)  # a wide search is a coarse one
+    half = int(np.ceil(reach_px / stretch / PITCH_PX)) + BORDER
+    t = np.linspace(_LEFT_OUT, 1 - _LEFT_OUT, _LINES)
+    offsets = np.arange(-half, half + 1) * PITCH_PX * stretch
+    at = a + t[:, None, None] * (b - a) + offsets[None, :, None] * outward
+    colors = sample(pixels_rgb, at)
+    colors = np.asarray((colors + np.roll(colors, 1, axis=0) + np.roll(colors, -1, axis=0)) / 3, np.float32)
+    inside = is_inside(pixels_rgb.shape, at)
+    if inside[:, half].mean() < 0.8:
+        return None
+    edges = strip_edges(_best_mix(colors, half), 2.0, inside)
+    line = _best_line(edges, t, half, outer_strength)
+    if line is None:
+        return None
+    wave, support, rms = line
+    ends = [
+        a + u * (b - a) + (wave[0] + wave[1] * (u - 0.5)) * PITCH_PX * stretch * outward for u in (0.15, 0.85)
+    ]
+    middle = half + int(np.rint(wave[0]))
+    return Side(ends[0], ends[1], support, rms * PITCH_PX * stretch, _contrast(colors, middle))
+
+
+def _best_mix(colors: NDArray[np.float32], middle: int) -> NDArray[np.float32]:
+    """(L, S) the mixture of colors that best tells inside from outside, scaled like gray."""
+    inner = colors[:, : middle - 2].reshape(-1, 3).astype(float)
+    outer = colors[:, middle + 3 :].reshape(-1, 3).astype(float)
+    within = np.cov(inner.T) + np.cov(outer.T) + 9.0 * np.eye(3)
+    mix = np.linalg.solve(within, inner.mean(0) - outer.mean(0))
+    size = float(np.abs(mix).sum())
+    gray = np.array([0.299, 0.587, 0.114])
+    mix = gray if size < 1e-6 else mix / size + 0.05 * gray
+    return np.asarray(colors @ mix.astype(np.float32), np.float32)
+
+
+def _contrast(colors: NDArray[np.float32], middle: int) -> float:
+    """Difference of colors a little inside and a little outside the line, largest channel."""
+    near, far = 4, 12
+    inner = colors[:, max(middle - far, 0) : max(middle - near, 1)].reshape(-1, 3)
+    outer = colors[:, middle + near : middle + far].reshape(-1, 3)
+    if len(inner) == 0 or len(outer) == 0:
+        return 0.0
+    return float(np.abs(np.median(inner, axis=0) - np.median(outer, axis=0)).max())
+
+
+def _best_line(
+    edges: StripEdges, t: Array, middle: int, outer_strength: float
+) -> tuple[Array, float, float] | None:
+    """The line that is the side: (offset in the middle and change over the side, samples), support, scatter.
+
+    Of parallel lines the outermost strong one: a printed frame inside a card is not its edge. A shadow's
+        edge is
+    soft and counts little.
+    """
+    if len(edges.line) < 12:
+        return None
+    size = np.abs(edges.step)
+    weight = np.minimum(1.0, size / max(float(np.quantile(size, 0.85)), 6.0))
+    strong = weight >= np.quantile(weight, 0.7)
+    sharp = float(np.median(edges.sharpness[strong]))
+    weight = weight * np.clip((edges.sharpness / sharp - 0.4) / 0.4, 0.3, 1.0)
+    u, y = t[edges.line] - 0.5, edges.at - middle
+    random = np.random.default_rng(0)
+    one, other = random.choice(len(u), size=(2, _TRIALS), p=weight / weight.sum())
+    ok = np.abs(u[one] - u[other]) > 0.2
+    slope = (y[one] - y[other])[ok] / (u[one] - u[other])[ok]
+    lines = np.column_stack([y[one][ok] - slope * u[one][ok], slope])
+    first = np.unique(edges.line, return_index=True)[1]
+    settled: list[tuple[Array, float, float, float]] = []
+    score = _line_strength(lines, u, y, weight, first)
+    for line in lines[np.argsort(-score)[:24]]:
+        if all(np.abs(line - s[0]).max() > 3.0 for s in settled):
+            result = _settle(line, u, y, weight, edges.line)
+            if result is not None:
+                settled.append(result)
+    if not settled:
+        return None
+    best = max(settled, key=lambda s: s[3])
+    outer = [s for s in settled if s[3] > outer_strength * best[3] and s[0][0] > best[0][0] + 2.0]
+    chosen = max(outer, key=lambda s: s[3]) if outer else best
+    return (chosen[0], chosen[1], chosen[2]) if chosen[1] >= _LEAST_SUPPORT else None
+
+
+def _line_strength(lines: Array, u: Array, y: Array, weight: Array, first: NDArray[np.int64]) -> Array:
+    off = y - lines[:, :1] - lines[:, 1:] * u
+    near = weight / (1.0 + (off / 2.0) ** 2) ** 2
+    return np.asarray(np.maximum.reduceat(near, first, axis=1).sum(1) / _LINES)
+
+
+def _settle(
+    line: Array, u: Array, y: Array, weight: Array, of_line: NDArray[np.int64]
+) -> tuple[Array, float, float, float] | None:
+    """Fit a line to the edges near a trial: (line, support, scatter, strength)."""
+    for width in (4.0, 2.5, 1.5, 1.5):
+        off = y - line[0] - line[1] * u
+        pull = weight * np.exp(-0.5 * (off / width) ** 2) * (np.abs(off) < 2.5 * width)
+        if np.count_nonzero(pull > 0.02) < 8:
+            return None
+        A = np.column_stack([np.ones_like(u), u])
+        line = np.linalg.solve((A * pull[:, None]).T @ A + 1e-9 * np.eye(2), (A * pull[:, None]).T @ y)
+    off = y - line[0] - line[1] * u
+    near = np.abs(off) < 3.0
+    if near.sum() < 8:
+        return None
+    support = len(np.unique(of_line[near])) / _LINES
+    scatter = float(np.sqrt(np.average(off[near] ** 2, weights=weight[near] + 1e-6)))
+    first = np.unique(of_line, return_index=True)[1]
+    strength = float(_line_strength(line[None], u, y, weight, first)[0])
+    return line, support, scatter, strength
+
+
+def _meet(one: Side, other: Side) -> Array | None:
+    d, e = one.end_px - one.start_px, other.end_px - other.start_px
+    cross = d[0] * e[1] - d[1] * e[0]
+    if abs(cross) < 0.15 * np.linalg.norm(d) * np.linalg.norm(e):
+        return None
+    between = other.start_px - one.start_px
+    return np.asarray(one.start_px + d * (between[0] * e[1] - between[1] * e[0]) / cross)
+
+
+def lines_running_on(pixels_rgb: NDArray[np.uint8], rectangle: Rectangle) -> int:
+    """How many of the 8 side ends run on straight beyond their corner, as lines of a grid or tiles do.
+
+    Args:
+        pixels_rgb: (H, W, 3) full resolution.
+        rectangle: as measured.
+    """
+    count = 0
+    for k in range(4):
+        a, b = rectangle.corners_px[k], rectangle.corners_px[(k + 1) % 4]
+        along = (b - a) / np.linalg.norm(b - a)
+        outward = np.array([along[1], -along[0]])
+        for corner, way in ((a, -1.0), (b, 1.0)):
+            t = way * np.linspace(0.05, 0.20, 24) * float(np.linalg.norm(b - a))
+            offsets = np.arange(-8 - BORDER, 9 + BORDER) * PITCH_PX
+            at = corner + t[:, None, None] * along + offsets[None, :, None] * outward
+            strip = np.asarray(sample(pixels_rgb, at).mean(-1), np.float32)
+            least = max(6.0, 0.35 * rectangle.sides[k].contrast)
+            count += _holds_a_line(strip_edges(strip, least, is_inside(pixels_rgb.shape, at)), t)
+    return count
+
+
+def _holds_a_line(edges: StripEdges, t: Array) -> bool:
+    """Whether most profiles have an edge near their middle and these lie on one straight line."""
+    near = np.abs(edges.at - 8 - BORDER) < 6.0
+    line, at, size = edges.line[near], edges.at[near], np.abs(edges.step[near])
+    order = np.lexsort((-size, line))
+    first = order[np.unique(line[order], return_index=True)[1]]
+    if len(first) < 0.75 * len(t):
+        return False
+    u, y = t[line[first]], at[first]
+    off = y - np.polyval(np.polyfit(u, y, 1), u)
+    return bool(np.median(np.abs(off)) < 0.8)

@@ -35,7 +35,7 @@ class _Depth:
 
 _CHAMBER: dict[CardAt, _Depth] = {
     "rim": _Depth(7.0, 2.2),
-    "cover": _Depth(2.0, 4.0, 0.20, 0.06),
+    "cover": _Depth(3.0, 5.0, 0.25, 0.05),
     "flange": _Depth(0.0, 25.0, 0.0, 0.25, tilt_sd_deg=4.0),
     "floor": _Depth(0.0, 60.0, 0.0, 0.4, tilt_sd_deg=60.0),
     "unknown": _Depth(10.0, 10.0, 0.05, 0.09, tilt_sd_deg=5.0),

@@ -17,6 +17,7 @@ from features.parts.classical_evidence import chamber_evidence, port_evidence
 from features.parts.concentric import edge_field, find_concentric
 from features.parts.finder import FoundCircle, LookAt, PartQuestion, PartSightings
 from features.parts.front_on import FrontOn, face_plane
+from features.parts.joint_search import Joint, find_joints
 from features.parts.port_face import trace_port
 from features.parts.round_things import RoundThing, read_round_thing
 from features.parts.trace import trace_circle
@@ -38,27 +39,49 @@ class Seen:
     thing: RoundThing
 
 
+@dataclass(frozen=True, eq=False)
+class SeenJoint:
+    """A chamber joint in the squared-up picture it was seen in."""
+
+    front: FrontOn
+    joint: Joint
+
+    @property
+    def score(self) -> float:
+        """How sure the finder is that this is a chamber, 0..1."""
+        return float(np.clip((self.joint.score - 0.3) / 0.5, 0.0, 1.0))
+
+
+@dataclass(frozen=True, eq=False)
+class Look:
+    """Everything round in one photo: ports and possible chamber joints."""
+
+    things: tuple[Seen, ...]
+    joints: tuple[SeenJoint, ...]
+
+
 class ClassicalFinder:
     """Finds chamber joints and port faces by their circles."""
 
     def find(self, question: PartQuestion) -> PartSightings:
         """Look at one photo."""
-        seen = look_for_round_things(question)
-        chamber = _best(seen, "chamber", question)
-        port = _best(seen, "port", question)
+        look = look_for_round_things(question)
+        chamber = _best_joint(look.joints, question)
+        port = _best_port(look.things, question)
         sightings = PartSightings(view=_view(chamber, port))
-        if chamber is not None and chamber.thing.chamber_score >= _least(question, "chamber"):
+        if chamber is not None and (chamber.score >= 0.15 or _hint(question, "chamber")):
             sightings = _with_chamber(sightings, question, chamber)
-        if port is not None and port.thing.port_score >= _least(question, "port"):
+        if port is not None and (port.thing.port_score >= 0.3 or _hint(question, "port")):
             sightings = _with_port(sightings, question, port)
         return sightings
 
 
-def look_for_round_things(question: PartQuestion) -> list[Seen]:
+def look_for_round_things(question: PartQuestion) -> Look:
     """All round things, under every slant that is possible."""
     height, width = question.gray.shape
     camera = Camera.of_size(width, height, question.poses[0].focal_px)
-    seen: list[Seen] = []
+    things: list[Seen] = []
+    joints: list[SeenJoint] = []
     for normal, distance_mm in _faces(question):
         front = face_plane(question.gray, camera, normal, distance_mm, LOOK_PX)
         front = _without(front, question.keep_out_px)
@@ -66,9 +89,11 @@ def look_for_round_things(question: PartQuestion) -> list[Seen]:
         if len(field.places) < 60:
             continue
         least, most = _radius_range(front)
-        for circles in find_concentric(field, front.gray.shape, least, most):
-            seen.append(Seen(front, read_round_thing(front, circles)))
-    return seen
+        sets = find_concentric(field, front.gray.shape, least, most)
+        things += [Seen(front, read_round_thing(front, circles)) for circles in sets]
+        least_joint = max(least, 28.0 / front.mm_per_px if front.mm_per_px > 0 else 0.1 * min(front.gray.shape))
+        joints += [SeenJoint(front, joint) for joint in find_joints(front, field, sets, least_joint, most)[:3]]
+    return Look(tuple(things), tuple(joints))
 
 
 def _faces(question: PartQuestion) -> list[tuple[Array, float]]:
@@ -105,41 +130,47 @@ def _radius_range(front: FrontOn) -> tuple[float, float]:
     return max(8.0, 8.0 / front.mm_per_px), min(0.7 * longest, 330.0 / front.mm_per_px)
 
 
-def _best(seen: list[Seen], reading: str, question: PartQuestion) -> Seen | None:
-    """The thing that fits a reading best; a user's hint outweighs everything else."""
-    hint = next((h for h in question.look_at if _reading_of(h.name) == reading), None)
+def _hint(question: PartQuestion, reading: str) -> LookAt | None:
+    """What the user said of the place of a chamber or a port."""
+    return next((h for h in question.look_at if h.name.startswith("chamber") == (reading == "chamber")), None)
+
+
+def _best_joint(joints: tuple[SeenJoint, ...], question: PartQuestion) -> SeenJoint | None:
+    """The likeliest joint; a user's hint outweighs everything else."""
+    hint = _hint(question, "chamber")
+
+    def merit(one: SeenJoint) -> float:
+        return one.joint.score + (3.0 * _near(one.front, one.joint.center, one.joint.radius, hint) if hint else 0.0)
+
+    # Within one picture the order is settled (outlines before what lies inside them): compare only the first of each.
+    first = {id(one.front): one for one in reversed(joints)}.values() if hint is None else joints
+    return max(first, key=merit, default=None)
+
+
+def _best_port(things: tuple[Seen, ...], question: PartQuestion) -> Seen | None:
+    """The likeliest port; a user's hint outweighs everything else."""
+    hint = _hint(question, "port")
 
     def merit(one: Seen) -> float:
-        score = one.thing.chamber_score if reading == "chamber" else one.thing.port_score
         extent = one.thing.outer / max(one.front.gray.shape)
-        value = score + 0.08 * one.thing.circles.score + 0.3 * min(extent, 0.5)
-        return value + (3.0 * _near(one, hint) if hint else 0.0)
+        value = one.thing.port_score + 0.08 * one.thing.circles.score + 0.3 * min(extent, 0.45)
+        return value + (3.0 * _near(one.front, one.thing.circles.center, one.thing.outer, hint) if hint else 0.0)
 
-    return max(seen, key=merit, default=None)
-
-
-def _reading_of(name: str) -> str:
-    return "chamber" if name.startswith("chamber") else "port"
+    return max(things, key=merit, default=None)
 
 
-def _near(one: Seen, hint: LookAt) -> float:
-    """How well a thing agrees with a hinted place and size, 0..1."""
-    middle = one.front.to_photo(one.thing.circles.center[None])[0]
+def _near(front: FrontOn, center: Array, radius: float, hint: LookAt) -> float:
+    """How well a circle agrees with a hinted place and size, 0..1."""
+    middle = front.to_photo(center[None])[0]
     off = float(np.hypot(middle[0] - hint.x_px, middle[1] - hint.y_px)) / max(hint.radius_px, 1.0)
-    size = np.log(max(one.thing.outer / one.front.px_per_px, 1.0) / max(hint.radius_px, 1.0))
+    size = np.log(max(radius / front.px_per_px, 1.0) / max(hint.radius_px, 1.0))
     return float(np.exp(-0.5 * (off / 0.5) ** 2 - 0.5 * (size / 0.5) ** 2))
 
 
-def _least(question: PartQuestion, reading: str) -> float:
-    """Score a reading must reach; what the user said beforehand lowers it."""
-    hinted = any(_reading_of(h.name) == reading for h in question.look_at)
-    return 0.0 if hinted else 0.3
-
-
-def _view(chamber: Seen | None, port: Seen | None) -> dict[str, float]:
+def _view(chamber: SeenJoint | None, port: Seen | None) -> dict[str, float]:
     """View probabilities from the best readings."""
     weights = {
-        "chamber": 0.05 + (chamber.thing.chamber_score if chamber else 0.0),
+        "chamber": 0.05 + (chamber.score if chamber else 0.0),
         "port": 0.05 + (port.thing.port_score if port else 0.0),
         "front": 0.1,
         "three_quarter": 0.1,
@@ -149,18 +180,22 @@ def _view(chamber: Seen | None, port: Seen | None) -> dict[str, float]:
     return {name: weight / total for name, weight in weights.items()}
 
 
-def _with_chamber(sightings: PartSightings, question: PartQuestion, seen: Seen) -> PartSightings:
-    traced = trace_circle(question.gray, seen.front, seen.thing.circles.center, seen.thing.outer, "outermost")
+def _with_chamber(sightings: PartSightings, question: PartQuestion, seen: SeenJoint) -> PartSightings:
+    joint = seen.joint
+    traced = trace_circle(
+        question.gray, seen.front, joint.center, joint.radius, "outermost", reach=0.045,
+        round_in_front=question.tilt_known,
+    )  # fmt: skip
     if not traced:
         return sightings
     sighting = CircleSighting("chamber_diameter", question.photo_name, traced.points_px)
     # Rim or band edges are rounded: the seen edge may lie a little inside the true outermost one.
     shared = max(0.4, 0.0015 * float(traced.ellipse.semi_axes_px.mean()))
     circle = FoundCircle(sighting, traced.coverage, shared)
-    ring, attributes = seen.thing.chamber_ring, chamber_evidence(seen.thing.chamber_ring, question.photo_name)
+    ring, attributes = joint.ring, chamber_evidence(joint.ring, question.photo_name)
     marks = dict(sightings.marks_px)
     if ring.strength > 0.2:
-        marks["chamber_bolts"] = _ring_px(seen, ring.radius, ring.angles_rad)
+        marks["chamber_bolts"] = _ring_px(seen.front, joint.center, ring.radius, ring.angles_rad)
     return replace(
         sightings,
         circles=(*sightings.circles, circle),
@@ -170,7 +205,7 @@ def _with_chamber(sightings: PartSightings, question: PartQuestion, seen: Seen) 
 
 
 def _with_port(sightings: PartSightings, question: PartQuestion, seen: Seen) -> PartSightings:
-    face = trace_port(question.gray, seen.front, seen.thing, question.photo_name)
+    face = trace_port(question.gray, seen.front, seen.thing, question.photo_name, question.tilt_known)
     if not face.circles:
         return sightings
     marks = dict(sightings.marks_px)
@@ -184,6 +219,6 @@ def _with_port(sightings: PartSightings, question: PartQuestion, seen: Seen) -> 
     )
 
 
-def _ring_px(seen: Seen, radius: float, angles_rad: Array) -> Array:
+def _ring_px(front: FrontOn, center: Array, radius: float, angles_rad: Array) -> Array:
     around = np.stack([np.cos(angles_rad), np.sin(angles_rad)], axis=1)
-    return seen.front.to_photo(seen.thing.circles.center + radius * around)
+    return front.to_photo(center + radius * around)

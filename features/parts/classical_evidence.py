@@ -9,11 +9,11 @@ from features.parts.round_things import RoundThing
 
 def chamber_evidence(ring: BoltRing, photo: str) -> tuple[AttributeEvidence, ...]:
     """Joint style and bolt count from the ring at the chamber's edge."""
-    bolted = float(np.clip(0.25 + 1.6 * ring.strength, 0.2, 0.93))
+    bolted = float(np.clip(0.15 + 2.6 * (ring.strength - 0.05), 0.15, 0.95))
     joint = AttributeEvidence("housing_joint", {"bolted": bolted, "clamp_band": 1 - bolted}, (photo,))
     if ring.strength < 0.12:
         return (joint,)
-    trust = float(np.clip(1.5 * ring.strength, 0.1, 0.9))
+    trust = float(np.clip(3.0 * ring.strength, 0.1, 0.9))
     flat = 1 / len(ring.likelihood)
     count = {value: trust * share + (1 - trust) * flat for value, share in ring.likelihood.items()}
     return joint, AttributeEvidence("chamber_bolt_count", count, (photo,))

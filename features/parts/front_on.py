@@ -25,6 +25,8 @@ class FrontOn:
         photo_from_front: (3, 3) homography from its pixels to the photo's.
         px_per_px: its pixels per photo pixel near the middle.
         mm_per_px: size of its pixels in the reference plane, 0 when not known.
+        foot: (2,) where the plane's normal through the camera meets it: points in front of the plane move away
+            from here.
     """
 
     gray: NDArray[np.uint8]
@@ -32,6 +34,7 @@ class FrontOn:
     photo_from_front: Array
     px_per_px: float
     mm_per_px: float
+    foot: Array
 
     def to_photo(self, points: Array) -> Array:
         """(N, 2) squared-up pixels to photo pixels."""
@@ -83,7 +86,8 @@ def face_plane(
     small = cv2.warpPerspective(source, warp, (int(size[0]), int(size[1])), flags=cv2.INTER_LINEAR)
     valid = cv2.warpPerspective(np.full(source.shape, 255, np.uint8), warp, (int(size[0]), int(size[1]))) > 250
     mm_per_px = distance_mm / camera.focal_px / scale if distance_mm > 0 else 0.0
-    return FrontOn(small, valid, np.linalg.inv(forward), scale, mm_per_px)
+    foot = apply_homography(to_small, np.array([[camera.center_x_px, camera.center_y_px]]))[0]
+    return FrontOn(small, valid, np.linalg.inv(forward), scale, mm_per_px, foot)
 
 
 def _border(width: int, height: int) -> Array:

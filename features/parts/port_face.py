@@ -32,17 +32,17 @@ class PortFace:
     is_flange: bool
 
 
-def trace_port(gray: NDArray[np.uint8], front: FrontOn, thing: RoundThing, photo: str) -> PortFace:
+def trace_port(gray: NDArray[np.uint8], front: FrontOn, thing: RoundThing, photo: str, slant_known: bool) -> PortFace:
     """Trace the circles of a port that was read from a concentric set."""
     center = thing.circles.center
     ring = thing.port_ring
     is_flange = ring.strength > 0.2 and ring.count in (4, 8, 12)
     circles: list[FoundCircle] = []
-    rim = trace_circle(gray, front, center, thing.outer, "outermost")
+    rim = trace_circle(gray, front, center, thing.outer, "outermost", round_in_front=slant_known)
     if rim and is_flange:
         circles.append(_found("flange_diameter", photo, rim, 0.3))
     if thing.bore > 0:
-        bore = trace_circle(gray, front, center, thing.bore, "strongest", reach=0.1)
+        bore = trace_circle(gray, front, center, thing.bore, "strongest", reach=0.1, round_in_front=slant_known)
         if bore:
             circles.append(_found("port_bore", photo, bore, 0.5))
     holes = _holes(gray, front, thing) if is_flange else []

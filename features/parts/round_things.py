@@ -62,7 +62,8 @@ def read_round_thing(front: FrontOn, circles: ConcentricSet) -> RoundThing:
 
 def outer_radius(circles: ConcentricSet) -> float:
     """Outermost circle that stands out: the rim, not the wall behind it."""
-    enough = max(0.35, 0.55 * float(circles.supports.max()))
+    strongest = float(circles.supports.max())
+    enough = min(max(0.35, 0.55 * strongest), strongest)
     return float(circles.radii[circles.supports >= enough].max())
 
 

@@ -55,6 +55,7 @@ def trace_circle(
     which: Which = "strongest",
     reach: float = 0.06,
     lines: int = 240,
+    round_in_front: bool = False,
     seed: int = 0,
 ) -> TracedCircle | NotTraced:
     """Trace a circle found in the squared-up picture.
@@ -66,6 +67,7 @@ def trace_circle(
         which: which of several concentric edges within reach is wanted.
         reach: half length of the scan lines as a share of the radius.
         lines: number of scan lines.
+        round_in_front: the squared-up picture's slant is measured, not guessed, so the circle is a circle there.
         seed: of the random trials.
 
     Returns:
@@ -81,14 +83,51 @@ def trace_circle(
     edges = scan_edges(gray, rim, directions, max(reach_px, 3.0), sigma)
     if len(np.unique(edges.line)) < 0.15 * lines:
         return NotTraced("too few edges near the expected circle")
-    return _agree(edges, lines, which, np.random.default_rng(seed), max(1.0, 0.004 * radius / front.px_per_px))
+    rng = np.random.default_rng(seed)
+    width_px = max(1.0, 0.004 * radius / front.px_per_px)
+    if round_in_front:
+        families = _circle_families(edges, front.from_photo(edges.points_px), center, radius, lines, rng)
+    else:
+        families = _ellipse_families(edges, lines, width_px, rng)
+    return _agree(edges, families, lines, which, width_px)
 
 
-def _agree(
-    edges: ScanEdges, lines: int, which: Which, rng: np.random.Generator, width_px: float
-) -> TracedCircle | NotTraced:
-    """Largest (or outermost well-supported) family of edges that share an ellipse."""
-    best: tuple[float, NDArray[np.bool_]] | None = None
+@dataclass(frozen=True, eq=False)
+class _Family:
+    """Edges that share a curve: the part of the scan lines it has, its median offset outward, which edges."""
+
+    share: float
+    outward_px: float
+    members: NDArray[np.bool_]
+
+
+def _circle_families(
+    edges: ScanEdges, places: Array, center: Array, radius: float, lines: int, rng: np.random.Generator
+) -> list[_Family]:
+    """Families on circles of the squared-up picture, from random triples."""
+    families = []
+    width = max(0.8, 0.004 * radius)
+    for _ in range(200):
+        pick = rng.choice(len(edges.line), 3, replace=False)
+        if len(np.unique(edges.line[pick] * 6 // lines)) < 3:
+            continue
+        (x1, y1), (x2, y2), (x3, y3) = places[pick]
+        matrix = 2 * np.array([[x2 - x1, y2 - y1], [x3 - x1, y3 - y1]])
+        if abs(np.linalg.det(matrix)) < 1e-6 * radius**2:
+            continue
+        square = places[pick] ** 2
+        middle = np.linalg.solve(matrix, [square[1].sum() - square[0].sum(), square[2].sum() - square[0].sum()])
+        if np.linalg.norm(middle - center) > 0.1 * radius:
+            continue
+        distance = np.linalg.norm(places - middle, axis=1)
+        members = np.abs(distance - np.hypot(x1 - middle[0], y1 - middle[1])) < width
+        families.append(_family(edges, members, lines))
+    return families
+
+
+def _ellipse_families(edges: ScanEdges, lines: int, width_px: float, rng: np.random.Generator) -> list[_Family]:
+    """Families on ellipses of the photo, from random sixes."""
+    families = []
     for _ in range(150):
         pick = rng.choice(len(edges.line), 6, replace=False)
         if len(np.unique(edges.line[pick] * 8 // lines)) < 4:
@@ -96,15 +135,25 @@ def _agree(
         trial = Ellipse.fit(edges.points_px[pick], refine=False)
         if not trial or trial.semi_axes_px[0] > 4 * trial.semi_axes_px[1]:
             continue
-        near = np.abs(trial.distances_px(edges.points_px)) < width_px
-        share = len(np.unique(edges.line[near])) / lines
-        outside = float(np.median(edges.offset_px[near])) if near.any() else 0.0
-        merit = share if which == "strongest" else share + 0.25 * outside / max(float(np.ptp(edges.offset_px)), 1.0)
-        if share >= 0.2 and (best is None or merit > best[0]):
-            best = (merit, near)
-    if best is None:
-        return NotTraced("edges near the expected circle do not lie on one ellipse")
-    near = best[1]
+        families.append(_family(edges, np.abs(trial.distances_px(edges.points_px)) < width_px, lines))
+    return families
+
+
+def _family(edges: ScanEdges, members: NDArray[np.bool_], lines: int) -> _Family:
+    outward = float(np.median(edges.offset_px[members])) if members.any() else 0.0
+    return _Family(len(np.unique(edges.line[members])) / lines, outward, members)
+
+
+def _agree(
+    edges: ScanEdges, families: list[_Family], lines: int, which: Which, width_px: float
+) -> TracedCircle | NotTraced:
+    """The largest family, or the outermost of those nearly as large, refined on an ellipse."""
+    families = [family for family in families if family.share >= 0.2]
+    if not families:
+        return NotTraced("edges near the expected circle do not lie on one curve")
+    most = max(family.share for family in families)
+    enough = (1.0 if which == "strongest" else 0.85) * most
+    near = max((f for f in families if f.share >= enough), key=lambda f: f.outward_px).members
     for shrink in (1.0, 0.7, 0.7):
         ellipse = Ellipse.fit(edges.points_px[near])
         if not ellipse:

@@ -128,8 +128,8 @@ def entropy_bits(weight: Array) -> float:
 def group_weights(weight: Array, group: Indices) -> Array:
     """Sum weights (..., C) over groups numbered from 0 without gaps, giving (..., G).
 
-    Sums of neighbors instead of a product with an indicator matrix: small products wake the threads of a linear
-    algebra library, which wait for each other on a busy machine five times longer than the sums take.
+    Sums of neighbors instead of a product with an indicator matrix: small products wake the threads of a
+    linear algebra library, which wait for each other on a busy machine five times longer than the sums take.
     """
     order = np.argsort(group, kind="stable")
     starts = np.flatnonzero(np.diff(group[order], prepend=-1))

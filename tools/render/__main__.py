@@ -27,7 +27,6 @@ def main(
     card_at: Annotated[str | None, typer.Option(help="where the first of them goes: rim, flange, cover, floor")] = None,
     samples: Annotated[int, typer.Option("--spp", help="light paths per pixel", min=1)] = 24,
     denoise: Annotated[bool, typer.Option(help="use the denoiser of the variant, where there is one")] = True,
-    texture: Annotated[int, typer.Option(help="pixels of texture pictures")] = 512,
     photos_per_scene: Annotated[int, typer.Option(help="cameras per built scene (part of what a seed means)", min=1)] = 1,
     workers: Annotated[int, typer.Option(help="processes", min=1)] = 1,
     variant: Annotated[str, typer.Option(help="auto, cuda_ad_rgb, llvm_ad_rgb or scalar_rgb")] = "auto",
@@ -45,7 +44,7 @@ def main(
         card_at=cast(Literal["rim", "flange", "cover", "floor"] | None, card_at),
     )
     run = Run(
-        out, count, seed, cast(Split, split), Quality(size, samples, denoise, texture), wish, photos_per_scene, variant,
+        out, count, seed, cast(Split, split), Quality.for_size(size, samples, denoise), wish, photos_per_scene, variant,
         environment_files(environments), family_set,
     )  # fmt: skip
     spent: dict[str, float] = {}

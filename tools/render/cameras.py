@@ -195,7 +195,12 @@ def subject_of(model: PumpModel, view: View, instance: int, rng: np.random.Gener
                 center = circle.center_mm
                 points = center + spread * (circle_points(circle, 24) - center)
                 points[:, 2] = np.maximum(points[:, 2], -20)
-                return Subject(points, circle.normal, 15.0, (0.6, 0.98))
+                toward = circle.normal
+                mated = model.attributes.get("mated" if circle.instance == 0 else "mated_inlet")
+                if view == "port" and mated == "yes":
+                    # A mated flange is looked at past its pipe.
+                    toward = _turned_aside(toward, rng.uniform(35, 65), rng)
+                return Subject(points, toward, 15.0, (0.6, 0.98))
     if view == "front":
         toward = np.array([0.0, -1.0, 0.18])
         return Subject(corners, toward / np.linalg.norm(toward), 11.0, (0.6, 1.0))
@@ -264,6 +269,13 @@ def _stray(toward: Floats, sd_deg: float, rng: np.random.Generator) -> Floats:
     turn = rng.uniform(0, np.pi) if rng.random() < 0.75 else rng.uniform(np.pi, 2 * np.pi)
     sideways = np.cos(turn) * a + np.sin(turn) * b
     return np.asarray(np.cos(tilt) * toward + np.sin(tilt) * sideways)
+
+
+def _turned_aside(toward: Floats, angle_deg: float, rng: np.random.Generator) -> Floats:
+    a, b = plane_axes(toward)
+    turn = rng.uniform(0, np.pi)
+    tilt = np.radians(angle_deg)
+    return np.asarray(np.cos(tilt) * toward + np.sin(tilt) * (np.cos(turn) * a + np.sin(turn) * b))
 
 
 def _looking(direction: Floats, roll: float) -> Floats:

@@ -59,23 +59,27 @@ class Development:
         return self.message_quality > 0
 
 
-def draw_development(rng: np.random.Generator, dark: bool = False) -> Development:
-    """Draw the handling of one photo: most are decent, some are bad."""
+def draw_development(rng: np.random.Generator, long_side_px: int, dark: bool = False) -> Development:
+    """Draw the handling of one photo: most are decent, some are bad.
+
+    A small photo stands for a downsized large one: its pixels have seen no mosaic and little noise filtering.
+    """
+    downsized = long_side_px < 2000
     bad = rng.random() < 0.12
     message = rng.random() < 0.3
     return Development(
         exposure_ev=float(np.clip(rng.normal(0.0, 0.3 if not bad else 0.8), -1.8, 1.3)),
         white_gains=(float(np.exp(rng.normal(0, 0.06))), float(np.exp(rng.normal(0, 0.08)))),
         vignetting=float(rng.uniform(0.02, 0.3)),
-        motion_px=float(rng.exponential(0.7)) if not bad else float(rng.uniform(2, 7)),
+        motion_px=float(rng.exponential(0.4)) if not bad else float(rng.uniform(2, 7)),
         motion_deg=float(rng.uniform(0, 180)),
         noise=float(np.clip(rng.beta(1.3, 3.0) + 0.35 * dark, 0, 1)),
-        mosaic=bool(rng.random() < 0.5),
-        smoothing=float(rng.uniform(0, 0.8)),
+        mosaic=bool(rng.random() < (0.12 if downsized else 0.8)),
+        smoothing=float(rng.uniform(0, 0.35 if downsized else 0.9)),
         sharpening=float(rng.uniform(0.1, 1.1)),
-        contrast=float(rng.uniform(0.85, 1.35)),
+        contrast=float(rng.uniform(0.92, 1.5)),
         saturation=float(rng.uniform(0.75, 1.35)),
-        lift=float(rng.uniform(0, 0.6)),
+        lift=float(rng.uniform(0, 0.35)),
         jpeg_quality=int(np.clip(rng.normal(86, 9), 40, 95)),
         message_quality=int(rng.integers(55, 85)) if message else 0,
         orientation=1 if message else int(rng.choice([1, 6, 3, 8], p=[0.55, 0.3, 0.05, 0.1])),

@@ -21,10 +21,10 @@ class Finish:
     Attributes:
         name: kind of the finish.
         color: reflectance of the clean surface.
-        roughness, metallic, specular, clearcoat: of the principled model.
+        roughness, metallic: of the principled model.
         mottle: relative color variation over decimeters and centimeters.
-        bump: texture of the surface relief (see materials.BUMPS); bump_mm: its height.
-        overlay: what covers part of it (see materials.OVERLAYS); overlay_amount: share of the area, 0 to 1.
+        bump: kind of the surface relief (see weathering.py); bump_mm: its height.
+        overlay: what covers part of it (see weathering.py); overlay_amount: share of the area, 0 to 1.
         overlay_color, overlay_roughness, overlay_metallic: of that cover.
     """
 
@@ -32,8 +32,6 @@ class Finish:
     color: Rgb
     roughness: float
     metallic: float = 0.0
-    specular: float = 0.5
-    clearcoat: float = 0.0
     mottle: float = 0.06
     bump: str = "grain"
     bump_mm: float = 0.05
@@ -53,6 +51,7 @@ class Wear:
         splash: dirt thrown up from the floor, 0 to 1.
         streaks: marks of running liquid, 0 to 1; streak_color: its color.
         fade: bleaching and chalking of plastics and paint, 0 to 1.
+        grime: dirt in corners, 0 to 1; grime_color: its color.
     """
 
     dust: float
@@ -61,6 +60,8 @@ class Wear:
     streaks: float
     streak_color: Rgb
     fade: float
+    grime: float
+    grime_color: Rgb
 
 
 @dataclass(frozen=True)
@@ -176,9 +177,9 @@ def _air_section_kind(split: Split, rng: np.random.Generator) -> str:
 def _made_of(kind: str, split: Split, rng: np.random.Generator) -> Finish:
     """The clean or self-aged surface of one kind."""
     rough = float(rng.uniform(0.8, 1.25))
-    plastic = Finish(kind, (0.6, 0.58, 0.52), 0.42 * rough, specular=0.45, bump="molded", bump_mm=0.03)
+    plastic = Finish(kind, (0.6, 0.58, 0.52), 0.42 * rough, bump="molded", bump_mm=0.03)
     cast = Finish(kind, _RAW_ALUMINUM, 0.48 * rough, metallic=0.9, mottle=0.12, bump="cast", bump_mm=0.16)
-    coat = replace(cast, color=_paint(split, rng), metallic=0.0, roughness=0.35 * rough, clearcoat=0.3, bump_mm=0.1)
+    coat = replace(cast, color=_paint(split, rng), metallic=0.0, roughness=0.35 * rough, bump_mm=0.1)
     match kind:
         case "natural_plastic":
             color = np.array([0.66, 0.64, 0.58]) * rng.uniform(0.85, 1.1) * [1, rng.uniform(0.96, 1), rng.uniform(0.88, 1)]
@@ -194,7 +195,7 @@ def _made_of(kind: str, split: Split, rng: np.random.Generator) -> Finish:
         case "colored_plastic":
             return replace(plastic, color=_paint(split, rng), roughness=0.36 * rough)
         case "chalky_plastic":
-            return replace(plastic, color=_gray(rng, 0.3, 0.7), roughness=0.75 * rough, mottle=0.25, specular=0.3)
+            return replace(plastic, color=_gray(rng, 0.3, 0.7), roughness=0.75 * rough, mottle=0.25)
         case "stained_plastic":
             return replace(plastic, overlay="patches", overlay_amount=rng.uniform(0.1, 0.5),
                            overlay_color=_stain(rng), overlay_roughness=0.5)  # fmt: skip
@@ -215,7 +216,7 @@ def _made_of(kind: str, split: Split, rng: np.random.Generator) -> Finish:
             return replace(coat, overlay="chips", overlay_amount=rng.uniform(0.05, 0.3), overlay_color=under,
                            overlay_roughness=0.6, overlay_metallic=0.0 if under == _RUST else 0.8)  # fmt: skip
         case "hammered_paint":
-            return replace(coat, color=_gray(rng, 0.15, 0.45), metallic=0.5, bump="hammered", bump_mm=0.5, clearcoat=0.8)
+            return replace(coat, color=_gray(rng, 0.15, 0.45), metallic=0.5, bump="hammered", bump_mm=0.5)
         case "overpainted_casting":
             return replace(coat, overlay="chips", overlay_amount=rng.uniform(0.2, 0.5),
                            overlay_color=_paint("train", rng), overlay_roughness=0.4)  # fmt: skip
@@ -267,7 +268,8 @@ def _spoil(finish: Finish, wear_kind: str, rng: np.random.Generator) -> Finish:
 
 def _draw_wear(kind: str, rng: np.random.Generator) -> Wear:
     dust: tuple[Rgb, ...] = ((0.32, 0.28, 0.22), (0.4, 0.39, 0.37), (0.2, 0.17, 0.14), (0.08, 0.075, 0.07))
-    level = {"new": 0.08, "dusty": 0.9, "cement": 0.8, "mud": 0.6}.get(kind, 0.4)
+    level = {"new": 0.08, "dusty": 0.95, "cement": 0.85, "mud": 0.75}.get(kind, 0.5)
+    grime: tuple[Rgb, ...] = ((0.02, 0.017, 0.013), (0.07, 0.055, 0.04), (0.05, 0.05, 0.05), (0.14, 0.11, 0.08))
     return Wear(
         dust=float(level * rng.uniform(0.4, 1.1)),
         dust_color=dust[rng.integers(len(dust))],
@@ -275,6 +277,8 @@ def _draw_wear(kind: str, rng: np.random.Generator) -> Wear:
         streaks=float(level * rng.uniform(0.2, 1) * (2.0 if kind in ("dripped", "oily", "salted") else 1.0)),
         streak_color=(0.6, 0.6, 0.56) if kind == "salted" else _stain(rng),
         fade=float(rng.uniform(0, 0.5) if kind != "new" else 0.0),
+        grime=float(rng.uniform(0.3, 1.0) if kind != "new" else rng.uniform(0, 0.2)),
+        grime_color=grime[rng.integers(len(grime))],
     )
 
 
@@ -324,7 +328,7 @@ def _muffler(rng: np.random.Generator) -> Finish:
 
 def _inside(wetted: Finish, rng: np.random.Generator) -> Finish:
     """Bores and port insides: the wetted material, darker and dirtier."""
-    return replace(wetted, name="inside", color=_scaled(wetted.color, rng.uniform(0.35, 0.8)), clearcoat=0.0,
+    return replace(wetted, name="inside", color=_scaled(wetted.color, rng.uniform(0.35, 0.8)),
                    roughness=min(0.9, wetted.roughness + 0.15), overlay="patches",
                    overlay_amount=rng.uniform(0.2, 0.6), overlay_color=_scaled(_stain(rng), 0.5))  # fmt: skip
 

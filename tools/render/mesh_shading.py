@@ -1,7 +1,7 @@
-"""Triangle meshes made ready to be drawn: soft and sharp edges, box-projected texture coordinates, fine enough triangles.
+"""Triangle meshes made ready to be drawn: soft and sharp edges, box-projected texture coordinates.
 
 Lengths are millimeters in the pump frame. Geometry meshes come welded and with sharp edges; a renderer wants one
-vertex per smoothing group, texture coordinates, and triangles small enough to carry colors on their vertices.
+vertex per smoothing group and texture coordinates.
 """
 
 from dataclasses import dataclass
@@ -52,20 +52,25 @@ def join(meshes: list[ShadedMesh]) -> ShadedMesh:
 
 
 def shade(
-    mesh: trimesh.Trimesh,
-    texture_mm: float = 300.0,
-    max_edge_mm: float = np.inf,
-    uv_shift: tuple[float, float] = (0.0, 0.0),
-    max_faces: int = 120_000,
+    mesh: trimesh.Trimesh, texture_mm: float = 300.0, uv_shift: tuple[float, float] = (0.0, 0.0)
 ) -> ShadedMesh:
-    """Split at creases, project textures from the six box directions, and refine.
+    """Split at creases, and project a tiling texture from the three box directions.
 
     Args:
         mesh: welded triangles.
         texture_mm: length of one texture period.
-        max_edge_mm: longest edge left (as far as `max_faces` allows).
         uv_shift: offset of the texture, so that two parts do not show the same marks.
-        max_faces: refinement stops beyond this.
+    """
+    split, direction = split_by_direction(mesh)
+    uvs = box_coordinates(split.positions, direction // 2) / texture_mm + np.asarray(uv_shift)
+    return ShadedMesh(split.positions, split.normals, uvs, split.faces)
+
+
+def split_by_direction(mesh: trimesh.Trimesh) -> tuple[ShadedMesh, NDArray[np.int64]]:
+    """Split a welded mesh at creases and where its faces turn to another of the six box directions.
+
+    Returns:
+        The mesh, with zero texture coordinates, and the direction of each vertex (2 axis + 1 if it faces the negative side).
     """
     faces = np.asarray(mesh.faces, np.int64)
     vertices = np.asarray(mesh.vertices, np.float64)
@@ -76,19 +81,20 @@ def shade(
         faces, face_normals, areas = faces[keep], face_normals[keep], areas[keep]
     group = _smoothing_groups(mesh, len(faces))
     axis = np.argmax(np.abs(face_normals), axis=1)
+    negative = face_normals[np.arange(len(faces)), axis] < 0
+    direction = np.repeat(2 * axis + negative, 3)
     corner_vertex = faces.ravel()
-    corner_key = np.stack([corner_vertex, np.repeat(group, 3)], axis=1)
-    _, smooth = np.unique(corner_key, axis=0, return_inverse=True)
-    summed = np.zeros((smooth.max() + 1, 3))
-    np.add.at(summed, smooth, np.repeat(face_normals * areas[:, None], 3, axis=0))
+    key = corner_vertex * (int(group.max()) + 1) + np.repeat(group, 3)
+    _, smooth = np.unique(key, return_inverse=True)
+    summed = np.stack(
+        [np.bincount(smooth, np.repeat(face_normals[:, k] * areas, 3)) for k in range(3)], axis=1
+    )  # fmt: skip
     summed /= np.linalg.norm(summed, axis=1, keepdims=True) + 1e-12
-
-    _, first, index = np.unique(smooth * 3 + np.repeat(axis, 3), return_index=True, return_inverse=True)
-    positions = vertices[corner_vertex[first]]
-    normals = summed[smooth[first]]
-    uvs = _box_uv(positions, np.repeat(axis, 3)[first], texture_mm) + np.asarray(uv_shift)
-    shaded = ShadedMesh(positions, normals, uvs, index.reshape(-1, 3))
-    return refine(shaded, max_edge_mm, max_faces)
+    _, first, index = np.unique(smooth * 6 + direction, return_index=True, return_inverse=True)
+    split = ShadedMesh(
+        vertices[corner_vertex[first]], summed[smooth[first]], np.zeros((len(first), 2)), index.reshape(-1, 3)
+    )
+    return split, direction[first]
 
 
 def flat_grid(width_mm: float, height_mm: float, columns: int, rows: int) -> ShadedMesh:
@@ -101,56 +107,6 @@ def flat_grid(width_mm: float, height_mm: float, columns: int, rows: int) -> Sha
     upper = np.stack([start, start + columns + 2, start + columns + 1], axis=1)
     normals = np.tile([0.0, 0.0, 1.0], (len(uvs), 1))
     return ShadedMesh(positions, normals, uvs, np.concatenate([lower, upper]))
-
-
-def refine(mesh: ShadedMesh, max_edge_mm: float, max_faces: int) -> ShadedMesh:
-    """Halve edges longer than a limit until none is left, never leaving a crack between neighbors.
-
-    Edges are judged by their length alone, so two coincident edges of neighboring smoothing groups are halved alike.
-    """
-    positions, normals, uvs, faces = mesh.positions, mesh.normals, mesh.uvs, mesh.faces
-    for _ in range(12):
-        corners = positions[faces]
-        long_edge = np.linalg.norm(corners - np.roll(corners, -1, axis=1), axis=2) > max_edge_mm
-        if not long_edge.any() or len(faces) + long_edge.sum() > max_faces:
-            break
-        edges = np.sort(np.stack([faces, np.roll(faces, -1, axis=1)], axis=2).reshape(-1, 2), axis=1)
-        code = edges[:, 0] * len(positions) + edges[:, 1]
-        halved, inverse = np.unique(code[long_edge.ravel()], return_inverse=True)
-        middle = np.full(len(code), -1, np.int64)
-        middle[long_edge.ravel()] = len(positions) + inverse
-        a, b = halved // len(positions), halved % len(positions)
-        mid_normals = normals[a] + normals[b]
-        mid_normals /= np.linalg.norm(mid_normals, axis=1, keepdims=True) + 1e-12
-        positions = np.concatenate([positions, (positions[a] + positions[b]) / 2])
-        normals = np.concatenate([normals, mid_normals])
-        uvs = np.concatenate([uvs, (uvs[a] + uvs[b]) / 2])
-        faces = _split_faces(faces, middle.reshape(-1, 3))
-    return ShadedMesh(positions, normals, uvs, faces)
-
-
-def _split_faces(faces: NDArray[np.int64], middle: NDArray[np.int64]) -> NDArray[np.int64]:
-    """Cut each triangle at its marked edge middles (column i: middle of edge i to i+1, or -1)."""
-    count = (middle >= 0).sum(axis=1)
-    parts = [faces[count == 0]]
-    for wanted in (1, 2, 3):
-        chosen = count == wanted
-        if not chosen.any():
-            continue
-        f, m = faces[chosen], middle[chosen]
-        if wanted == 3:
-            a, b, c = f.T
-            ab, bc, ca = m.T
-            parts += [np.stack(t, axis=1) for t in ((a, ab, ca), (ab, b, bc), (ca, bc, c), (ab, bc, ca))]
-            continue
-        # Rotate each triangle so that its first edge is cut (1 cut), or its third one is not (2 cuts).
-        turn = np.argmax(m >= 0, axis=1) if wanted == 1 else (np.argmax(m < 0, axis=1) + 1) % 3
-        order = (turn[:, None] + np.arange(3)) % 3
-        a, b, c = np.take_along_axis(f, order, axis=1).T
-        ab, bc, _ = np.take_along_axis(m, order, axis=1).T
-        triangles = ((a, ab, c), (ab, b, c)) if wanted == 1 else ((ab, b, bc), (a, ab, bc), (a, bc, c))
-        parts += [np.stack(t, axis=1) for t in triangles]
-    return np.concatenate(parts)
 
 
 def _normals_and_areas(vertices: Floats, faces: NDArray[np.int64]) -> tuple[Floats, Floats]:
@@ -169,9 +125,7 @@ def _smoothing_groups(mesh: trimesh.Trimesh, face_count: int) -> NDArray[np.int6
     return np.asarray(connected_components(graph, directed=False)[1], np.int64)
 
 
-def _box_uv(positions: Floats, axis: NDArray[np.int64], texture_mm: float) -> Floats:
-    """Project along the dominant axis of the face; v runs along z on upright faces, so drips run down."""
+def box_coordinates(positions: Floats, axis: NDArray[np.int64]) -> Floats:
+    """(N, 2) coordinates in mm across an axis; the second runs along z on upright faces, so drips run down."""
     x, y, z = positions.T
-    u = np.where(axis == 0, y, x)
-    v = np.where(axis == 2, y, z)
-    return np.stack([u, v], axis=1) / texture_mm
+    return np.stack([np.where(axis == 0, y, x), np.where(axis == 2, y, z)], axis=1)

@@ -33,6 +33,7 @@ from tools.render.exif import draw_exif
 from tools.render.finishes import draw_look
 from tools.render.first_hits import FirstHits, first_hits
 from tools.render.lights import draw_light
+from tools.render.materials import PictureSizes
 from tools.render.place_references import (
     REFERENCES,
     PlacedReference,
@@ -43,12 +44,13 @@ from tools.render.place_references import (
     surface_points,
 )
 from tools.render.pump_model import PumpModel, Resting
-from tools.render.scene import BuiltScene, build_scene, render_linear
+from tools.render.scene import REFERENCE_LABEL, BuiltScene, build_scene, render_linear
 from tools.render.splits import SPLITS, Split, draw
 from tools.render.truth import truth_record
 
 Floats = NDArray[np.float64]
 STAGES = ("pump", "look", "place", "references", "cameras", "light", "surroundings", "textures", "development")
+ATTEMPTS = 4
 VIEW_WEIGHTS: dict[View, float] = {"chamber": 0.4, "port": 0.25, "front": 0.15, "three_quarter": 0.2}
 
 
@@ -89,13 +91,22 @@ class Quality:
         long_side_px: of the photo.
         samples: per pixel.
         denoise: run the denoiser that is there.
-        texture_px: size of texture pictures.
+        pictures: sizes of texture pictures; see `for_size`.
     """
 
-    long_side_px: int = 1280
-    samples: int = 24
-    denoise: bool = False
-    texture_px: int = 512
+    long_side_px: int
+    samples: int
+    denoise: bool
+    pictures: PictureSizes
+
+    @staticmethod
+    def for_size(long_side_px: int, samples: int, denoise: bool) -> "Quality":
+        """Pictures about as fine as the photo, in steps, so that runs of many sizes share GPU kernels."""
+        if long_side_px <= 1024:
+            return Quality(long_side_px, samples, denoise, PictureSizes(768, 512, 768))
+        if long_side_px <= 2048:
+            return Quality(long_side_px, samples, denoise, PictureSizes(1536, 768, 1536))
+        return Quality(long_side_px, samples, denoise, PictureSizes(3072, 1024, 2048))
 
 
 @dataclass
@@ -127,9 +138,9 @@ class MadeScene:
     split: Split
 
 
-def streams(seed: int, split: Split, scene: int) -> dict[str, np.random.Generator]:
+def streams(seed: int, split: Split, scene: int, attempt: int = 0) -> dict[str, np.random.Generator]:
     """One random generator per stage of a scene."""
-    root = np.random.SeedSequence([seed, SPLITS.index(split), scene])
+    root = np.random.SeedSequence([seed, SPLITS.index(split), scene, attempt])
     return {name: np.random.default_rng(s) for name, s in zip(STAGES, root.spawn(len(STAGES)), strict=True)}
 
 
@@ -137,7 +148,7 @@ def make_scene(
     sample: Callable[[np.random.Generator, Split], PumpModel], seed: int, scene: int, split: Split, photos: int,
     quality: Quality, wish: Wish, environments: tuple[Path, ...], watch: Stopwatch,
 ) -> MadeScene:  # fmt: skip
-    """Draw and build one scene.
+    """Draw and build one scene; a scene whose cameras do not see its subject is drawn again, a few times at most.
 
     Args:
         sample: makes a pump from a random generator and a split.
@@ -147,7 +158,30 @@ def make_scene(
         environments: panorama files.
         watch: where the time goes.
     """
-    rng = streams(seed, split, scene)
+    for attempt in range(ATTEMPTS):
+        rng = streams(seed, split, scene, attempt)
+        made = _draw_scene(sample, rng, split, photos, quality, wish, environments, watch)
+        with watch.stage("check"):
+            if all(_sees_subject(made, camera) for camera in made.cameras):
+                break
+    return made
+
+
+def _sees_subject(made: MadeScene, camera: Camera) -> bool:
+    """A glance at a thumbnail: enough pump in the picture, and nothing right before the lens."""
+    scale = 120 / max(camera.width_px, camera.height_px)
+    small = camera.resized(round(camera.width_px * scale), round(camera.height_px * scale))
+    hits = first_hits(made.built.scene, small)
+    mask = label_mask(made.built, hits)
+    pump = float(((mask > 0) & ((mask & 255) != REFERENCE_LABEL)).mean())
+    return pump > 0.06 and float(np.percentile(hits.depth_mm, 3)) > 90.0
+
+
+def _draw_scene(
+    sample: Callable[[np.random.Generator, Split], PumpModel], rng: dict[str, np.random.Generator], split: Split,
+    photos: int, quality: Quality, wish: Wish, environments: tuple[Path, ...], watch: Stopwatch,
+) -> MadeScene:  # fmt: skip
+    """One attempt at a scene: pump, look, place, references, cameras, surroundings, light."""
     with watch.stage("pump"):
         model = sample(rng["pump"], split)
     look = draw_look(model.attributes.get("wetted_material", "plastic"), split, rng["look"])
@@ -161,14 +195,11 @@ def make_scene(
     low = np.min([low, *[o.min(axis=0) for o in outlines]], axis=0)
     high = np.max([high, *[o.max(axis=0) for o in outlines]], axis=0)
     with watch.stage("surroundings"):
-        props = surroundings.surround(place, list(cameras), low, high, quality.texture_px, split, rng["surroundings"])
+        props = surroundings.surround(place, list(cameras), low, high, quality.pictures.ground, split, rng["surroundings"])
     middle = (low + high) / 2
     light = draw_light(split, environments, place.outdoors, cameras[0], middle, rng["light"], wish.light)
-    detail = max(3.0, float((high - low).max()) / 130)
     with watch.stage("build"):
-        built = build_scene(
-            model, look, references, props, light, split, quality.texture_px, detail, rng["textures"]
-        )  # fmt: skip
+        built = build_scene(model, look, references, props, light, split, quality.pictures, rng["textures"])
     kinds = {
         "wetted": look.wetted_kind, "wear": look.wear_kind, "place": place.kind, "ground": place.ground,
         "wall": place.wall, "light": light.kind,
@@ -205,7 +236,7 @@ def take_photo(
     with watch.stage("truth"):
         hits = first_hits(scene.built.scene, camera)
         mask = label_mask(scene.built, hits)
-        record = truth_record(scene.model, scene.references, camera, hits, exif)
+        record = truth_record(scene.model, scene.references, camera, hits, mask, exif)
     record |= {"view": scene.view, "split": scene.split, "seed": seed, "index": index, "kinds": scene.kinds}
     record["development"] = {
         "exposure_ev": round(how.exposure_ev, 3), "noise": round(how.noise, 3), "motion_px": round(how.motion_px, 2),
@@ -252,7 +283,8 @@ def _draw_view(model: PumpModel, wish: Wish, rng: np.random.Generator) -> tuple[
 
 
 def _draw_development(wish: Wish, scene: MadeScene, rng: np.random.Generator) -> dev.Development:
-    how = dev.draw_development(rng, dark=scene.kinds["light"] in ("bulb", "flash_in_the_dark"))
+    long_side = max(scene.cameras[0].width_px, scene.cameras[0].height_px)
+    how = dev.draw_development(rng, long_side, dark=scene.kinds["light"] in ("bulb", "flash_in_the_dark"))
     if wish.message is not None:
         quality = (how.message_quality or int(rng.integers(60, 82))) if wish.message else 0
         how = replace(how, message_quality=quality, orientation=1 if wish.message else how.orientation)
@@ -297,6 +329,8 @@ def _lay_references(
         thing = make_reference(name, rng, flat=wish.flat)
         first = wish.card_at if number == 0 else None
         for where in _where_order(view, first, rng):
+            if where != "floor" and first is None and max(thing.size_mm) > 0.55 * _chamber_mm(model):
+                continue
             spots: list[Resting] = restings_for(model, (where,), instance)
             if where == "floor" and not spots:
                 spots = [_beside(model, view, instance, rng)]
@@ -306,6 +340,10 @@ def _lay_references(
                 cloud = np.concatenate([cloud, *[laid.to_pump(piece.mesh.positions) for piece in thing.pieces]])
                 break
     return tuple(placed)
+
+
+def _chamber_mm(model: PumpModel) -> float:
+    return max((c.diameter_mm for c in model.circles if c.name == "chamber_diameter"), default=300.0)
 
 
 def _where_order(view: View, first: Where | None, rng: np.random.Generator) -> list[Where]:

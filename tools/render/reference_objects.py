@@ -248,8 +248,8 @@ def _tape(
         mesh = ShadedMesh(
             bent(positions + shift, middle, bend), np.tile([0.0, 0.0, -1.0], (len(positions), 1)), flat.uvs, flat.faces[:, ::-1]
         )
-        strips.append(Piece(mesh, Surface(picture, 0.3), is_reference=False))
-    return strips
+        strips.append(mesh)
+    return [Piece(join(strips), Surface(picture, 0.3), is_reference=False)]
 
 
 def bank_card(bend: Bend, rng: np.random.Generator) -> ReferenceObject:
@@ -320,11 +320,18 @@ def coin(name: str, rng: np.random.Generator) -> ReferenceObject:
     angle = np.radians(np.arange(0, 360, 5))
     rim = np.column_stack([radius * np.cos(angle), radius * np.sin(angle), np.full(72, edge)])
     color, relief = _coin_faces(found, rng)
-    surface = Surface(color, float(rng.uniform(0.22, 0.45)), 1.0, relief, 0.12)
+    surface = Surface(_engraved(color, relief), float(rng.uniform(0.22, 0.45)), 1.0)
     return ReferenceObject(
         "coin", found.name, (Piece(mesh, surface),), rim, np.zeros((0, 3)), (), (2 * radius, 2 * radius),
         thickness, np.zeros(3), Bend(),
     )  # fmt: skip
+
+
+def _engraved(color: tx.Color, relief: tx.Gray) -> tx.Color:
+    """Relief painted as light and shade, at the size of a card's picture."""
+    slope = cv2.Sobel(relief, cv2.CV_32F, 1, 0) + cv2.Sobel(relief, cv2.CV_32F, 0, 1)
+    shaded = color * (1 + 0.12 * np.clip(slope, -2.5, 2.5)[..., None])
+    return np.asarray(cv2.resize(np.asarray(shaded, np.float32), (512, 512), interpolation=cv2.INTER_LINEAR))
 
 
 def _coin_faces(found: Coin, rng: np.random.Generator) -> tuple[tx.Color, tx.Gray]:

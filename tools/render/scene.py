@@ -14,23 +14,26 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tools.render import materials
+from tools.render.atlas import unwrap
 from tools.render.cameras import Camera
 from tools.render.finishes import PumpLook
 from tools.render.first_hits import photo_sensor
 from tools.render.lights import Lamp, Light
-from tools.render.materials import Surface
-from tools.render.mesh_shading import ShadedMesh, flat_grid, join, shade
+from tools.render.materials import PictureSizes, Surface, picture_class
+from tools.render.mesh_shading import ShadedMesh, flat_grid, join
 from tools.render.place_references import PlacedReference
-from tools.render.pump_model import MaterialSlot, Part, PartLabel, PumpModel
+from tools.render.pump_model import PartLabel, PumpModel
 from tools.render.splits import Split
 from tools.render.surroundings import Prop
+from tools.render.weathering import paint
 
 LABELS: tuple[str, ...] = get_args(PartLabel)
 """Mask value of a part is 1 + its place here; 0 is everything that is not the pump or a reference."""
 REFERENCE_LABEL = LABELS.index("scale_reference") + 1
 PATH_DEPTH = 6
-SHAPES, FLAT_SURFACES, RELIEF_SURFACES = 48, 24, 4
-"""Meshes and plain surfaces that every scene is filled up to (see `_fill_up`)."""
+SHAPES = 24
+SURFACES = {"small": 16, "card": 2, "ground": 4}
+"""Meshes, and plain surfaces of each class, that every scene is filled up to (see `_fill_up`)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,7 +56,7 @@ def mask_value(label: int, instance: int) -> int:
 
 def build_scene(
     model: PumpModel, look: PumpLook, references: Sequence[PlacedReference], props: Sequence[Prop], light: Light,
-    split: Split, texture_px: int, detail_mm: float, rng: np.random.Generator,
+    split: Split, sizes: PictureSizes, rng: np.random.Generator,
 ) -> BuiltScene:  # fmt: skip
     """Assemble a scene.
 
@@ -62,16 +65,15 @@ def build_scene(
         references: scale references, already placed.
         props: surroundings; light: lamps and sky.
         split: whose textures may be used.
-        texture_px: size of the pump's small-mark textures.
-        detail_mm: distance of the mesh vertices that carry the pump's large marks.
+        sizes: of all pictures.
         rng: random source.
     """
     scene: dict[str, Any] = {"type": "scene", "sky": light.sky}
     for number, lamp in enumerate(light.lamps):
         scene[f"lamp_{number}"] = _lamp(f"lamp_{number}", lamp)
-    surfaces = _Surfaces(texture_px)
+    surfaces = _Surfaces(sizes)
     codes: dict[str, NDArray[np.uint16]] = {}
-    _add_pump(scene, codes, model, look, split, texture_px, detail_mm, rng)
+    _add_pump(scene, codes, model, look, split, sizes.pump, rng)
     for number, placed in enumerate(references):
         for k, piece in enumerate(placed.thing.pieces):
             name = f"reference_{number}_{k}"
@@ -90,90 +92,70 @@ def build_scene(
 
 
 class _Surfaces:
-    """Makes plain surfaces and counts them by kind, flat and with relief."""
+    """Makes plain surfaces and counts them by class of picture."""
 
-    def __init__(self, relief_px: int) -> None:
-        self.relief_px = relief_px
-        self.flat, self.relief = 0, 0
+    def __init__(self, sizes: PictureSizes) -> None:
+        self.sizes = sizes
+        self.counts = dict.fromkeys(SURFACES, 0)
 
     def plain(self, surface: Surface) -> Any:
-        if surface.relief is None:
-            self.flat += 1
-        else:
-            self.relief += 1
-        return mi.load_dict(materials.plain_surface(surface, self.relief_px))
+        self.counts[picture_class(surface)] += 1
+        return mi.load_dict(materials.plain_surface(surface, self.sizes))
 
 
 def _fill_up(scene: dict[str, Any], surfaces: _Surfaces) -> None:
-    """Add invisible specks until every scene has the same number of shapes and surfaces of each kind.
+    """Add invisible specks until every scene has the same number of shapes and surfaces of each class.
 
     The number of instances of each plugin is part of a GPU kernel; with equal numbers all scenes share one kernel,
     and nothing needs to be compiled after the first.
     """
-    gray = np.full((4, 4, 3), 0.2, np.float32)
-    missing = [Surface(gray, 0.5)] * max(0, FLAT_SURFACES - surfaces.flat)
-    missing += [Surface(gray, 0.5, 0.0, np.zeros((4, 4), np.float32))] * max(0, RELIEF_SURFACES - surfaces.relief)
-    shapes = sum(1 for name in scene if name.startswith(("part_", "reference_", "prop_")))
-    bsdfs = [surfaces.plain(surface) for surface in missing]
+    blank = {
+        "small": Surface(np.full((4, 4, 3), 0.2, np.float32), 0.5),
+        "card": Surface(np.full((surfaces.sizes.card, surfaces.sizes.card, 3), 0.2, np.float32), 0.5),
+        "ground": Surface(np.full((4, 4, 3), 0.2, np.float32), 0.5, 0.0, np.zeros((4, 4), np.float32)),
+    }
+    missing = [name for name, wanted in SURFACES.items() for _ in range(wanted - surfaces.counts[name])]
+    shapes = sum(1 for name in scene if name == "pump" or name.startswith(("reference_", "prop_")))
+    bsdfs = [surfaces.plain(blank[name]) for name in missing]
     speck = flat_grid(0.01, 0.01, 1, 1)
     for number in range(max(len(bsdfs), SHAPES - shapes)):
         mesh = speck.moved(np.eye(3), np.array([number * 0.02, 0.0, -30_000.0]))
-        bsdf = bsdfs[min(number, len(bsdfs) - 1)] if bsdfs else surfaces.plain(missing[0])
+        bsdf = bsdfs[min(number, len(bsdfs) - 1)] if bsdfs else surfaces.plain(blank["small"])
         scene[f"speck_{number}"] = to_mitsuba(f"speck_{number}", mesh, bsdf)
 
 
 def _add_pump(
     scene: dict[str, Any], codes: dict[str, NDArray[np.uint16]], model: PumpModel, look: PumpLook, split: Split,
-    texture_px: int, detail_mm: float, rng: np.random.Generator,
+    texture_px: int, rng: np.random.Generator,
 ) -> None:  # fmt: skip
-    """One shape per material slot: meshes shaded, joined, colored; labels are kept per triangle."""
-    by_slot: dict[MaterialSlot, list[Part]] = {}
-    for part in model.parts:
-        by_slot.setdefault(part.material, []).append(part)
-    height = max(float(part.mesh.bounds[1, 2]) for part in model.parts)
-    surfaces = {
-        slot: mi.load_dict(materials.pump_surface(finish, split, texture_px, rng)) for slot, finish in look.finishes.items()
-    }
-    seed = int(rng.integers(2**31))
-    for slot, parts in by_slot.items():
-        shaded, values = [], []
-        for part in parts:
-            shift = (float(rng.uniform()), float(rng.uniform()))
-            shaded.append(shade(part.mesh, 260.0, detail_mm, shift))
-            value = mask_value(LABELS.index(part.label) + 1, part.instance)
-            values.append(np.full(len(shaded[-1].faces), value, np.uint16))
-        mesh = join(shaded)
-        color, roughness = materials.vertex_look(mesh, look.finishes[slot], look.wear, seed, height)
-        name = f"part_{slot}"
-        scene[name] = to_mitsuba(name, mesh, surfaces[slot], color, roughness)
-        codes[name] = np.concatenate(values)
-    for number, slot in enumerate(sorted(set(surfaces) - set(by_slot))):
-        # Every slot's surface is in every scene, for the same reason as in `_fill_up`.
-        speck = flat_grid(0.01, 0.01, 1, 1).moved(np.eye(3), np.array([number * 0.02, 1.0, -30_000.0]))
-        color, roughness = np.full((4, 3), 0.2, np.float32), np.full(4, 0.5, np.float32)
-        scene[f"part_unused_{slot}"] = to_mitsuba(f"part_unused_{slot}", speck, surfaces[slot], color, roughness)
+    """The whole pump as one shape with one painted surface; labels are kept per triangle."""
+    atlas = unwrap([part.mesh for part in model.parts], texture_px)
+    painted = paint(atlas, [part.material for part in model.parts], look, split, rng)
+    scene["pump"] = to_mitsuba("pump", atlas.mesh, mi.load_dict(materials.pump_surface(painted)))
+    values = [mask_value(LABELS.index(part.label) + 1, part.instance) for part in model.parts]
+    codes["pump"] = np.array(values, np.uint16)[atlas.part_of_face]
 
 
-def to_mitsuba(
-    name: str, mesh: ShadedMesh, bsdf: Any, color: NDArray[np.float32] | None = None,
-    roughness: NDArray[np.float32] | None = None,
-) -> Any:  # fmt: skip
-    """A Mitsuba mesh object, with vertex colors if given."""
+def to_mitsuba(name: str, mesh: ShadedMesh, bsdf: Any) -> Any:
+    """A Mitsuba mesh object."""
     properties = mi.Properties()
     properties["mesh_bsdf"] = bsdf
     shape = mi.Mesh(
         name, len(mesh.positions), len(mesh.faces), props=properties, has_vertex_normals=True, has_vertex_texcoords=True
     )
-    if color is not None and roughness is not None:
-        shape.add_attribute("vertex_color", 3, np.ascontiguousarray(color.ravel(), np.float32))
-        shape.add_attribute("vertex_roughness", 1, np.ascontiguousarray(roughness.ravel(), np.float32))
-    parameters = mi.traverse(shape)
-    parameters["vertex_positions"] = np.ascontiguousarray(mesh.positions.ravel(), np.float32)
-    parameters["faces"] = np.ascontiguousarray(mesh.faces.ravel(), np.uint32)
-    parameters["vertex_normals"] = np.ascontiguousarray(mesh.normals.ravel(), np.float32)
-    parameters["vertex_texcoords"] = np.ascontiguousarray(mesh.uvs.ravel(), np.float32)
-    parameters.update()
+    _fill_buffers(shape, {
+        "vertex_positions": mesh.positions, "faces": mesh.faces, "vertex_normals": mesh.normals, "vertex_texcoords": mesh.uvs,
+    })  # fmt: skip
     return shape
+
+
+def _fill_buffers(shape: Any, values: dict[str, NDArray[Any]]) -> None:
+    """Write arrays into the buffers of a Mitsuba mesh."""
+    parameters = mi.traverse(shape)
+    for name, value in values.items():
+        kind = np.uint32 if name == "faces" else np.float32
+        parameters[name] = type(parameters[name])(np.ascontiguousarray(value.ravel(), kind))
+    parameters.update()
 
 
 def _lamp(name: str, lamp: Lamp) -> Any:
@@ -183,10 +165,7 @@ def _lamp(name: str, lamp: Lamp) -> Any:
     radiance = {"type": "rgb", "value": [float(c) for c in lamp.radiance]}
     properties["mesh_emitter"] = mi.load_dict({"type": "area", "radiance": radiance})
     shape = mi.Mesh(name, 4, 2, props=properties, has_vertex_normals=False, has_vertex_texcoords=False)
-    parameters = mi.traverse(shape)
-    parameters["vertex_positions"] = np.ascontiguousarray(lamp.corners_mm.ravel(), np.float32)
-    parameters["faces"] = np.array([0, 1, 2, 0, 2, 3], np.uint32)
-    parameters.update()
+    _fill_buffers(shape, {"vertex_positions": lamp.corners_mm, "faces": np.array([0, 1, 2, 0, 2, 3])})
     return shape
 
 
@@ -210,7 +189,7 @@ def render_linear(built: BuiltScene, camera: Camera, samples: int, seed: int, de
     guides = mi.load_dict({"type": "aov", "aovs": "albedo:albedo"})
     guide = np.array(mi.render(built.scene, sensor=sensor, integrator=guides, spp=min(samples, 16), seed=seed), np.float32)
     albedo = np.clip(np.nan_to_num(guide[..., -3:]), 0, 1)
-    if mi.variant().startswith("cuda"):
+    if mi.variant().startswith("cuda") and _open_image_denoise_package() is None:
         denoiser = mi.OptixDenoiser(
             input_size=(color.shape[1], color.shape[0]), albedo=True, normals=False, temporal=False
         )

@@ -33,8 +33,8 @@ PLACES = (
 OUTDOOR_PLACES = ("yard", "lawn", "gravel_pad")
 GROUNDS: dict[str, tuple[str, ...]] = {
     "shop_floor": ("concrete", "painted_floor", "concrete"),
-    "bench": ("planks", "steel_sheet", "rubber_mat", "plain"),
-    "pallet": ("planks",),
+    "bench": ("timber", "steel_sheet", "rubber_mat", "laminate", "laminate"),
+    "pallet": ("timber",),
     "yard": ("asphalt", "concrete"),
     "lawn": ("grass",),
     "wash_room": ("tiles",),
@@ -56,7 +56,8 @@ PAINTERS: dict[str, Callable[[np.random.Generator, int], tuple[tx.Color, tx.Gray
     "checker_plate": tx.checker_plate,
     "gravel": tx.gravel,
     "plaster": tx.plaster,
-    "plain": tx.plaster,
+    "timber": tx.timber,
+    "laminate": tx.laminate,
     "bricks": tx.bricks,
     "boards": tx.planks,
     "tiled_wall": tx.tiles,
@@ -64,16 +65,17 @@ PAINTERS: dict[str, Callable[[np.random.Generator, int], tuple[tx.Color, tx.Gray
 }
 PERIOD_MM: dict[str, float] = {
     "concrete": 1400, "painted_floor": 1200, "planks": 900, "steel_sheet": 900, "rubber_mat": 450, "asphalt": 600,
-    "grass": 500, "tiles": 800, "checker_plate": 420, "gravel": 500, "plaster": 2200, "plain": 1500, "bricks": 1100,
+    "grass": 500, "tiles": 800, "checker_plate": 420, "gravel": 500, "plaster": 2200, "timber": 700, "laminate": 900, "bricks": 1100,
     "boards": 1200, "tiled_wall": 900, "sheet_metal": 1200,
 }  # fmt: skip
 ROUGHNESS: dict[str, tuple[float, float, float]] = {
     "steel_sheet": (0.3, 0.55, 0.9), "sheet_metal": (0.35, 0.5, 0.8), "checker_plate": (0.35, 0.6, 0.7),
     "tiles": (0.12, 0.4, 0.0), "tiled_wall": (0.1, 0.3, 0.0), "painted_floor": (0.2, 0.6, 0.0), "plaster": (0.5, 0.9, 0.0),
+    "laminate": (0.2, 0.6, 0.0),
 }  # fmt: skip
 """Lowest and highest roughness, and metalness; others are 0.6 to 0.95 and no metal."""
 RELIEF_MM: dict[str, float] = {"gravel": 6.0, "checker_plate": 1.6, "grass": 8.0, "rubber_mat": 2.0, "bricks": 3.0,
-                               "asphalt": 1.5, "planks": 1.0, "boards": 1.0, "tiles": 1.0, "tiled_wall": 1.0}  # fmt: skip
+                               "asphalt": 1.5, "planks": 1.0, "timber": 0.8, "boards": 1.0, "tiles": 1.0, "tiled_wall": 1.0}  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False)

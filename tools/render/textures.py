@@ -3,6 +3,7 @@
 Gray images are (N, N) float32 in 0..1; color images are (N, N, 3) linear-light float32. Row 0 is v = 0.
 """
 
+import zlib
 from functools import lru_cache
 
 import cv2
@@ -134,6 +135,21 @@ def sample_volume(volume: NDArray[np.float32], points: NDArray[np.float64], peri
     return np.asarray(map_coordinates(volume, scaled, order=1, mode="grid-wrap", prefilter=False), np.float32)
 
 
+MARK_VARIANTS = 6
+_MARK_PX = 512
+
+
+@lru_cache(maxsize=64)
+def mark_picture(kind: str, count: int, variant: int, test: bool) -> Gray:
+    """A cached flat picture of marks: "scratches", "drips" or "speckles"."""
+    rng = np.random.default_rng(zlib.crc32(f"{kind}/{count}/{variant}/{test}".encode()))
+    if kind == "scratches":
+        return scratches(rng, _MARK_PX, count, 0.06)
+    if kind == "drips":
+        return drips(rng, _MARK_PX, count)
+    return speckles(rng, _MARK_PX, count, (0.6, _MARK_PX / 110))
+
+
 # Ground and wall pictures: (color, height), height feeding the bump map.
 
 
@@ -212,6 +228,30 @@ def planks(rng: np.random.Generator, size: int) -> tuple[Color, Gray]:
     dirt = smooth_threshold(fractal_noise(rng, size, 2.0), 0.6, 0.4)
     color = color * (1 - 0.5 * dirt[..., None])
     return mix(color.astype(np.float32), (0.02, 0.015, 0.01), gap), grain * 0.4 - gap
+
+
+def timber(rng: np.random.Generator, size: int) -> tuple[Color, Gray]:
+    """Rough-sawn wood of single boards, weathered, with dark stains and nail marks."""
+    grain = fractal_noise(rng, size, 1.4, 0.4, stretch=0.03)
+    rings = np.asarray(0.5 + 0.5 * np.sin(30 * fractal_noise(rng, size, 2.4, 0.5, stretch=0.1)), np.float32)
+    light = np.array([(0.42, 0.29, 0.16), (0.36, 0.29, 0.2), (0.27, 0.25, 0.22)][rng.integers(3)])
+    color = tint(0.7 * grain + 0.3 * rings, tuple(light * 0.55), tuple(light))
+    stain = smooth_threshold(fractal_noise(rng, size, 2.0), float(rng.uniform(0.5, 0.8)), 0.3)
+    nails = speckles(rng, size, 10, (2.0, 4.0))
+    color = color * (1 - 0.5 * stain[..., None]) * (1 - 0.8 * nails[..., None])
+    return np.asarray(color, np.float32), 0.7 * grain
+
+
+def laminate(rng: np.random.Generator, size: int) -> tuple[Color, Gray]:
+    """A worn bench top: one color with flecks, scratches, rings and spills."""
+    base = np.array([(0.5, 0.48, 0.43), (0.22, 0.24, 0.25), (0.33, 0.27, 0.2), (0.12, 0.16, 0.2)][rng.integers(4)])
+    fleck = fractal_noise(rng, size, 0.2, 0.02)
+    color = np.asarray(base * (0.85 + 0.25 * fleck[..., None]), np.float32)
+    spill = smooth_threshold(fractal_noise(rng, size, 1.9), float(rng.uniform(0.6, 0.9)), 0.1)
+    marks = scratches(rng, size, int(rng.integers(40, 160)), 0.1)
+    spots = speckles(rng, size, int(rng.integers(10, 80)), (1.0, 8.0))
+    color = color * (1 - 0.35 * spill[..., None]) * (1 - 0.5 * spots[..., None])
+    return mix(color, tuple(np.clip(base * 1.5 + 0.05, 0, 0.8)), 0.5 * marks), fleck * 0.1 - marks * 0.2
 
 
 def checker_plate(rng: np.random.Generator, size: int) -> tuple[Color, Gray]:

@@ -14,16 +14,30 @@ from tools.render.exif import ExifAsWritten
 from tools.render.first_hits import FirstHits
 from tools.render.place_references import PlacedReference
 from tools.render.pump_model import PumpModel, TrueCircle
+from tools.render.reference_objects import bent
+from tools.render.scene import LABELS
 
 Floats = NDArray[np.float64]
 SCHEMA = "untagged.render/1"
 VISIBLE_DEPTH_MM = 4.0
 """A point counts as seen when the first surface at its pixel, or next to it, is this close to it in depth."""
+OWN_PARTS: dict[str, tuple[str, ...]] = {
+    "chamber_diameter": ("clamp_band", "bolted_rim", "chamber_cover"),
+    "flange_diameter": ("flange", "companion"),
+    "bolt_circle_diameter": ("flange", "bolt", "companion"),
+    "bolt_hole_diameter": ("flange", "bolt"),
+    "port_bore": ("flange", "port_opening", "threaded_boss"),
+    "thread_major_diameter": ("threaded_boss", "port_opening"),
+}
+"""Parts whose edge shows a circle. A joint's circle often lies a little behind the front edge of its own rim: it is
+seen where its own part is seen, within the part's thickness."""
+OWN_PART_DEPTH = 0.12
+"""That thickness, as a part of the circle's diameter."""
 
 
 def truth_record(
     model: PumpModel, references: Sequence[PlacedReference], camera: Camera, hits: FirstHits,
-    exif: ExifAsWritten | None,
+    mask: NDArray[np.uint16], exif: ExifAsWritten | None,
 ) -> dict[str, Any]:  # fmt: skip
     """Camera, EXIF, references, features and attributes of one photo.
 
@@ -31,10 +45,10 @@ def truth_record(
         model: the pump, in the world frame.
         references: as placed.
         camera: of the photo as stored (after any resize), upright.
-        hits: first hits of the same camera.
+        hits: first hits of the same camera; mask: its label mask.
         exif: as written, None when stripped.
     """
-    features = [_feature(circle, camera, hits) for circle in model.circles]
+    features = [_feature(circle, camera, hits, mask) for circle in model.circles]
     return {
         "schema": SCHEMA,
         "width": camera.width_px,
@@ -69,11 +83,16 @@ def _camera(camera: Camera) -> dict[str, Any]:
     )
 
 
-def _feature(circle: TrueCircle, camera: Camera, hits: FirstHits) -> dict[str, Any]:
+def _feature(circle: TrueCircle, camera: Camera, hits: FirstHits, mask: NDArray[np.uint16]) -> dict[str, Any]:
     center = camera.to_camera(circle.center_mm[None])[0]
     normal = camera.rotation @ circle.normal
     on_bolt_circle = circle.name == "bolt_circle_diameter" and len(circle.bolts_mm) > 0
-    seen = visible(circle.bolts_mm if on_bolt_circle else circle_points(circle), camera, hits)
+    points = circle.bolts_mm if on_bolt_circle else circle_points(circle)
+    near = VISIBLE_DEPTH_MM + OWN_PART_DEPTH * circle.diameter_mm
+    seen = visible(points, camera, hits)
+    if circle.name in OWN_PARTS:
+        own = np.isin(mask & 255, [LABELS.index(name) + 1 for name in OWN_PARTS[circle.name]])
+        seen |= visible(points, camera, hits, near, own)
     faces_camera = bool(normal @ center < 0)
     record: dict[str, Any] = {
         "name": circle.name,
@@ -87,22 +106,33 @@ def _feature(circle: TrueCircle, camera: Camera, hits: FirstHits) -> dict[str, A
     if len(circle.bolts_mm):
         px, _ = camera.project(circle.bolts_mm)
         record["bolts_px"] = px.tolist()
-        record["bolts_visible"] = visible(circle.bolts_mm, camera, hits).tolist()
+        record["bolts_visible"] = visible(circle.bolts_mm, camera, hits, 12.0).tolist()
     return _rounded(record, 4)
 
 
-def visible(points_mm: Floats, camera: Camera, hits: FirstHits) -> NDArray[np.bool_]:
-    """(N,) whether each pump-frame point is in frame and the first thing seen there."""
+def visible(
+    points_mm: Floats, camera: Camera, hits: FirstHits, within_mm: float = VISIBLE_DEPTH_MM,
+    own: NDArray[np.bool_] | None = None,
+) -> NDArray[np.bool_]:  # fmt: skip
+    """(N,) whether each pump-frame point is in frame and the first thing seen there or one pixel beside it.
+
+    Args:
+        points_mm: (N, 3).
+        camera: the camera; hits: its first hits.
+        within_mm: tolerance in depth.
+        own: (height, width) pixels that count, None for all.
+    """
     px, depth = camera.project(points_mm)
     inside = np.isfinite(px).all(axis=1)
-    column, row = np.rint(np.where(np.isfinite(px), px, -1)).astype(np.int64).T
+    column, row = np.rint(np.where(inside[:, None], px, -1)).astype(np.int64).T
     inside &= (column >= 0) & (column < camera.width_px) & (row >= 0) & (row < camera.height_px)
     seen = np.zeros(len(px), bool)
     for dx in (-1, 0, 1):
         for dy in (-1, 0, 1):
             x = np.clip(column + dx, 0, camera.width_px - 1)
             y = np.clip(row + dy, 0, camera.height_px - 1)
-            seen |= np.abs(hits.depth_mm[y, x] - depth) < VISIBLE_DEPTH_MM
+            close = np.abs(hits.depth_mm[y, x] - depth) < within_mm
+            seen |= close if own is None else close & own[y, x]
     return inside & seen
 
 
@@ -148,8 +178,6 @@ def _visible_area(placed: PlacedReference, camera: Camera, hits: FirstHits) -> f
     flat = np.column_stack([u.ravel() * (high[0] - low[0]) + low[0], v.ravel() * (high[1] - low[1]) + low[1]])
     if placed.thing.kind == "coin":
         flat = flat[np.hypot(flat[:, 0], flat[:, 1]) < 0.45 * placed.thing.size_mm[0]]
-    from tools.render.reference_objects import bent
-
     points = bent(np.column_stack([flat, np.zeros(len(flat))]), placed.thing.middle_mm, placed.thing.bend)
     return float(visible(placed.to_pump(points), camera, hits).mean())
 

@@ -11,19 +11,19 @@ from numpy.typing import NDArray
 
 from features.measured import AttributeEvidence, MeasuredLength, log_covariance
 from identify.answer_json import to_json_object
-from identify.cautions import collect_cautions
-from identify.consistency import find_misreadings
-from identify.decision import Decision, decide
-from identify.evidence import Evidence, Inconsistency, gather_evidence
-from identify.family_table import FamilyTable, build_family_table
-from identify.kit_choice import KitBook, KitOffer, build_kit_book, kit_groups, offer_kits, sections_of
-from identify.known_values import KnownValue
-from identify.match_settings import MatchSettings
-from identify.posterior import Posterior, compute_posterior
-from identify.questions import RankedQuestion, rank_questions
-from identify.reasons import Reason, ReasonMaker
-from identify.replacement import ReplacementTable, find_replacements
-from identify.tell_apart import tell_apart
+from identify.matching.evidence import Evidence, Inconsistency, gather_evidence
+from identify.matching.family_table import FamilyTable, build_family_table
+from identify.matching.misreadings import find_misreadings
+from identify.matching.posterior import Posterior, compute_posterior
+from identify.matching.reasons import Reason, ReasonMaker
+from identify.matching.settings import MatchSettings
+from identify.matching.tell_apart import tell_apart
+from identify.questions.ranking import RankedQuestion, rank_questions
+from identify.repair.cautions import collect_cautions
+from identify.repair.decision import Decision, decide
+from identify.repair.kit_choice import KitBook, KitOffer, build_kit_book, kit_groups, offer_kits, sections_of
+from identify.repair.replacement import ReplacementTable, find_replacements
+from identify.typed.known_values import KnownValue
 from reference_geometry.families import Family, ReferenceSet
 
 if TYPE_CHECKING:

@@ -11,9 +11,9 @@ from features.measured import COVERAGE_95, AttributeEvidence, MeasuredLength
 if TYPE_CHECKING:
     from features.survey import PhotoSurvey
     from identify.answer import Answer, Candidate
-    from identify.decision import Decision
-    from identify.kit_choice import KitOffer
-    from identify.replacement import Replacement, ReplacementTable
+    from identify.repair.decision import Decision
+    from identify.repair.kit_choice import KitOffer
+    from identify.repair.replacement import Replacement, ReplacementTable
 
 
 class _Model(BaseModel):

@@ -16,10 +16,10 @@ from features.survey import PhotoSurvey
 from identify.answer import to_json_object
 from identify.answering import Answered
 from identify.output_files import NotWritten, OutputPlan, write_atomically
-from identify.overlay import draw_overlay
-from identify.report_blocks import Picture, ReportContent
-from identify.report_content import measurement_content, report_content
-from identify.report_measured import scale_words
+from identify.overlay.picture import draw_overlay
+from identify.report.blocks import Picture, ReportContent
+from identify.report.content import measurement_content, report_content
+from identify.report.measured import scale_words
 
 MEASUREMENT_KEYS = ("photos", "measurements", "attributes", "ports")
 """Keys of the answer's JSON that measuring alone fills."""
@@ -60,10 +60,10 @@ def jpeg_bytes(image: Image.Image) -> bytes:
 def rendered_report(content: ReportContent, suffix: str) -> bytes:
     """The report as the kind of file its name asks for."""
     if suffix.lower() == ".pdf":
-        from identify.report_pdf import pdf_report
+        from identify.report.pdf_file import pdf_report
 
         return pdf_report(content)
-    from identify.report_html import html_report
+    from identify.report.html_file import html_report
 
     return html_report(content)
 
@@ -103,6 +103,6 @@ def show_answer(answered: Answered, as_json: bool, matching: bool) -> None:
     if as_json:
         print(json.dumps(answer_object(answered, matching), indent=2, ensure_ascii=True))
         return
-    from identify.terminal import console_for, show_content
+    from identify.report.terminal import console_for, show_content
 
     show_content(content_of(answered, matching), console_for())

@@ -6,8 +6,8 @@ from pathlib import Path
 
 from features.survey import Survey, survey_photos
 from identify.answer import Answer, build_answer
-from identify.match_settings import MatchSettings
-from identify.options import Understood
+from identify.matching.settings import MatchSettings
+from identify.typed.options import Understood
 from reference_geometry.families import ReferenceSet
 
 

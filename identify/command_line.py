@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, Annotated, Literal, NoReturn
 
 import typer
 
-from identify.command_options import (
+from identify.commands.late_reference import late_reference_app
+from identify.commands.photo_options import (
     CARD_HELP,
     IDENTIFY_HELP,
     MEASURE_HELP,
@@ -29,9 +30,8 @@ from identify.command_options import (
     ScalePoints,
     Sheet,
 )
-from identify.late_commands import late_reference_app
-from identify.options import TypedOptions, WrongUsage, understand
 from identify.output_files import OutputPlan
+from identify.typed.options import TypedOptions, WrongUsage, understand
 
 if TYPE_CHECKING:
     from identify.answering import Unreadable
@@ -197,7 +197,7 @@ def serve(
             "Use 127.0.0.1.",
             param_hint="--host",
         )
-    from identify.web_app import PortTaken, serve_page
+    from identify.web.server import PortTaken, serve_page
 
     try:
         serve_page(host, port, _reference_set(reference))

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from identify.options import WrongUsage
+from identify.typed.options import WrongUsage
 
 REPORT_SUFFIXES = (".pdf", ".html", ".htm")
 

@@ -8,8 +8,8 @@ from typer.main import get_command
 from typer.testing import CliRunner
 
 from identify.command_line import app
-from identify.late_commands import REFERENCE_HELP
-from identify.reference_commands import reference_app
+from identify.commands.late_reference import REFERENCE_HELP
+from identify.commands.reference import reference_app
 
 README = (Path(__file__).resolve().parents[2] / "README.md").read_text("utf-8")
 ABOUT_PHOTOS = (

@@ -4,8 +4,8 @@ import math
 
 import pytest
 
-from identify.options import TypedOptions, WrongUsage, parse_coin, positive_mm, understand
 from identify.output_files import NotWritten, OutputPlan, write_atomically
+from identify.typed.options import TypedOptions, WrongUsage, parse_coin, positive_mm, understand
 from identify.wording import (
     base_letters,
     chance_words,

@@ -11,13 +11,13 @@ from hypothesis import strategies as st
 from PIL import Image
 from skimage.color import deltaE_ciede2000, rgb2lab
 
-from identify import overlay
 from identify.answer_output import jpeg_bytes
-from identify.label_places import Box, LabelWish, place_labels
-from identify.overlay import LONGEST_SIDE, SHORTEST_LONG_SIDE, draw_overlay, size_words
-from identify.overlay_legend import legend_notes
-from identify.overlay_pen import built_in_font, dashes, wrapped
-from identify.overlay_style import SCALE_STYLE, all_styles, style_of
+from identify.overlay import picture as overlay
+from identify.overlay.label_places import Box, LabelWish, place_labels
+from identify.overlay.legend import legend_notes
+from identify.overlay.pen import built_in_font, dashes, wrapped
+from identify.overlay.picture import LONGEST_SIDE, SHORTEST_LONG_SIDE, draw_overlay, size_words
+from identify.overlay.style import SCALE_STYLE, all_styles, style_of
 
 # Severity 1.0 matrices of Machado, Oliveira, Fernandes (2009), "A Physiologically-based Model for Simulation
 # of Color Vision Deficiency", table 1, for linear RGB; entered from memory.

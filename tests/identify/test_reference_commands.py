@@ -8,7 +8,7 @@ import typer
 from typer.testing import CliRunner
 
 from identify.command_line import app
-from identify.reference_commands import reference_app
+from identify.commands.reference import reference_app
 from reference_geometry.demo_set import load_demo_set
 from reference_geometry.store import load_reference
 from reference_geometry.table_import import read_families, read_kits

@@ -14,9 +14,7 @@ from features.scale.reference import ScaleReference
 from identify.answer import build_answer
 from identify.answer_output import drawn_pictures
 from identify.answering import Answered
-from identify.known_values import parse_knowns
-from identify.options import TypedOptions, understand
-from identify.report_blocks import (
+from identify.report.blocks import (
     Blanks,
     Bullets,
     Column,
@@ -28,11 +26,13 @@ from identify.report_blocks import (
     Section,
     Table,
 )
-from identify.report_content import DEMO_NOTE, measurement_content, report_content
-from identify.report_fonts import paragraph_markup
-from identify.report_html import html_report
-from identify.report_pdf import pdf_report
-from identify.terminal import console_for, show_content
+from identify.report.content import DEMO_NOTE, measurement_content, report_content
+from identify.report.fonts import paragraph_markup
+from identify.report.html_file import html_report
+from identify.report.pdf_file import pdf_report
+from identify.report.terminal import console_for, show_content
+from identify.typed.known_values import parse_knowns
+from identify.typed.options import TypedOptions, understand
 from reference_geometry.demo_set import load_demo_set
 from reference_geometry.families import Family, Kit, KnownLength, ReferenceSet
 
@@ -233,7 +233,7 @@ def test_no_language_stops_a_report(survey, capsys):
 
 def test_letters_no_font_holds_are_written_plainly(monkeypatch):
     """Without any other font on the computer: base letters where there are any, else a question mark."""
-    monkeypatch.setattr("identify.report_fonts.wide_font", lambda: None)
+    monkeypatch.setattr("identify.report.fonts.wide_font", lambda: None)
     assert paragraph_markup("Łódź Česko") == "Lódz Cesko"
     assert paragraph_markup("a<b>&") == "a&lt;b&gt;&amp;"
     assert 'font name="STSong-Light"' in paragraph_markup("中")
@@ -338,7 +338,7 @@ def test_a_scale_without_a_name_or_size_is_drawn_all_the_same(survey, photo):
     """Two clicked points are a line, not an outline."""
     import numpy as np
 
-    from identify.overlay import draw_overlay
+    from identify.overlay.picture import draw_overlay
 
     two = np.array([[100.0, 100.0], [900.0, 120.0]])
     points = ScaleReference("points", "two points, 152.4 mm", two, two, 1.0, two, 0.005, "typed")

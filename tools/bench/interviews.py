@@ -12,15 +12,15 @@ from dataclasses import dataclass
 import numpy as np
 
 from identify.answer import PreparedReference, prepare_reference
-from identify.attribute_match import typed_likelihood
-from identify.evidence import gather_evidence
-from identify.family_table import attributes_of
-from identify.kit_choice import offer_kits
-from identify.known_values import KnownValue, TypedAttribute, TypedLength
-from identify.match_settings import MatchSettings
-from identify.posterior import Posterior, compute_posterior
-from identify.question_catalog import CATALOG, Question
-from identify.questions import rank_questions
+from identify.matching.attribute_match import typed_likelihood
+from identify.matching.evidence import gather_evidence
+from identify.matching.family_table import attributes_of
+from identify.matching.posterior import Posterior, compute_posterior
+from identify.matching.settings import MatchSettings
+from identify.questions.catalog import CATALOG, Question
+from identify.questions.ranking import rank_questions
+from identify.repair.kit_choice import offer_kits
+from identify.typed.known_values import KnownValue, TypedAttribute, TypedLength
 from reference_geometry.demo_set import load_demo_set
 from reference_geometry.families import Family
 

@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 from features.measured import AttributeEvidence, Contribution, ContributionName, MeasuredLength
 from features.survey import Survey
 from identify.answer import Answer, PreparedReference, build_answer, prepare_reference
-from identify.family_table import attributes_of, own_relative_sd
-from identify.match_settings import MatchSettings
+from identify.matching.family_table import attributes_of, own_relative_sd
+from identify.matching.settings import MatchSettings
 from reference_geometry.demo_set import load_demo_set
 from reference_geometry.families import Family, ReferenceSet
 

@@ -19,10 +19,10 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from features.measured import AttributeEvidence, Contribution, MeasuredLength
-from identify.broad_lengths import practice_lengths
-from identify.family_table import FamilyTable, build_family_table
-from identify.match_settings import MatchSettings
-from identify.posterior import compute_posterior
+from identify.matching.broad_lengths import practice_lengths
+from identify.matching.family_table import FamilyTable, build_family_table
+from identify.matching.posterior import compute_posterior
+from identify.matching.settings import MatchSettings
 from reference_geometry.families import LENGTH_NAMES
 
 Array = NDArray[np.float64]

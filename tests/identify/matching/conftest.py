@@ -3,7 +3,7 @@
 import pytest
 
 from features.measured import AttributeEvidence, Contribution, MeasuredLength
-from identify.match_settings import MatchSettings
+from identify.matching.settings import MatchSettings
 from reference_geometry.demo_set import load_demo_set
 from reference_geometry.families import Family, Kit, KnownLength, ReferenceSet
 

@@ -9,7 +9,7 @@ from features.measured import AttributeEvidence
 from features.survey import Survey
 from identify.answer import build_answer, prepare_reference, to_json_object
 from identify.answer_json import AnswerModel
-from identify.known_values import parse_knowns
+from identify.typed.known_values import parse_knowns
 
 DESIGN_KEYS = {
     "schema": str,

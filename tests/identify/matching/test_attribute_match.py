@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 
 from features.measured import AttributeEvidence
-from identify.attribute_match import attribute_table, soften, typed_likelihood
-from identify.family_table import build_family_table
-from identify.match_settings import MatchSettings
-from identify.posterior import compute_posterior
+from identify.matching.attribute_match import attribute_table, soften, typed_likelihood
+from identify.matching.family_table import build_family_table
+from identify.matching.posterior import compute_posterior
+from identify.matching.settings import MatchSettings
 
 
 def test_no_likelihood_is_ever_zero_or_one(three, settings):

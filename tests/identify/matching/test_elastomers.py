@@ -2,7 +2,7 @@
 
 import pytest
 
-from identify.elastomers import (
+from identify.repair.elastomers import (
     ELASTOMERS,
     FLUIDS,
     elastomer_notes,

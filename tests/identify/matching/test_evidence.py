@@ -7,10 +7,10 @@ from uncertainties import covariance_matrix, ufloat, umath
 from features.measured import AttributeEvidence, log_covariance
 from features.ports import PortSize
 from features.survey import Survey
-from identify.evidence import gather_evidence, merge_lengths
-from identify.family_table import build_family_table
-from identify.known_values import parse_known, parse_knowns
-from identify.posterior import compute_posterior
+from identify.matching.evidence import gather_evidence, merge_lengths
+from identify.matching.family_table import build_family_table
+from identify.matching.posterior import compute_posterior
+from identify.typed.known_values import parse_known, parse_knowns
 
 
 def survey_of(lengths=(), attributes=(), ports=()):

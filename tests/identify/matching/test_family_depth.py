@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from features.measured import Contribution, MeasuredLength
-from identify.family_depth import use_family_depth
-from identify.family_table import build_family_table
-from identify.posterior import compute_posterior
+from identify.matching.family_depth import use_family_depth
+from identify.matching.family_table import build_family_table
+from identify.matching.posterior import compute_posterior
 
 
 def chamber(value_mm, offset_mm=7.0, per_offset_mm=0.3, offset_sd_mm=2.2):

@@ -3,11 +3,11 @@
 import numpy as np
 import pytest
 
-from identify.decision import decide
-from identify.kit_choice import build_kit_book, kit_groups, offer_kits, section_order, sections_of
-from identify.match_settings import MatchSettings
-from identify.question_catalog import find_question
-from identify.questions import RankedQuestion
+from identify.matching.settings import MatchSettings
+from identify.questions.catalog import find_question
+from identify.questions.ranking import RankedQuestion
+from identify.repair.decision import decide
+from identify.repair.kit_choice import build_kit_book, kit_groups, offer_kits, section_order, sections_of
 from reference_geometry.families import ReferenceSet
 
 IDS = ("A", "B", "C")

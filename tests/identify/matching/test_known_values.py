@@ -2,7 +2,8 @@
 
 import pytest
 
-from identify.known_values import (
+from identify.questions.catalog import CATALOG
+from identify.typed.known_values import (
     KnownRefused,
     TypedAttribute,
     TypedElastomer,
@@ -13,7 +14,6 @@ from identify.known_values import (
     parse_knowns,
     parse_length_mm,
 )
-from identify.question_catalog import CATALOG
 from reference_geometry.families import LENGTH_NAMES
 
 

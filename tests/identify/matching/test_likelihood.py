@@ -8,9 +8,9 @@ from scipy.integrate import simpson
 from scipy.stats import multivariate_normal, norm
 
 from features.measured import Contribution, MeasuredLength
-from identify.family_table import build_family_table
-from identify.likelihood import log_density, log_density_bound, reduce_to_known
-from identify.posterior import compute_posterior, usable_lengths
+from identify.matching.family_table import build_family_table
+from identify.matching.likelihood import log_density, log_density_bound, reduce_to_known
+from identify.matching.posterior import compute_posterior, usable_lengths
 from reference_geometry.families import LENGTH_NAMES, Family, KnownLength
 
 NAMES = ("chamber_diameter", "port_spacing", "flange_diameter", "overall_height")

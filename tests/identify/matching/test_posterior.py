@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 
-from identify import posterior as posterior_module
-from identify.family_table import build_family_table, own_relative_sd
-from identify.match_settings import MatchSettings
-from identify.posterior import compute_posterior
+from identify.matching import posterior as posterior_module
+from identify.matching.family_table import build_family_table, own_relative_sd
+from identify.matching.posterior import compute_posterior
+from identify.matching.settings import MatchSettings
 from reference_geometry.families import Family, KnownLength, ReferenceSet
 
 

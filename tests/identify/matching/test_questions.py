@@ -8,15 +8,15 @@ import pytest
 from scipy.integrate import quad
 from scipy.stats import entropy, multivariate_normal, norm
 
-from identify.evidence import gather_evidence
-from identify.family_table import build_family_table
-from identify.kit_choice import build_kit_book, kit_groups
-from identify.known_values import parse_knowns
-from identify.match_settings import MatchSettings
-from identify.posterior import compute_posterior
-from identify.question_catalog import CATALOG, LengthReading, Question, find_question
-from identify.question_gain import expected_gain, gather_contenders, outcome_blocks, reading_predictions
-from identify.questions import rank_questions
+from identify.matching.evidence import gather_evidence
+from identify.matching.family_table import build_family_table
+from identify.matching.posterior import compute_posterior
+from identify.matching.settings import MatchSettings
+from identify.questions.catalog import CATALOG, LengthReading, Question, find_question
+from identify.questions.gain import expected_gain, gather_contenders, outcome_blocks, reading_predictions
+from identify.questions.ranking import rank_questions
+from identify.repair.kit_choice import build_kit_book, kit_groups
+from identify.typed.known_values import parse_knowns
 
 
 def contenders_of(reference, settings, lengths=(), attributes=()):

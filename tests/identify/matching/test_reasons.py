@@ -2,10 +2,10 @@
 
 import pytest
 
-from identify.family_table import build_family_table
-from identify.posterior import compute_posterior
-from identify.reasons import ReasonMaker, strength_words
-from identify.tell_apart import tell_apart
+from identify.matching.family_table import build_family_table
+from identify.matching.posterior import compute_posterior
+from identify.matching.reasons import ReasonMaker, strength_words
+from identify.matching.tell_apart import tell_apart
 
 
 def reasons_of(reference, lengths, attributes, settings, row, rival):

@@ -5,8 +5,8 @@ from dataclasses import replace
 import pytest
 
 from identify.answer import build_answer, prepare_reference, to_json_object
-from identify.known_values import parse_knowns
-from identify.replacement import CAVEATS, count_pieces, find_replacements
+from identify.repair.replacement import CAVEATS, count_pieces, find_replacements
+from identify.typed.known_values import parse_knowns
 from reference_geometry.families import ReferenceSet
 
 PORT = {

@@ -1,0 +1,1 @@
+"""Options and help of the commands, and the commands of `untagged reference`."""

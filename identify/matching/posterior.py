@@ -1,0 +1,185 @@
+"""Measured lengths and attributes to the probability of every family and of "not in the set"."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from features.measured import AttributeEvidence, MeasuredLength, log_covariance
+from identify.matching.attribute_match import attribute_log_likelihood
+from identify.matching.family_depth import use_family_depth
+from identify.matching.family_table import FamilyTable
+from identify.matching.likelihood import (
+    Indices,
+    LogLengths,
+    Reduced,
+    log_density,
+    log_density_bound,
+    reduce_to_known,
+)
+from identify.matching.settings import MatchSettings
+from reference_geometry.families import LENGTH_NAMES
+
+Array = NDArray[np.float64]
+
+_SCREEN_ABOVE = 20_000
+"""Sets smaller than this are worked out exactly at once."""
+
+_SCREEN_MARGIN = 35.0
+"""Families provably this many nats below the best get probability 0: together 1e6 * exp(-35) < 1e-9."""
+
+_PILOTS = 64
+_PILOT_GROUPS = 8
+
+
+@dataclass(frozen=True, eq=False)
+class Posterior:
+    """Probabilities after all evidence.
+
+    Attributes:
+        table: the families compared.
+        probability: (R,) over all rows, sums to 1.
+        log_score: (R,) log prior plus log likelihood, -inf where provably negligible.
+        measured: the lengths used, None when there were none.
+        attributes: the attribute evidence used.
+    """
+
+    table: FamilyTable
+    probability: Array
+    log_score: Array
+    measured: LogLengths | None
+    attributes: tuple[AttributeEvidence, ...]
+
+    @property
+    def families(self) -> Array:
+        """(N,) probability of each family."""
+        return self.probability[: self.table.count]
+
+    @property
+    def not_in_set(self) -> float:
+        """Probability that the pump is not in the set."""
+        return float(self.probability[self.table.count :].sum())
+
+    def ranked(self, smallest: float = 0.0) -> Indices:
+        """Rows of families with at least this probability, most probable first; ties in the set's order."""
+        rows = np.flatnonzero(self.families >= max(smallest, 1e-300))
+        order: Indices = rows[np.argsort(-self.families[rows], kind="stable")]
+        return order
+
+
+def usable_lengths(lengths: Sequence[MeasuredLength], settings: MatchSettings) -> LogLengths | None:
+    """Lengths the reference set can hold, as logs with their covariance; None when there are none.
+
+    Raises:
+        ValueError: when a name occurs twice (merge readings first).
+    """
+    usable = [length for length in lengths if length.name in LENGTH_NAMES and length.value_mm > 0.0]
+    if not usable:
+        return None
+    names = tuple(length.name for length in usable)
+    if len(set(names)) != len(names):
+        raise ValueError(f"a length is given twice: {names}")
+    covariance = log_covariance(usable) + settings.model_floor**2 * np.eye(len(usable))
+    return LogLengths(names, np.log([length.value_mm for length in usable]), covariance)
+
+
+def compute_posterior(
+    table: FamilyTable,
+    lengths: Sequence[MeasuredLength],
+    attributes: Sequence[AttributeEvidence],
+    settings: MatchSettings | None = None,
+    card_on_rim: bool = False,
+) -> Posterior:
+    """Probability of every family and of "not in the set".
+
+    Args:
+        table: the reference set.
+        lengths: measured lengths, each name once.
+        attributes: evidence, each name once.
+        settings: assumptions.
+        card_on_rim: the scale lay on the chamber joint, so a family's own record tells how far before its
+            edge.
+    """
+    settings = settings or MatchSettings()
+    measured = usable_lengths(lengths, settings)
+    score = table.log_prior + attribute_log_likelihood(table, attributes, settings)
+    if measured is not None and card_on_rim:
+        adjusted = use_family_depth(table, lengths)
+        score = _add_geometry(adjusted.table, usable_lengths(adjusted.lengths, settings) or measured, score)
+    elif measured is not None:
+        score = _add_geometry(table, measured, score)
+    probability = softmax(score / settings.temperature)
+    return Posterior(table, probability, score, measured, tuple(attributes))
+
+
+def softmax(score: Array) -> Array:
+    """Exponentials that sum to 1; -inf gives 0."""
+    weight = np.exp(score - score.max())
+    normalized: Array = weight / weight.sum()
+    return normalized
+
+
+def groups_by_known(table: FamilyTable, names: Sequence[str]) -> list[tuple[int, int, Indices]]:
+    """Rows grouped by which of these lengths they know: (bits, class of spread, rows)."""
+    mask = np.uint16(sum(1 << LENGTH_NAMES.index(name) for name in names))
+    key = (table.known_bits & mask) << np.uint16(3)
+    if table.rows > _SCREEN_ABOVE:
+        key |= table.spread_classes.of_row
+    order = np.argsort(key, kind="stable")
+    sizes = np.bincount(key)
+    ends = np.cumsum(sizes)
+    return [
+        (int(value) >> 3, int(value) & 7, order[ends[value] - sizes[value] : ends[value]])
+        for value in np.flatnonzero(sizes)
+    ]
+
+
+@dataclass(frozen=True, eq=False)
+class _Waiting:
+    """A large group whose upper bounds are known: log prior and attributes included."""
+
+    reduced: Reduced
+    rows: Indices
+    bound: Array
+
+
+def _add_geometry(table: FamilyTable, measured: LogLengths, score: Array) -> Array:
+    """Add the lengths' log likelihood to `score`, skipping families that provably can not matter.
+
+    Small groups are worked out exactly. Of a large one first an upper bound is taken for every row; the rows
+    that look best are worked out, and then every row whose bound comes near the best value found.
+    """
+    total = np.full(table.rows, -np.inf)
+    waiting: list[_Waiting] = []
+    groups = groups_by_known(table, measured.names)
+    reductions = {bits: reduce_to_known(measured, table.broad, bits) for bits, _, _ in groups}
+    for bits, number, rows in groups:
+        reduced = reductions[bits]
+        if table.rows <= _SCREEN_ABOVE or not reduced.known.size:
+            _work_out(table, reduced, rows, score, total)
+        else:
+            classes = table.spread_classes
+            bound = log_density_bound(
+                reduced, table.log_mean, rows, classes.least[number], classes.most[number]
+            )
+            waiting.append(_Waiting(reduced, rows, bound + score[rows]))
+    waiting.sort(key=lambda group: -float(group.bound.max()))
+    for group in waiting[:_PILOT_GROUPS]:
+        _work_out(table, group.reduced, group.rows[_largest(group.bound, _PILOTS)], score, total)
+    least = total.max() - _SCREEN_MARGIN
+    for group in waiting:
+        _work_out(table, group.reduced, group.rows[group.bound > least], score, total)
+    return total
+
+
+def _work_out(table: FamilyTable, reduced: Reduced, rows: Indices, score: Array, total: Array) -> None:
+    """Write the exact score of these rows into `total`."""
+    total[rows] = score[rows] + log_density(reduced, table.log_mean, table.log_variance, rows)
+
+
+def _largest(values: Array, count: int) -> Indices:
+    if len(values) <= count:
+        return np.arange(len(values), dtype=np.intp)
+    best: Indices = np.argpartition(values, -count)[-count:]
+    return best

@@ -1,0 +1,196 @@
+"""A copy of a photo with the scale, the fitted circles and their sizes drawn on it, readable on a phone."""
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image, ImageDraw, ImageFilter
+
+from features.measured import MeasuredLength
+from features.photo import Photo
+from features.survey import FittedCircle, PhotoSurvey
+from identify.overlay.label_places import Box, LabelPlace, LabelWish, place_labels
+from identify.overlay.legend import with_legend
+from identify.overlay.pen import GLYPHS, Font, Mark, Points, built_in_font, drawn_lines, line_height
+from identify.overlay.style import BOLT_STYLE, DARK, SCALE_STYLE, PictureSizes, Rgb, style_of
+from identify.wording import feature_words, inch_words, latin, length_words
+
+LONGEST_SIDE = 2000
+"""Pixels of the longer side of an overlay picture: sharp on a phone, small enough to send."""
+
+SHORTEST_LONG_SIDE = 1000
+"""Smaller photos are enlarged to this, so that words stay readable."""
+
+
+def draw_overlay(photo: Photo, survey: PhotoSurvey) -> Image.Image:
+    """Draw what was measured in one photo onto a copy of it.
+
+    Args:
+        photo: the decoded photo; text inside a bank card is blurred in the copy.
+        survey: what was found in it.
+
+    Returns:
+        RGB picture: the photo, at most `LONGEST_SIDE` pixels long, with a legend strip below it.
+    """
+    picture, ratio = _base_picture(photo, survey)
+    sizes = PictureSizes.for_picture(*picture.size)
+    marks = _marks(survey, ratio, sizes)
+    layer = drawn_lines(marks, picture.size, sizes)
+    picture.paste(Image.new("RGB", picture.size, DARK), mask=layer.halo)
+    picture.paste(layer.color, mask=layer.mask)
+    not_placed = _draw_labels(picture, marks, sizes)
+    return with_legend(picture, survey, marks, not_placed, sizes)
+
+
+def _base_picture(photo: Photo, survey: PhotoSurvey) -> tuple[Image.Image, float]:
+    pixels = photo.pixels_rgb
+    if survey.scale is not None and survey.scale.kind == "bank_card":
+        pixels = blur_inside(pixels, survey.scale.outline_px)
+    picture = Image.fromarray(pixels)
+    longest = max(picture.size)
+    ratio = min(LONGEST_SIDE, max(SHORTEST_LONG_SIDE, longest)) / longest
+    if ratio != 1.0:
+        size = (max(1, round(picture.width * ratio)), max(1, round(picture.height * ratio)))
+        picture = picture.resize(size, Image.Resampling.LANCZOS)
+    return picture, ratio
+
+
+def _marks(survey: PhotoSurvey, ratio: float, sizes: PictureSizes) -> list[Mark]:
+    """Everything to draw, most important first (labels are placed in this order)."""
+    marks = [_circle_mark(group, ratio) for group in _by_name(survey.circles)]
+    if survey.scale is not None:
+        size = f"{survey.mm_per_px:.4g} mm per pixel ± {196 * survey.scale_relative_sd:.2g} %"
+        outline = _scaled(survey.scale.outline_px, ratio)
+        label = (latin(survey.scale.label, GLYPHS), size)
+        marks.append(
+            Mark((outline,), SCALE_STYLE, label, f"scale: {label[0]}, {size}", closed=len(outline) > 2)
+        )
+    for name, points in survey.marks_px.items():
+        if len(points):
+            words = f"{len(points)} {latin(feature_words(name), GLYPHS)}"
+            rings = tuple(
+                _ring(center, 2.5 * sizes.line + sizes.gap / 2) for center in _scaled(points, ratio)
+            )
+            marks.append(Mark(rings, BOLT_STYLE, (words,), words))
+    return marks
+
+
+def _by_name(circles: Sequence[FittedCircle]) -> list[list[FittedCircle]]:
+    """Circles of one name together, the one seen best first, larger features first."""
+    groups: dict[str, list[FittedCircle]] = {}
+    for circle in sorted(circles, key=lambda c: -c.visible_fraction):
+        groups.setdefault(circle.name, []).append(circle)
+    return sorted(groups.values(), key=lambda g: -g[0].length.value_mm)
+
+
+def _circle_mark(group: Sequence[FittedCircle], ratio: float) -> Mark:
+    """One mark for all circles of one name: the label gives the size of the one seen best."""
+    best = group[0]
+    name = latin(feature_words(best.name), GLYPHS)
+    if len(group) > 1:
+        name = f"{name} (1 of {len(group)})"
+    outlines = tuple(_scaled(circle.outline_px, ratio) for circle in group)
+    return Mark(outlines, style_of(best.name), (name, size_words(best.length)), name)
+
+
+def size_words(length: MeasuredLength) -> str:
+    """A circle's size for its label; without a scale it has none."""
+    if length.is_ratio_only:
+        return "no scale: ratios only"
+    low, high = length.interval_mm
+    return f"{length_words(length.value_mm, low, high)} ({inch_words(length.value_mm, low, high)})"
+
+
+def _scaled(points_px: Points, ratio: float) -> Points:
+    """Points moved to a resized picture; pixel centers lie at integers, hence the half pixel."""
+    moved: Points = (np.asarray(points_px, dtype=np.float64).reshape(-1, 2) + 0.5) * ratio - 0.5
+    return moved
+
+
+def _ring(center: Points, radius: float) -> Points:
+    angle = np.linspace(0, 2 * np.pi, 33)[:-1]
+    ring: Points = center + radius * np.stack([np.cos(angle), np.sin(angle)], axis=1)
+    return ring
+
+
+# --- labels ---------------------------------------------------------------------------------------
+def _draw_labels(picture: Image.Image, marks: Sequence[Mark], sizes: PictureSizes) -> list[Mark]:
+    """Write every label where there is room, smaller if need be; the legend takes what still finds none."""
+    text_px = sizes.text
+    avoid = np.vstack([np.zeros((0, 2)), *(_points_to_avoid(mark) for mark in marks)])
+    for text_px in (sizes.text, round(0.75 * sizes.text)):
+        font = built_in_font(text_px)
+        wishes = [LabelWish(*_label_size(m.label, font, sizes.gap), _named_outline(m)) for m in marks]
+        places = place_labels(wishes, picture.size, avoid, sizes.gap)
+        if all(places):
+            break
+    pen = ImageDraw.Draw(picture, "RGBA")
+    for mark, place in zip(marks, places, strict=True):
+        if place is not None:
+            _draw_leader(pen, place, mark.style.rgb, sizes)
+    for mark, place in zip(marks, places, strict=True):
+        if place is not None:
+            _draw_label(pen, place.box, mark, font, sizes)
+    return [mark for mark, place in zip(marks, places, strict=True) if place is None]
+
+
+def _points_to_avoid(mark: Mark) -> Points:
+    """Points of a mark's lines, and of the inside of the scale reference, which labels should leave free."""
+    points = [outline[:: max(1, len(outline) // 90)] for outline in mark.outlines_px]
+    if mark.style is SCALE_STYLE and mark.closed:
+        corners = mark.outlines_px[0]
+        center = corners.mean(axis=0)
+        closed = np.vstack([corners, corners[:1]])
+        along = np.linspace(0, len(corners), 24)
+        edge = np.stack([np.interp(along, np.arange(len(closed)), closed[:, i]) for i in (0, 1)], axis=1)
+        points += [center + share * (edge - center) for share in (0.25, 0.5, 0.75, 1.0)]
+    return np.vstack(points)
+
+
+def _named_outline(mark: Mark) -> Points:
+    """What a label points at: any of many bolts, but the very circle whose size it gives."""
+    return np.vstack(mark.outlines_px) if mark.style is BOLT_STYLE else mark.outlines_px[0]
+
+
+def _label_size(label: Sequence[str], font: Font, gap: int) -> tuple[float, float]:
+    width = max(font.getlength(line) for line in label)
+    return width + 3.5 * gap, len(label) * line_height(font) + 1.5 * gap
+
+
+def _draw_leader(pen: ImageDraw.ImageDraw, place: LabelPlace, rgb: Rgb, sizes: PictureSizes) -> None:
+    end = place.box.nearest(np.array([place.anchor_px]))[0]
+    line = [(float(end[0]), float(end[1])), place.anchor_px]
+    pen.line(line, fill=DARK, width=round(0.7 * sizes.line + 1.5 * sizes.halo))
+    pen.line(line, fill=rgb, width=max(1, round(0.7 * sizes.line)))
+
+
+def _draw_label(pen: ImageDraw.ImageDraw, box: Box, mark: Mark, font: Font, sizes: PictureSizes) -> None:
+    frame = (box.left, box.top, box.right, box.bottom)
+    pen.rounded_rectangle(frame, radius=sizes.gap * 0.8, fill=(*DARK, 232))
+    bar = (
+        box.left + 0.6 * sizes.gap,
+        box.top + 0.8 * sizes.gap,
+        box.left + 1.2 * sizes.gap,
+        box.bottom - 0.8 * sizes.gap,
+    )
+    pen.rounded_rectangle(bar, radius=sizes.gap * 0.3, fill=mark.style.rgb)
+    for row, line in enumerate(mark.label):
+        at = (box.left + 2 * sizes.gap, box.top + 0.75 * sizes.gap + row * line_height(font))
+        pen.text(
+            at,
+            line,
+            font=font,
+            fill=(255, 255, 255),
+            stroke_width=max(1, round(sizes.halo / 2)),
+            stroke_fill=DARK,
+        )
+
+
+def blur_inside(pixels_rgb: NDArray[np.uint8], outline_px: Points) -> NDArray[np.uint8]:
+    """Blur what lies inside an outline so that names and numbers there can not be read."""
+    picture = Image.fromarray(pixels_rgb)
+    extent = float(np.ptp(outline_px, axis=0).max())
+    mask = Image.new("L", picture.size)
+    ImageDraw.Draw(mask).polygon([(float(x), float(y)) for x, y in outline_px], fill=255)
+    picture.paste(picture.filter(ImageFilter.GaussianBlur(max(4.0, extent / 12))), mask=mask)
+    return np.asarray(picture)

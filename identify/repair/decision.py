@@ -1,0 +1,155 @@
+"""Whether to order a kit now or to ask first, by a stated probability and by what a wrong kit costs."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
+
+from identify.matching.settings import MatchSettings
+from identify.questions.ranking import RankedQuestion
+from identify.repair.kit_choice import KitOffer
+from identify.wording import joined
+
+Action = Literal["order", "ask_elastomer", "ask", "not_in_set"]
+
+_MOSTLY_UNKNOWN = 0.5
+_NAMEPLATE = "Ask for photos of casting marks and of any plate left."
+
+
+@dataclass(frozen=True)
+class Decision:
+    """What to do about one section's kit.
+
+    Attributes:
+        section: "fluid" or "air".
+        action: "order" (kit settled), "ask_elastomer" (fit settled, elastomer not), "ask" (fit not settled),
+            "not_in_set" (most probably an unknown pump).
+        kit_nos: the kits meant: those left to choose from, or for "ask" the best so far.
+        fit_probability: that they fit the body.
+        expected_wrong_cost: cost of a wrong kit times the chance of it, in the settings' currency.
+        sentence: the decision in words, with the threshold.
+        assumptions: what the decision rests on; empty unless something may be ordered.
+    """
+
+    section: str
+    action: Action
+    kit_nos: tuple[str, ...]
+    fit_probability: float
+    expected_wrong_cost: float
+    sentence: str
+    assumptions: tuple[str, ...] = ()
+
+
+def decide(
+    sections: Sequence[str],
+    offers: Sequence[KitOffer],
+    not_in_set: float,
+    questions: Sequence[RankedQuestion],
+    assumptions: Sequence[str],
+    settings: MatchSettings,
+    doubts: Sequence[str] = (),
+) -> tuple[Decision, ...]:
+    """One decision a section, in the order given.
+
+    Args:
+        sections: sections the set has kits for.
+        offers: sorted kits.
+        not_in_set: probability of an unknown pump.
+        questions: ranked.
+        assumptions: what the answer rests on.
+        settings: threshold and costs.
+        doubts: sentences about values that do not agree; nothing is ordered while there are any.
+    """
+    decisions = []
+    for section in sections:
+        own = [offer for offer in offers if offer.section == section]
+        decision = _decide_one(section, own, not_in_set, questions, assumptions, settings)
+        decisions.append(_held_back(decision, doubts[0]) if doubts else decision)
+    return tuple(decisions)
+
+
+def _held_back(decision: Decision, doubt: str) -> Decision:
+    """The same, but the contradiction comes first and nothing is ordered before it is cleared up."""
+    action: Action = "not_in_set" if decision.action == "not_in_set" else "ask"
+    words = f"Do not order {_kit_words(decision.section)} yet, something does not agree. {doubt}"
+    return replace(decision, action=action, sentence=words, assumptions=())
+
+
+def _decide_one(
+    section: str,
+    own: Sequence[KitOffer],
+    not_in_set: float,
+    questions: Sequence[RankedQuestion],
+    assumptions: Sequence[str],
+    settings: MatchSettings,
+) -> Decision:
+    fit = own[0].probability if own else 0.0
+    loss = (1.0 - fit) * settings.wrong_kit_cost
+    question = next((q for q in questions if q.about == "fit"), None)
+    ask = f"Ask next: {question.ask}" if question else _NAMEPLATE
+    bar = f"{100 * settings.order_threshold:g} %"
+    if not_in_set > _MOSTLY_UNKNOWN:
+        words = f"Do not order: most likely this pump is not in the set ({_percent(not_in_set)}). {ask}"
+        return Decision(section, "not_in_set", (), fit, loss, words)
+    if fit < settings.order_threshold:
+        best = own[:1]
+        so_far = f"the best fits with {_percent(fit)}, {bar} is needed"
+        words = f"Do not order {_kit_words(section)} yet: {so_far}. {ask}"
+        return Decision(section, "ask", tuple(o.kit_no for o in best), fit, loss, words)
+    paying = max(questions, key=lambda q: q.worth(section, settings), default=None)
+    if paying is not None and paying.worth(section, settings) > 0.0:
+        words = _paying_words(section, fit, loss, paying, settings)
+        return Decision(section, "ask", (own[0].kit_no,), fit, loss, words)
+    same_fit = [offer for offer in own if offer.kit_no in (own[0].kit_no, *own[0].same_fit)]
+    return _settled(section, same_fit, loss, bar, tuple(assumptions))
+
+
+def _paying_words(
+    section: str, fit: float, loss: float, question: RankedQuestion, settings: MatchSettings
+) -> str:
+    unit = settings.cost_currency
+    cost = settings.question_cost(question.question.minutes)
+    return (
+        f"Do not order {_kit_words(section)} yet: it fits with {_percent(fit)}, but a wrong kit would cost "
+        f"{loss:.2f} {unit} on average and one question only {cost:.2f} {unit}. Ask next: {question.ask}"
+    )
+
+
+def _settled(
+    section: str, same_fit: Sequence[KitOffer], loss: float, bar: str, assumptions: tuple[str, ...]
+) -> Decision:
+    """The body is settled; is the elastomer?"""
+    fit = same_fit[0].probability
+    chosen = [offer for offer in same_fit if offer.elastomer_status in ("as_said", "none")]
+    if chosen:
+        numbers = tuple(offer.kit_no for offer in chosen)
+        words = f"{_order_words(section, chosen)} It fits with {_percent(fit)}, {bar} is needed."
+        return Decision(section, "order", numbers, fit, loss, words, assumptions)
+    numbers = tuple(offer.kit_no for offer in same_fit)
+    listed = joined([f"{offer.kit_no} ({offer.elastomer})" for offer in same_fit])
+    settled = f"The {section}-side fit is settled ({_percent(fit)}, {bar} is needed)"
+    if any(offer.elastomer_status == "other" for offer in same_fit):
+        words = f"{settled}, but no kit has the elastomer said. There are {listed}: ask again."
+    else:
+        words = f"{settled}, the elastomer is not. Ask which one, then order {listed}."
+    return Decision(section, "ask_elastomer", numbers, fit, loss, words, assumptions)
+
+
+def _order_words(section: str, chosen: Sequence[KitOffer]) -> str:
+    said = f" in {chosen[0].elastomer}, as said" if chosen[0].elastomer else ""
+    if len(chosen) == 1:
+        return f"Order {section}-side kit {chosen[0].kit_no}{said}."
+    listed = joined([f"{offer.kit_no} ({offer.contents or offer.elastomer})" for offer in chosen])
+    return f"Order {section}-side kit {listed}{said}, whichever parts are worn."
+
+
+def _kit_words(section: str) -> str:
+    article = "an" if section[:1].lower() in "aeiou" else "a"
+    return f"{article} {section}-side kit"
+
+
+def _percent(probability: float) -> str:
+    """Percent with as many digits as the distance from certainty needs, never a false 100."""
+    if probability > 0.9999:
+        return "over 99.99 %"
+    digits = 2 if probability > 0.99 else 1 if probability > 0.9 else 0
+    return f"{100 * probability:.{digits}f} %"

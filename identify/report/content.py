@@ -1,0 +1,148 @@
+"""One answer as report content: the answer in three lines, then everything behind it, in a fixed order."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import date
+
+from features.survey import CardAt, Survey
+from identify.answer import Answer
+from identify.repair.cautions import ALWAYS
+from identify.report.blocks import Bullets, Picture, Pictures, ReportContent, Section
+from identify.report.matched import (
+    candidate_section,
+    caution_section,
+    confirmation_section,
+    conflict_section,
+    contents_section,
+    family_words,
+    kit_section,
+    letter_section,
+    question_section,
+)
+from identify.report.measured import (
+    budget_section,
+    measured_section,
+    photo_section,
+    port_section,
+    problem_section,
+    seen_section,
+)
+from identify.report.replaced import replacement_section
+from identify.wording import chance_words, feature_words, length_words
+
+DEMO_NOTE = (
+    "DEMO DATA: makers, pumps, kits, prices and lead times are invented. Order nothing by this answer."
+)
+
+HEADLINE_LENGTHS = 2
+"""Lengths named in the three lines of the answer."""
+
+
+def report_content(
+    answer: Answer, card_at: CardAt, made: date, pictures: Sequence[Picture] = ()
+) -> ReportContent:
+    """Everything one answer says.
+
+    Args:
+        answer: the answer.
+        card_at: where the user said the reference lies.
+        made: date of the report.
+        pictures: annotated photos.
+    """
+    headline = (_decision_line(answer), _candidate_line(answer), _measured_line(answer))
+    matched = [
+        conflict_section(answer),
+        candidate_section(answer),
+        kit_section(answer),
+        contents_section(answer),
+        question_section(answer),
+        letter_section(answer),
+        replacement_section(answer),
+    ]
+    return ReportContent(
+        title="Pump and rebuild kit",
+        made=_date_words(made),
+        headline=headline,
+        demo_note=DEMO_NOTE if answer.is_demo else "",
+        sections=_in_order(
+            answer, card_at, pictures, matched, [caution_section(answer), confirmation_section()]
+        ),
+        footer=f"untagged, {_date_words(made)}; reference set: {answer.reference_name}",
+    )
+
+
+def measurement_content(
+    answer: Answer, card_at: CardAt, made: date, pictures: Sequence[Picture] = ()
+) -> ReportContent:
+    """Only what was measured, for a call that did not ask which pump it is."""
+    return ReportContent(
+        title="Measurements of a pump",
+        made=_date_words(made),
+        headline=(_measured_line(answer),),
+        demo_note="",
+        sections=_in_order(
+            replace(answer, assumptions=()),  # the rest of them are about matching, which was not asked for
+            card_at,
+            pictures,
+            [conflict_section(answer)],
+            [Section("Cautions", (Bullets(ALWAYS),))],
+        ),
+        footer=f"untagged, {_date_words(made)}",
+    )
+
+
+def _in_order(
+    answer: Answer,
+    card_at: CardAt,
+    pictures: Sequence[Picture],
+    matched: Sequence[Section | None],
+    last: Sequence[Section],
+) -> tuple[Section, ...]:
+    survey = answer.survey or Survey((), (), (), (), ())
+    sections: list[Section | None] = []
+    if pictures:
+        sections.append(Section("Photos with sizes", (Pictures(tuple(pictures)),), on_screen=False))
+    sections += [
+        *matched,
+        measured_section(answer.measurements, answer.assumptions),
+        port_section(answer.ports),
+        seen_section(answer.attributes),
+        photo_section(survey, card_at) if survey.photos else None,
+        problem_section(survey),
+        budget_section(answer.measurements),
+        *last,
+    ]
+    return tuple(section for section in sections if section is not None)
+
+
+def _decision_line(answer: Answer) -> str:
+    if answer.decision is not None:
+        return answer.decision.sentence
+    return "Do not order: this reference set holds no kit for what was seen."
+
+
+def _candidate_line(answer: Answer) -> str:
+    unknown = f"not in this set {chance_words(answer.not_in_set)}"
+    if not answer.candidates:
+        return f"Pump: {unknown}."
+    first = answer.candidates[0]
+    return f"Most likely pump: {family_words(first.family)}, {chance_words(first.probability)}; {unknown}."
+
+
+def _measured_line(answer: Answer) -> str:
+    absolute = [length for length in answer.measurements if not length.is_ratio_only]
+    said = [
+        f"{feature_words(length.name)} {length_words(length.value_mm, *length.interval_mm)}"
+        for length in absolute[:HEADLINE_LENGTHS]
+    ]
+    if not absolute:
+        said = ["ratios only, no scale" if answer.measurements else "nothing"]
+    if answer.ports and answer.ports[0].probability >= 0.5:
+        port = answer.ports[0]
+        said.append(f"port {port.standard} {port.nominal_in} in ({chance_words(port.probability)})")
+    verb = "Measured" if answer.survey is not None and answer.survey.photos else "Known"
+    return f"{verb}: {'; '.join(said)}."
+
+
+def _date_words(day: date) -> str:
+    return f"{day.day} {day:%B %Y}"

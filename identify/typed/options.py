@@ -1,0 +1,190 @@
+"""What a user types about photos and scale, turned into a survey request, or refused with one clear sentence.
+
+Command line and web app share these, so that both understand and refuse the same words.
+"""
+
+import math
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from features.scale.reference import ScaleRequest
+    from features.survey import CardAt, LookAt, SurveyRequest
+    from identify.typed.known_values import KnownValue
+
+CARD_PLACES: "tuple[CardAt, ...]" = ("rim", "flange", "cover", "floor", "unknown")
+SHEETS = ("a4", "a5", "letter")
+COIN = "coin"
+"""Name of the hint that says where the coin lies; all other hints name lengths of the pump."""
+
+_NUMBER = r"[-+]?(?:\d+(?:\.\d*)?|\.\d+)"
+
+
+class WrongUsage(ValueError):  # noqa: N818 - it is named after what it tells the user
+    """Something typed can not be meant. The message says what and how it should look; `option` says where."""
+
+    def __init__(self, option: str, message: str) -> None:
+        super().__init__(message)
+        self.option = option
+
+
+@dataclass(frozen=True)
+class TypedOptions:
+    """Options of one call exactly as typed; empty means not given."""
+
+    card_at: str = "unknown"
+    coin: str = ""
+    scale_points: str = ""
+    sheet: str = ""
+    known: tuple[str, ...] = ()
+    look_at: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Understood:
+    """What the options of one call mean.
+
+    Attributes:
+        request: for the survey of the photos.
+        knowns: what was typed with `--known`, for the matching.
+    """
+
+    request: "SurveyRequest"
+    knowns: "tuple[KnownValue, ...]"
+
+
+def understand(typed: TypedOptions) -> Understood:
+    """Understand all options at once.
+
+    Raises:
+        WrongUsage: with the option's name and what it should look like.
+    """
+    from features.survey import SurveyRequest
+
+    card_at = next((place for place in CARD_PLACES if place == typed.card_at.strip().lower()), None)
+    if card_at is None:
+        raise WrongUsage(
+            "--card-at", f"{typed.card_at!r} is not a place of the card; say {_or(CARD_PLACES)}."
+        )
+    sheet = typed.sheet.strip().lower()
+    if sheet and sheet not in SHEETS:
+        raise WrongUsage("--sheet", f"{typed.sheet!r} is not a sheet size known here; say {_or(SHEETS)}.")
+    hints = tuple(map(parse_look_at, typed.look_at))
+    knowns = parse_known(typed.known)
+    request = SurveyRequest(
+        scale=_scale_request(typed, sheet, next((h for h in hints if h.name == COIN), None)),
+        card_at=card_at,
+        look_at=tuple(hint for hint in hints if hint.name != COIN),
+        known=known_words(knowns),
+    )
+    return Understood(request, knowns)
+
+
+def _scale_request(typed: TypedOptions, sheet: str, coin_hint: "LookAt | None") -> "ScaleRequest":
+    from features.scale.reference import ScaleRequest
+
+    coin_mm, coin_label, coin_sd = parse_coin(typed.coin) if typed.coin.strip() else (None, "", 0.002)
+    if coin_hint and coin_mm is None:
+        raise WrongUsage("--look-at", "coin=X,Y,R needs to know which coin it is; name it with --coin.")
+    points, points_mm = parse_scale_points(typed.scale_points) if typed.scale_points.strip() else (None, 0.0)
+    return ScaleRequest(
+        coin_diameter_mm=coin_mm,
+        coin_label=coin_label,
+        coin_relative_sd=coin_sd,
+        two_points_px=points,
+        two_points_mm=points_mm,
+        sheets=(sheet,) if sheet else (),
+        coin_near_px=(coin_hint.x_px, coin_hint.y_px, coin_hint.radius_px) if coin_hint else None,
+    )
+
+
+def parse_coin(text: str) -> tuple[float, str, float]:
+    """A coin's name (`us-25c`) or its diameter (`24.26mm`): diameter in mm, label, relative uncertainty.
+
+    A round coin of the table keeps to its legal diameter within 0.2 %, a diameter someone measured within
+    0.5 %, a many-sided coin to a circle within 1 % (all common practice).
+    """
+    from reference_geometry.standards import find_coin
+
+    diameter = positive_mm(text)
+    if diameter is not None:
+        if not 5.0 <= diameter <= 100.0:
+            raise WrongUsage("--coin", f"A coin of {diameter:g} mm is not between 5 and 100 mm across.")
+        return diameter, f"coin of {diameter:g} mm", 0.005
+    coin = find_coin(text)
+    if not coin:
+        raise WrongUsage("--coin", f"{coin.reason} Or give the coin's diameter, as in 24.26mm.")
+    return coin.diameter_mm, coin.label, 0.002 if coin.is_round else 0.01
+
+
+def parse_scale_points(text: str) -> tuple[tuple[tuple[float, float], tuple[float, float]], float]:
+    """`X1,Y1,X2,Y2=MM`: two points in pixels of the upright photo and their true distance in mm."""
+    example = "say it as X1,Y1,X2,Y2=MM, for example 410,220,1630,240=152.4"
+    left, _, right = text.partition("=")
+    numbers = _numbers(left, 4)
+    length_mm = positive_mm(right)
+    if numbers is None or length_mm is None:
+        raise WrongUsage("--scale-points", f"{text!r} is not two points and a length; {example}.")
+    x1, y1, x2, y2 = numbers
+    if math.hypot(x2 - x1, y2 - y1) < 1.0:
+        raise WrongUsage("--scale-points", f"The two points of {text!r} are the same; {example}.")
+    return ((x1, y1), (x2, y2)), length_mm
+
+
+def parse_look_at(text: str) -> "LookAt":
+    """`NAME=X,Y,R`: a feature's rough place in pixels of the upright photo and the radius to look within."""
+    from features.survey import LookAt
+    from reference_geometry.families import LENGTH_NAMES
+
+    left, _, right = text.partition("=")
+    typed = left.strip().lower().replace("-", "_").replace(" ", "_")
+    names = (*LENGTH_NAMES, COIN)
+    name = next((n for n in (typed, f"{typed}_diameter", f"port_{typed}") if n in names), None)
+    if name is None:
+        raise WrongUsage("--look-at", f"{left.strip()!r} is not a feature; say {_or(names)}.")
+    numbers = _numbers(right, 3)
+    if numbers is None or numbers[2] <= 0:
+        raise WrongUsage(
+            "--look-at", f"{text!r} has no place; say NAME=X,Y,R, as chamber_diameter=2010,1480,900."
+        )
+    return LookAt(name, *numbers)
+
+
+def parse_known(items: Sequence[str]) -> "tuple[KnownValue, ...]":
+    """`NAME=VALUE` items; anything not understood is refused with the reason."""
+    from identify.typed.known_values import parse_knowns
+
+    knowns, refused = parse_knowns(items)
+    if refused:
+        raise WrongUsage("--known", " ".join(f"{r.typed!r}: {r.reason}" for r in refused))
+    return knowns
+
+
+def known_words(knowns: "Sequence[KnownValue]") -> dict[str, str]:
+    """The same for the survey: canonical words by attribute name, lengths as `*_mm`."""
+    from identify.typed.known_values import TypedAttribute, TypedLength
+
+    words = {known.name: known.value for known in knowns if isinstance(known, TypedAttribute)}
+    lengths = {f"{k.name}_mm": f"{k.value_mm:.6g}" for k in knowns if isinstance(k, TypedLength)}
+    return {**words, **lengths}
+
+
+def positive_mm(text: str) -> float | None:
+    """A positive length such as `24.26mm`, `2.4 cm`, `0.955in` or `1-1/2 in` in mm; None when it is none."""
+    from identify.typed.known_values import parse_length_mm
+
+    read = parse_length_mm(text)
+    return read[0] if read and math.isfinite(read[0]) and read[0] > 0 else None
+
+
+def _numbers(text: str, count: int) -> tuple[float, ...] | None:
+    parts = text.split(",")
+    if len(parts) != count or not all(re.fullmatch(rf"\s*{_NUMBER}\s*", part) for part in parts):
+        return None
+    return tuple(float(part) for part in parts)
+
+
+def _or(words: Sequence[str]) -> str:
+    return f"{', '.join(words[:-1])} or {words[-1]}"

@@ -1,0 +1,1 @@
+"""The same job as a page in the browser of this computer."""

@@ -1,1 +1,1 @@
-"""From families to the next step: which kit, whether to order it, what could replace the pump, the dangers."""
+"""From families to the next step: which kit, whether to order it, what could replace the pump, cautions."""

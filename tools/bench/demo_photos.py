@@ -13,7 +13,7 @@ import typer
 
 from identify.answer import Answer
 from identify.answering import Answered, answer_photos
-from identify.options import TypedOptions, understand
+from identify.typed.options import TypedOptions, understand
 from reference_geometry.store import load_reference
 
 FOLDER = Path(__file__).parents[2] / "demo_photos"

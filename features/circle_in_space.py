@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from features.camera import K1_PRIOR_SD, Camera, rotation_from_vector, rotation_taking_z_to
+from features.circle_fit import fit_circle
 from features.least_squares import Solution, solve
 from features.measured import NO_SCALE_RELATIVE_SD, Contribution, ContributionName, MeasuredLength
 from features.photo import FocalPrior
@@ -20,6 +21,10 @@ from features.plane_pose import PlanePose
 from features.scale.reference import ScaleReference
 
 Array = NDArray[np.float64]
+
+
+INDEPENDENT_EDGES = 20
+"""How many independent edge points a whole rim is worth: casting, dirt and shading move neighbors alike."""
 
 
 @dataclass(frozen=True)
@@ -116,6 +121,11 @@ class _Problem:
     prior: CirclePrior
     mm_per_px: Array
 
+    @property
+    def edge_scale_px(self) -> float:
+        """Scatter given to one edge point: neighbors wander together, so many count as INDEPENDENT_EDGES only."""
+        return self.prior.edge_sd_px * float(np.sqrt(max(len(self.edge_px) / INDEPENDENT_EDGES, 1.0)))
+
     def camera_of(self, x: Array) -> Camera:
         return Camera(self.focal.focal_px * float(np.exp(x[_FOCAL])), *self.image_center_px, float(x[_LENS]))
 
@@ -135,7 +145,7 @@ class _Problem:
     def residuals(self, x: Array) -> dict[str, Array]:
         prior = self.prior
         out = {
-            "edge": (self.radial_mm(x) - np.exp(x[_RADIUS])) / (self.mm_per_px * prior.edge_sd_px),
+            "edge": (self.radial_mm(x) - np.exp(x[_RADIUS])) / (self.mm_per_px * self.edge_scale_px),
             "camera": np.array([x[_FOCAL] / self.focal.relative_sd]),
             "lens": np.array([x[_LENS] / K1_PRIOR_SD]),
             "offset": np.array([(x[_CENTER][2] - prior.offset_mm) / prior.offset_sd_mm]),
@@ -222,10 +232,8 @@ def _first_guess(
     """Parameters from an algebraic circle fit in the plane at the expected depth; mm per pixel by radius."""
     camera = Camera(start.focal_px, *center_px, 0.0)
     flat = start.on_plane_mm(camera, edge_px, prior.offset_mm)
-    design = np.column_stack([flat, np.ones(len(flat))])
-    a, b, c = np.linalg.lstsq(design, np.sum(flat**2, axis=1), rcond=None)[0]
-    middle = np.array([a / 2, b / 2])
-    radius = float(np.sqrt(max(c + middle @ middle, 1e-6)))
+    middle, radius = fit_circle(flat)
+    radius = max(radius, 1e-3)
     outward = (flat - middle) / np.maximum(np.linalg.norm(flat - middle, axis=1, keepdims=True), 1e-9)
     rim = [
         np.column_stack([middle + r * outward, np.full(len(flat), prior.offset_mm)])
@@ -244,7 +252,7 @@ def _first_guess(
 def _report(sighting: CircleSighting, problem: _Problem, solution: Solution) -> CircleInSpace:
     x = solution.x
     rotation, translation = problem.pose_of(x)
-    edge = solution.residuals["edge"] * problem.prior.edge_sd_px
+    edge = solution.residuals["edge"] * problem.edge_scale_px
     diameter = 2 * float(np.exp(x[_RADIUS]))
     length = MeasuredLength(
         name=sighting.name,
@@ -271,9 +279,8 @@ def _contributions(
 ) -> tuple[Contribution, ...]:
     photo, feature = sighting.photo, f"{sighting.photo}:{sighting.name}"
     radius_px = float(np.exp(solution.x[_RADIUS]) / np.median(problem.mm_per_px))
-    # Edge points wander together, not one by one: their scatter counts as if every tenth were independent.
-    edge_rms = float(np.sqrt(np.mean(solution.residuals["edge"] ** 2)))
-    scatter = _size(solution, "edge") * np.sqrt(10.0) * max(edge_rms, 0.5)
+    edge_rms_px = float(np.sqrt(np.mean(solution.residuals["edge"] ** 2))) * problem.edge_scale_px
+    scatter = _size(solution, "edge") * max(edge_rms_px / problem.prior.edge_sd_px, 0.5)
     parts: list[tuple[ContributionName, str, float]] = [
         ("edge", f"edge:{feature}", float(np.hypot(scatter, problem.prior.edge_shared_px / radius_px))),
         ("camera", f"camera:{photo}", _signed(solution, "camera")),

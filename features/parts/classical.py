@@ -12,12 +12,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from features.camera import Camera, rotation_from_vector
+from features.circle_fit import fit_circle
 from features.circle_in_space import CircleSighting
+from features.parts.bolt_ring import find_bolt_ring
 from features.parts.classical_evidence import chamber_evidence, port_evidence
 from features.parts.concentric import edge_field, find_concentric
 from features.parts.finder import FoundCircle, LookAt, PartQuestion, PartSightings
 from features.parts.front_on import FrontOn, face_plane
-from features.parts.joint_search import Joint, find_joints
+from features.parts.joint_search import BOLTS_FROM, Joint, find_joints
 from features.parts.port_face import trace_port
 from features.parts.round_things import RoundThing, read_round_thing
 from features.parts.trace import trace_circle
@@ -69,11 +71,20 @@ class ClassicalFinder:
         chamber = _best_joint(look.joints, question)
         port = _best_port(look.things, question)
         sightings = PartSightings(view=_view(chamber, port))
-        if chamber is not None and (chamber.score >= 0.15 or _hint(question, "chamber")):
+        if chamber is not None and (_is_chamber(chamber, port) or _hint(question, "chamber")):
             sightings = _with_chamber(sightings, question, chamber)
         if port is not None and (port.thing.port_score >= 0.3 or _hint(question, "port")):
             sightings = _with_port(sightings, question, port)
         return sightings
+
+
+def _is_chamber(chamber: SeenJoint, port: Seen | None) -> bool:
+    """Good enough by itself, not beaten by the port, and larger than the port: chambers always are."""
+    if port is None or port.thing.port_score < 0.3:
+        return chamber.score >= 0.15
+    chamber_px = chamber.joint.radius / chamber.front.px_per_px
+    port_px = port.thing.outer / port.front.px_per_px
+    return chamber.score >= max(0.15, 0.8 * port.thing.port_score) and chamber_px > 1.15 * port_px
 
 
 def look_for_round_things(question: PartQuestion) -> Look:
@@ -183,7 +194,7 @@ def _view(chamber: SeenJoint | None, port: Seen | None) -> dict[str, float]:
 def _with_chamber(sightings: PartSightings, question: PartQuestion, seen: SeenJoint) -> PartSightings:
     joint = seen.joint
     traced = trace_circle(
-        question.gray, seen.front, joint.center, joint.radius, "outermost", reach=0.045,
+        question.gray, seen.front, joint.center, joint.radius, "outermost", reach=0.025 if question.tilt_known else 0.05,
         round_in_front=question.tilt_known,
     )  # fmt: skip
     if not traced:
@@ -192,10 +203,13 @@ def _with_chamber(sightings: PartSightings, question: PartQuestion, seen: SeenJo
     # Rim or band edges are rounded: the seen edge may lie a little inside the true outermost one.
     shared = max(0.4, 0.0015 * float(traced.ellipse.semi_axes_px.mean()))
     circle = FoundCircle(sighting, traced.coverage, shared)
-    ring, attributes = joint.ring, chamber_evidence(joint.ring, question.photo_name)
+    center, radius = fit_circle(seen.front.from_photo(traced.points_px))
+    ring = find_bolt_ring(seen.front, center, radius, BOLTS_FROM, 1.0)
+    ring = max((ring, joint.ring), key=lambda one: one.strength)
+    attributes = chamber_evidence(ring, question.photo_name)
     marks = dict(sightings.marks_px)
     if ring.strength > 0.2:
-        marks["chamber_bolts"] = _ring_px(seen.front, joint.center, ring.radius, ring.angles_rad)
+        marks["chamber_bolts"] = _ring_px(seen.front, center, ring.radius, ring.angles_rad)
     return replace(
         sightings,
         circles=(*sightings.circles, circle),

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from features.parts.bolt_ring import BoltRing, find_bolt_ring
 from features.parts.concentric import ConcentricSet, EdgeField, support_profile
 from features.parts.front_on import FrontOn
+from features.parts.round_things import CIRCLE_SHARE
 
 Array = NDArray[np.float64]
 
@@ -69,9 +70,9 @@ def find_joints(
     for merit, center, radius, support in found:
         if any(_same(center, radius, joint) for joint in joints):
             continue
-        ring = find_bolt_ring(front, center, radius, BOLTS_FROM, 1.0)
-        if is_flange_ring(ring, radius):
+        if is_flange(front, center, radius):
             continue
+        ring = find_bolt_ring(front, center, radius, BOLTS_FROM, 1.0)
         strength = ring.strength if ring.count >= 4 else 0.0
         joints.append(Joint(center, radius, support, ring, merit + 0.8 * strength))
         if len(joints) == keep:
@@ -80,9 +81,10 @@ def find_joints(
     return _outlines_first(joints)
 
 
-def is_flange_ring(ring: BoltRing, radius: float) -> bool:
-    """Whether a ring is the drilling of a port flange: 4 or 8 strong repeats well inside the edge."""
-    return ring.count in (4, 8) and ring.strength > 0.45 and ring.radius < 0.87 * radius
+def is_flange(front: FrontOn, center: Array, radius: float) -> bool:
+    """Whether a circle is the rim of a port flange: 4 or 8 strong repeats well inside its edge."""
+    drilling = find_bolt_ring(front, center, radius, *CIRCLE_SHARE)
+    return drilling.count in (4, 8) and drilling.strength > 0.4
 
 
 def _outlines_first(joints: list[Joint]) -> list[Joint]:

@@ -152,7 +152,7 @@ def _agree(
     if not families:
         return NotTraced("edges near the expected circle do not lie on one curve")
     most = max(family.share for family in families)
-    enough = (1.0 if which == "strongest" else 0.85) * most
+    enough = (1.0 if which == "strongest" else 0.75) * most
     near = max((f for f in families if f.share >= enough), key=lambda f: f.outward_px).members
     for shrink in (1.0, 0.7, 0.7):
         ellipse = Ellipse.fit(edges.points_px[near])

@@ -10,52 +10,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from features.camera import Camera
 from features.scale.card_boards import CardBoard, opencv_board
 
 _SUPERSAMPLE = 3
 _STRIP_PX = 128
-
-
-@dataclass(frozen=True)
-class Camera:
-    """A pinhole camera with one radial coefficient; the principal point is the picture's center.
-
-    Attributes:
-        width_px, height_px: picture size.
-        focal_px: focal length.
-        k1: radial distortion, x_d = x (1 + k1 r^2) in normalized coordinates.
-    """
-
-    width_px: int
-    height_px: int
-    focal_px: float
-    k1: float = 0.0
-
-    @property
-    def matrix(self) -> NDArray[np.float64]:
-        """(3, 3) camera matrix."""
-        cx, cy = (self.width_px - 1) / 2, (self.height_px - 1) / 2
-        return np.array([[self.focal_px, 0, cx], [0, self.focal_px, cy], [0, 0, 1.0]])
-
-    @property
-    def distortion(self) -> NDArray[np.float64]:
-        """(5,) OpenCV distortion coefficients."""
-        return np.array([self.k1, 0, 0, 0, 0])
-
-    def project(self, points_camera: NDArray[np.float64]) -> NDArray[np.float64]:
-        """(N, 3) points in the camera frame to (N, 2) pixels."""
-        zero = np.zeros(3)
-        px, _ = cv2.projectPoints(points_camera.reshape(-1, 1, 3), zero, zero, self.matrix, self.distortion)
-        return np.asarray(px, np.float64).reshape(-1, 2)
-
-    def rays(self, px: NDArray[np.float64]) -> NDArray[np.float64]:
-        """(N, 2) pixels to (N, 3) ray directions with z = 1."""
-        K = self.matrix
-        distorted = (px - K[:2, 2]) / self.focal_px
-        xy = distorted
-        for _ in range(20 if self.k1 else 0):  # fixed point; converges fast for the lenses of phones
-            xy = distorted / (1.0 + self.k1 * (xy**2).sum(1, keepdims=True))
-        return np.hstack([xy, np.ones((len(xy), 1))])
 
 
 @dataclass(frozen=True, eq=False)
@@ -149,8 +108,9 @@ def paint(canvas: NDArray[np.float32], camera: Camera, thing: FlatThing, pose: P
     rim = np.concatenate([np.column_stack([edge, edge * 0 + k]) for k in (0, 1)])
     rim = np.concatenate([rim, rim[:, ::-1]]) * (thing.width_mm, thing.height_mm)
     px = project_onto(camera, thing, pose, rim)
-    x0, y0 = np.clip(np.floor(px.min(0)).astype(int) - 2, 0, (camera.width_px, camera.height_px))
-    x1, y1 = np.clip(np.ceil(px.max(0)).astype(int) + 3, 0, (camera.width_px, camera.height_px))
+    size = canvas.shape[1::-1]
+    x0, y0 = np.clip(np.floor(px.min(0)).astype(int) - 2, 0, size)
+    x1, y1 = np.clip(np.ceil(px.max(0)).astype(int) + 3, 0, size)
     if x1 <= x0 or y1 <= y0:
         return canvas.copy()
     out = canvas.copy()

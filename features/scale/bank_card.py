@@ -35,7 +35,7 @@ _MAX_OFF = 0.0045
 """Largest corner misfit, as part of the diagonal."""
 
 _MAX_RATIO_SD, _UNSURE_RATIO_SD, _MAX_RATIO_OFF = 0.022, 0.06, 0.04
-"""How well the ratio of sides must be told: an 85 x 55 mm business card is 2.6 % off, a 100 x 60 plate 5 %."""
+"""How well the ratio of sides must be told: a business card of 85 x 55 mm is 2.6 % off."""
 
 _LEAST_CONFIDENCE = 0.5
 _LEAST_SUPPORT = 0.6

@@ -103,7 +103,7 @@ def _fit(
     def project(p: Array, ratio: float = 0.0) -> Array:
         K = camera_matrix(focal.focal_px * float(np.exp(p[6])), shape)
         stretched = points * np.exp([ratio / 2, -ratio / 2, 0.0])
-        return np.asarray(cv2.projectPoints(stretched, p[:3], p[3:6], K, None)[0]).reshape(4, 2)
+        return np.asarray(cv2.projectPoints(stretched, p[:3], p[3:6], K, None)[0], np.float64).reshape(4, 2)
 
     def residuals(p: Array) -> Array:
         ratio = float(p[7]) if len(p) > 7 else 0.0

@@ -75,7 +75,7 @@ def _is_clockwise(quad: Array) -> bool:
 
 
 def _pictures(small: NDArray[np.uint8]) -> list[NDArray[np.uint8]]:
-    """Gray, and the strongest mixture of colors where there are any: a red card may be as light as its ground."""
+    """Gray, and the strongest mixture of colors if any: a red card may be as light as its ground."""
     lab = cv2.cvtColor(small, cv2.COLOR_RGB2LAB)
     gray = np.asarray(lab[..., 0], np.uint8)
     color = cv2.GaussianBlur(np.asarray(lab[..., 1:], np.float32), (0, 0), 0.8)

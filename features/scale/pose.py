@@ -6,6 +6,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from features.camera import Camera
+
 
 @dataclass(frozen=True, eq=False)
 class PlanePose:
@@ -23,8 +25,8 @@ class PlanePose:
 
 
 def camera_matrix(focal_px: float, shape: tuple[int, ...]) -> NDArray[np.float64]:
-    """(3, 3) camera matrix with the principal point in the picture's middle."""
-    return np.array([[focal_px, 0, (shape[1] - 1) / 2], [0, focal_px, (shape[0] - 1) / 2], [0, 0, 1.0]])
+    """(3, 3) camera matrix of an uncropped photo."""
+    return Camera.of_size(shape[1], shape[0], focal_px).matrix
 
 
 def plane_poses(

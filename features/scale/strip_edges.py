@@ -60,10 +60,8 @@ def strip_edges(strip: Strip, least_step: float, valid: NDArray[np.bool_] | None
 def _slope(strip: Strip, sigma_px: float) -> Strip:
     """Derivative of a Gaussian along the profiles, scaled so that an ideal step answers with its height."""
     sigma = sigma_px / PITCH_PX
-    taps = np.arange(-int(3.5 * sigma), int(3.5 * sigma) + 1)
-    kernel: Array = taps * np.exp(
-        -0.5 * np.square(taps.astype(float) / sigma)
-    )  # filter2D correlates: positive taps lie ahead
+    taps = np.arange(-int(3.5 * sigma), int(3.5 * sigma) + 1).astype(float)
+    kernel = taps * np.exp(-0.5 * np.square(taps / sigma))  # filter2D correlates: positive taps lie ahead
     kernel /= np.abs(kernel).sum() / 2
     row = kernel[None].astype(np.float32)
     return np.asarray(cv2.filter2D(strip, cv2.CV_32F, row, borderType=cv2.BORDER_REPLICATE), np.float32)

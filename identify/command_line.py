@@ -30,15 +30,13 @@ from identify.commands.photo_options import (
     ScalePoints,
     Sheet,
 )
+from identify.commands.screen import EXIT_NOT_WRITTEN, EXIT_UNREADABLE, GROUP_LOOK, say
 from identify.output_files import OutputPlan
 from identify.typed.options import TypedOptions, WrongUsage, understand
 
 if TYPE_CHECKING:
     from identify.answering import Unreadable
     from reference_geometry.families import ReferenceSet
-
-EXIT_NOT_WRITTEN = 1
-EXIT_UNREADABLE = 3
 
 CARD_SIZES: tuple[Literal["pocket", "large"], ...] = ("pocket", "large")
 CARD_PAPERS: tuple[Literal["a4", "letter"], ...] = ("a4", "letter")
@@ -48,11 +46,9 @@ app = typer.Typer(
     help="Tell which air-operated double-diaphragm pump is in a photo once its nameplate is gone, "
     "and which rebuild kit fits it.",
     epilog="Start with: untagged identify PHOTO.jpg --card-at rim",
-    no_args_is_help=True,
     add_completion=False,
-    rich_markup_mode=None,
     pretty_exceptions_enable=False,
-    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+    **GROUP_LOOK,
 )
 
 
@@ -160,9 +156,9 @@ def card(
         file.parent.mkdir(parents=True, exist_ok=True)
         write_card(file, card_size, card_paper)
     except OSError as error:
-        _say(f"untagged: {file} was not written: {error.strerror or error}.")
+        say(f"untagged: {file} was not written: {error.strerror or error}.")
         raise typer.Exit(EXIT_NOT_WRITTEN) from error
-    _say(f"{file} written. Print it at 100 % (not fitted to the page) and check its 50 mm bar with a rule.")
+    say(f"{file} written. Print it at 100 % (not fitted to the page) and check its 50 mm bar with a rule.")
 
 
 @app.command(help=SERVE_HELP)
@@ -192,9 +188,8 @@ def serve(
         loopback = False
     if not loopback:
         raise typer.BadParameter(
-            f"{host} can be reached by others, and this page has no logins yet; "
-            "they come with the full web app. "
-            "Use 127.0.0.1.",
+            f"{host} can be reached by others, and this page has no logins yet; they come with the full web "
+            "app. Use 127.0.0.1.",
             param_hint="--host",
         )
     from identify.web.server import PortTaken, serve_page
@@ -230,7 +225,7 @@ def _run(
     not_written = write_outputs(answered, outputs, photos, matching)
     show_answer(answered, as_json, matching)
     for failure in not_written:
-        _say(f"untagged: {failure}")
+        say(f"untagged: {failure}")
     if not_written:
         raise typer.Exit(EXIT_NOT_WRITTEN)
 
@@ -247,7 +242,7 @@ def _once_each(photos: Sequence[Path]) -> list[Path]:
     kept: dict[Path, Path] = {}
     for photo in photos:
         if kept.setdefault(photo.absolute(), photo) is not photo:
-            _say(f"untagged: {photo} was given twice and is used once.")
+            say(f"untagged: {photo} was given twice and is used once.")
     return list(kept.values())
 
 
@@ -258,28 +253,23 @@ def _reference_set(url: str | None) -> "ReferenceSet":
     try:
         return load_reference(url)
     except StoreError as error:
-        _say(f"untagged: the reference set could not be read, so nothing was done. {error}")
+        say(f"untagged: the reference set could not be read, so nothing was done. {error}")
         raise typer.Exit(EXIT_UNREADABLE) from error
 
 
 def _stop_unreadable(unreadable: "Unreadable") -> NoReturn:
     """Name every unreadable input and every readable one, and end."""
     count = len(unreadable.bad) + len(unreadable.good)
-    _say(
+    say(
         f"untagged: {len(unreadable.bad)} of {count} inputs could not be read, "
         "so nothing was answered or written."
     )
     for name, reason in unreadable.bad:
-        _say(f"  {name}: {reason}")
+        say(f"  {name}: {reason}")
     if unreadable.good:
-        _say(f"  read without trouble: {', '.join(unreadable.good)}")
-        _say("Leave the unreadable ones out, or send them again, and run once more.")
+        say(f"  read without trouble: {', '.join(unreadable.good)}")
+        say("Leave the unreadable ones out, or send them again, and run once more.")
     raise typer.Exit(EXIT_UNREADABLE)
-
-
-def _say(text: str) -> None:
-    """One line on the error stream; control characters of file names do not reach the terminal."""
-    typer.echo("".join(c if c == "\n" or c.isprintable() else "?" for c in text), err=True)
 
 
 def main() -> None:
@@ -298,7 +288,7 @@ def main() -> None:
     except Exception as error:
         if os.environ.get("UNTAGGED_TRACEBACK"):
             raise
-        _say(
+        say(
             f"untagged met an error of its own ({type(error).__name__}: {error}). "
             "Nothing you typed is to blame; please "
             "report it. With the environment variable UNTAGGED_TRACEBACK=1 the details are shown."

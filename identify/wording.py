@@ -3,6 +3,7 @@
 import math
 import re
 import unicodedata
+from collections.abc import Sequence
 
 MM_PER_INCH = 25.4
 
@@ -150,7 +151,12 @@ def tied(text: str) -> str:
     return _UNIT_GAP.sub("\\g<1>\u00a0\\g<2>", text.replace(" ± ", "\u00a0±\u00a0"))
 
 
-def joined(words: list[str], last: str = "or") -> str:
+def printable(text: str) -> str:
+    """Text without control characters: a file name must not be able to steer the terminal."""
+    return "".join(c if c == "\n" or c.isprintable() else "?" for c in text)
+
+
+def joined(words: Sequence[str], last: str = "or") -> str:
     """`a, b or c`."""
     if len(words) < 2:
         return "".join(words)

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from math import isfinite
 
 LENGTH_NAMES = (
     "chamber_diameter",
@@ -65,6 +66,14 @@ class Family:
     lengths: Mapping[str, KnownLength] = field(default_factory=dict)
     notes: str = ""
     extras: Mapping[str, str] = field(default_factory=dict)
+
+    def extra_number(self, column: str) -> float | None:
+        """The number in a column of its own; None where it has no such column or no number in it."""
+        try:
+            value = float(self.extras[column])
+        except (KeyError, ValueError):
+            return None
+        return value if isfinite(value) else None
 
 
 @dataclass(frozen=True)

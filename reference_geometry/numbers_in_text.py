@@ -2,9 +2,10 @@
 
 import re
 from collections.abc import Iterable
-from dataclasses import dataclass
 from functools import lru_cache
-from typing import Literal, final
+from typing import Literal
+
+from reference_geometry.refused import Refused
 
 DecimalMark = Literal[".", ",", "mixed", "unknown"]
 
@@ -17,21 +18,6 @@ _SURE_COMMA = re.compile(
 )
 _UNSURE = re.compile(r"\d{1,3}[.,]\d{3}")
 _SPACES = re.compile(r"[\s\u00a0\u202f']")
-
-
-@final
-@dataclass(frozen=True)
-class NumberRefused:
-    """A text that is no number, or more than one. Falsy.
-
-    Attributes:
-        reason: one sentence.
-    """
-
-    reason: str
-
-    def __bool__(self) -> Literal[False]:
-        return False
 
 
 def decimal_mark(cells: Iterable[str], delimiter: str) -> DecimalMark:
@@ -56,7 +42,7 @@ def decimal_mark(cells: Iterable[str], delimiter: str) -> DecimalMark:
 
 
 @lru_cache(maxsize=50_000)
-def parse_number(text: str, mark: DecimalMark = "unknown") -> float | NumberRefused:
+def parse_number(text: str, mark: DecimalMark = "unknown") -> float | Refused:
     """Read a number without sign and exponent.
 
     A text like 1,234 or 1.234 has two readings. The table's decimal mark decides; where that is not known, a
@@ -64,16 +50,16 @@ def parse_number(text: str, mark: DecimalMark = "unknown") -> float | NumberRefu
     """
     shown, plain = text.strip(), _SPACES.sub("", text)
     if re.fullmatch(r"[-+−].*", plain):
-        return NumberRefused(f'"{shown}" has a sign; only positive numbers make sense here')
+        return Refused(f'"{shown}" has a sign; only positive numbers make sense here')
     if _PLAIN.fullmatch(plain) or _SURE_POINT.fullmatch(plain):
         return float(plain.replace(",", ""))
     if _SURE_COMMA.fullmatch(plain):
         return float(plain.replace(".", "").replace(",", "."))
     if not _UNSURE.fullmatch(plain):
-        return NumberRefused(f'"{shown}" is not a number')
+        return Refused(f'"{shown}" is not a number')
     separator = "," if "," in plain else "."
     if mark == "mixed" or (mark == "unknown" and separator == ","):
         whole, part = plain.split(separator)
-        return NumberRefused(f'"{shown}" could be {whole}.{part} or {whole}{part}; write one without doubt')
+        return Refused(f'"{shown}" could be {whole}.{part} or {whole}{part}; write one without doubt')
     is_decimal = separator == (mark if mark != "unknown" else ".")
     return float(plain.replace(separator, "." if is_decimal else ""))

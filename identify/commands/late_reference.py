@@ -10,6 +10,8 @@ import typer
 from typer.core import TyperGroup
 from typer.main import get_group
 
+from identify.commands.screen import GROUP_LOOK
+
 REFERENCE_HELP = "Keep the shop's own set of measured pumps and kits."
 
 
@@ -35,9 +37,7 @@ class LateReferenceGroup(TyperGroup):
 late_reference_app = typer.Typer(
     cls=LateReferenceGroup,
     help=REFERENCE_HELP,
-    no_args_is_help=True,
-    rich_markup_mode=None,
-    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+    **GROUP_LOOK,
 )
 
 

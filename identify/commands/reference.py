@@ -8,11 +8,8 @@ from typing import Annotated
 import typer
 
 from identify.commands.reference_access import (
-    EXIT_NOT_WRITTEN,
-    EXIT_UNREADABLE,
     kits_by_family,
     load_or_stop,
-    say,
     say_demo,
     stop_refused,
     stop_without_family,
@@ -36,6 +33,7 @@ from identify.commands.reference_tables import (
     reference_console,
     views_table,
 )
+from identify.commands.screen import EXIT_NOT_WRITTEN, EXIT_UNREADABLE, GROUP_LOOK, say
 from reference_geometry.additions import parse_pairs
 from reference_geometry.families import Family, ReferenceSet
 from reference_geometry.look_alikes import check_view
@@ -48,9 +46,7 @@ from reference_geometry.transfer import export_families, export_kits, export_mea
 
 reference_app = typer.Typer(
     help="Keep the shop's own reference set: measured pump families and their kits.",
-    no_args_is_help=True,
-    rich_markup_mode=None,
-    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+    **GROUP_LOOK,
 )
 
 _SQL_HELP = "The reference set as a database URL. Example: --reference sqlite:///shop.db"
@@ -81,10 +77,10 @@ def import_command(
         )
     if not report:
         count = len(report.problems)
-        say(f"nothing was imported; {count} problem{'s' if count > 1 else ''}:\n{report}")
+        say(f"untagged: nothing was imported; {count} problem{'s' if count > 1 else ''}:\n{report}")
         raise typer.Exit(EXIT_UNREADABLE)
     for notice in report.notices:
-        say(f"note: {notice}")
+        say(f"untagged: note: {notice}")
     for line in _change_lines(report.change, by_kind):
         typer.echo(line)
 
@@ -122,14 +118,14 @@ def export_command(
         if measurements:
             export_measurements(measurements, readings)
     except OSError as error:
-        say(f"not everything was written: {error.filename}: {error.strerror or error}")
+        say(f"untagged: not everything was written: {error.filename}: {error.strerror or error}")
         raise typer.Exit(EXIT_NOT_WRITTEN) from error
     typer.echo(f"{families}: {len(listed)} families")
     typer.echo(f"{kits}: {len(loaded.kits)} kit rows")
     if measurements:
         typer.echo(f"{measurements}: {len(readings)} shop readings")
     elif readings:
-        say(f"note: {len(readings)} shop readings are not in these files; name a third file for them")
+        say(f"untagged: note: {len(readings)} shop readings are not in these files; name a third for them")
 
 
 @reference_app.command("list", help=LIST_HELP)

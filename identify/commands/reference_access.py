@@ -7,13 +7,12 @@ from typing import NoReturn
 
 import typer
 
+from identify.commands.screen import EXIT_UNREADABLE, say
 from reference_geometry.additions import AdditionRefused
 from reference_geometry.families import ReferenceSet
 from reference_geometry.store import ReferenceStore, load_reference, open_store
 from reference_geometry.store_engine import StoreError
 
-EXIT_NOT_WRITTEN = 1
-EXIT_UNREADABLE = 3
 DEMO_NOTE = "This is the packaged demo set: its makers, pumps, kits and prices are invented."
 
 
@@ -69,10 +68,5 @@ def stop_refused(refused: AdditionRefused) -> NoReturn:
 
 def stop(error: StoreError) -> NoReturn:
     """End the command: the store cannot be used."""
-    say(str(error))
+    say(f"untagged: {error}")
     raise typer.Exit(EXIT_UNREADABLE) from error
-
-
-def say(text: str) -> None:
-    """A line on the error stream; control characters do not reach the terminal."""
-    typer.echo("untagged: " + "".join(c if c == "\n" or c.isprintable() else "?" for c in text), err=True)

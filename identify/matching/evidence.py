@@ -166,8 +166,7 @@ def _length_sentence(photo: MeasuredLength, typed: MeasuredLength, apart: float)
     return (
         f"The {words} was typed as {typed.value_mm:.1f} mm but the photo gives {photo.value_mm:.1f} ± "
         f"{1.96 * photo.standard_uncertainty_mm:.1f} mm ({apart:.1f} standard deviations apart): read it "
-        f"again, and "
-        f"check where the scale lay and that the same edge is meant."
+        "again, and check where the scale lay and that the same edge is meant."
     )
 
 
@@ -208,8 +207,7 @@ def _contradiction(known: TypedAttribute, photo: AttributeEvidence, share: float
         known.name,
         f"The {words} was typed as {_readable(known.value)} but the photos show {_readable(seen)} "
         f"({100 * probability:.0f} %, {_readable(known.value)} {100 * share:.0f} %): look again, or check "
-        f"that the "
-        f"photos are of this pump.",
+        "that the photos are of this pump.",
     )
 
 

@@ -138,6 +138,5 @@ def _attribute_words(
     has = value_words(table.value_of(attribute.name, row) or "")
     return (
         f"All but the {feature_words(attribute.name)} points to {_pointed_at(table, without, row)}, which "
-        f"has {has}, "
-        f"not {value_words(said)}: look again."
+        f"has {has}, not {value_words(said)}: look again."
     )

@@ -63,8 +63,7 @@ _LOOKS = (
     Question(
         "housing_joint", "look", "Is the liquid chamber held by a clamp band or by bolts all round?",
         "Look at the round joint between the chamber cover and the middle of the pump. Answer: "
-        "housing_joint=clamp_band "
-        "or bolted.",
+        "housing_joint=clamp_band or bolted.",
         0.5, ("housing_joint",),
     ),
     Question(
@@ -103,8 +102,7 @@ _LOOKS = (
     Question(
         "air_valve_side", "look", "Does the air valve sit on the front or at the rear?",
         "Stand so that the ports face as in normal use; the air valve is the block the air hose goes to. "
-        "Answer: "
-        "air_valve_side=front or rear.",
+        "Answer: air_valve_side=front or rear.",
         0.5, ("air_valve_side",),
     ),
     Question(
@@ -125,8 +123,7 @@ _LOOKS = (
     Question(
         "swivel_flange", "look", "Is the port flange a loose ring that can turn?",
         "Look for a gap between ring and manifold; do not loosen anything under pressure. Answer: "
-        "swivel_flange=yes or "
-        "no.",
+        "swivel_flange=yes or no.",
         1.0, ("swivel_flange",), only="flanged",
     ),
 )  # fmt: skip
@@ -147,22 +144,19 @@ _MEASURES = (
     Question(
         "calliper_chamber", "measure", "What is the outside diameter of the chamber joint?",
         "Large calliper across the band or rim (lugs and bolt heads left out), or a tape round it divided by "
-        "3.1416. "
-        "Answer: chamber_diameter=212mm.",
+        "3.1416. Answer: chamber_diameter=212mm.",
         4.0, lengths=(LengthReading("chamber_diameter", 1.0, 0.002),),
     ),
     Question(
         "calliper_bore", "measure", "What is the bore of the liquid port?",
         "Only with the pump shut off, vented, drained and the pipe off: calliper across the opening at the "
-        "port face. "
-        "Answer: port_bore=38mm.",
+        "port face. Answer: port_bore=38mm.",
         20.0, lengths=(LengthReading("port_bore", 0.5, 0.01),),
     ),
     Question(
         "thread_gauge", "measure", "What thread do the liquid ports have?",
         "Only with the pump shut off, vented, drained and the pipe off: calliper over the male fitting's "
-        "thread and a "
-        "pitch gauge. Answer: thread_major_diameter=48mm thread_pitch=2.31mm.",
+        "thread and a pitch gauge. Answer: thread_major_diameter=48mm thread_pitch=2.31mm.",
         20.0,
         lengths=(
             LengthReading("thread_major_diameter", 0.3, 0.004),
@@ -246,15 +240,13 @@ _ASKS = (
     Question(
         "casting_mark", "ask", "What is stamped or cast into the body?",
         "Wipe manifolds, covers and the air-valve block; send every number and logo, and a photo of them. "
-        "Answer: "
-        "maker=NAME.",
+        "Answer: maker=NAME.",
         3.0, ("maker",), answer_rate=0.4,
     ),
     Question(
         "elastomer", "ask", "Which elastomer is in the pump, or was in the last kit?",
         "Old kit box, purchase record, or the code on the removed diaphragm; a photo can not show it. "
-        "Answer: "
-        "elastomer=PTFE.",
+        "Answer: elastomer=PTFE.",
         2.0,
     ),
     Question(

@@ -50,8 +50,7 @@ ELASTOMERS = (
 
 ASK_ALWAYS = (
     "The elastomer can not be seen in a photo: ask which one is in the pump now and which fluid, "
-    "concentration and "
-    "temperature it meets, before ordering."
+    "concentration and temperature it meets, before ordering."
 )
 
 
@@ -121,8 +120,7 @@ FLUIDS = (
             "muriatic",
         ),
         "Strong and oxidizing acids depend on concentration and temperature; NBR, CR and polyurethane "
-        "commonly fail "
-        "early, and metal bodies may corrode.",
+        "commonly fail early, and metal bodies may corrode.",
         ("NBR", "CR", "PU"),
     ),
     FluidGuidance(
@@ -200,8 +198,7 @@ def elastomer_notes(elastomer: str, fluid: str) -> tuple[str, ...]:
     if known:
         notes.append(
             f"{known.name}: usual service {known.low_c} to {known.high_c} °C ({known.remark}); common "
-            f"practice, the "
-            f"maker's limit for the whole pump governs and is often lower."
+            "practice, the maker's limit for the whole pump governs and is often lower."
         )
     guidance = fluid_guidance(fluid) if fluid else ()
     for entry in guidance:

@@ -151,9 +151,9 @@ def _compare(pump: Family, other: Family, wearing_parts: int | None) -> Replacem
         differences=(*attributes, *spans, *_flow_difference(pump, other)),
         unknown=unknown,
         max_flow_lpm=other.max_flow_lpm,
-        price=_number(other, "price"),
+        price=other.extra_number("price"),
         currency=other.extras.get("currency", ""),
-        lead_time_days=_number(other, "lead_time_days"),
+        lead_time_days=other.extra_number("lead_time_days"),
         wearing_parts=wearing_parts,
         swivel_seals=bool(other.swivel_flange),
         life_hint=_life_hint(pump, other),
@@ -234,16 +234,9 @@ def _life_hint(pump: Family, other: Family) -> str:
 
 
 def _flex(family: Family) -> float | None:
-    stroke_mm = _number(family, "stroke_mm")
+    stroke_mm = family.extra_number("stroke_mm")
     chamber = family.lengths.get("chamber_diameter")
     return None if stroke_mm is None or chamber is None else stroke_mm / chamber.mean_mm
-
-
-def _number(family: Family, column: str) -> float | None:
-    try:
-        return float(family.extras[column])
-    except (KeyError, ValueError):
-        return None
 
 
 def _wearing_parts(reference: ReferenceSet, families: Sequence[Family]) -> dict[str, int]:

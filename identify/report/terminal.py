@@ -19,6 +19,7 @@ from identify.report.blocks import (
     Section,
     Table,
 )
+from identify.wording import printable
 
 WIDEST = 100
 """Columns beyond which lines get hard to read."""
@@ -106,11 +107,6 @@ def _show_row_by_row(table: Table, console: Console) -> None:
         for column, cell in zip(table.columns[1:], row[1:], strict=True):
             if cell:
                 console.print(Padding(_text(f"{column.title}: {cell}"), (0, 0, 0, 4), expand=False))
-
-
-def printable(text: str) -> str:
-    """Text without control characters: a file name must not be able to steer the terminal."""
-    return "".join(c if c == "\n" or c.isprintable() else "?" for c in text)
 
 
 def _text(text: str, style: str = "") -> Text:

@@ -9,6 +9,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from identify.wording import joined
+
 if TYPE_CHECKING:
     from features.scale.reference import ScaleRequest
     from features.survey import CardAt, LookAt, SurveyRequest
@@ -66,11 +68,11 @@ def understand(typed: TypedOptions) -> Understood:
     card_at = next((place for place in CARD_PLACES if place == typed.card_at.strip().lower()), None)
     if card_at is None:
         raise WrongUsage(
-            "--card-at", f"{typed.card_at!r} is not a place of the card; say {_or(CARD_PLACES)}."
+            "--card-at", f"{typed.card_at!r} is not a place of the card; say {joined(CARD_PLACES)}."
         )
     sheet = typed.sheet.strip().lower()
     if sheet and sheet not in SHEETS:
-        raise WrongUsage("--sheet", f"{typed.sheet!r} is not a sheet size known here; say {_or(SHEETS)}.")
+        raise WrongUsage("--sheet", f"{typed.sheet!r} is not a sheet size known here; say {joined(SHEETS)}.")
     hints = tuple(map(parse_look_at, typed.look_at))
     knowns = parse_known(typed.known)
     request = SurveyRequest(
@@ -143,7 +145,7 @@ def parse_look_at(text: str) -> "LookAt":
     names = (*LENGTH_NAMES, COIN)
     name = next((n for n in (typed, f"{typed}_diameter", f"port_{typed}") if n in names), None)
     if name is None:
-        raise WrongUsage("--look-at", f"{left.strip()!r} is not a feature; say {_or(names)}.")
+        raise WrongUsage("--look-at", f"{left.strip()!r} is not a feature; say {joined(names)}.")
     numbers = _numbers(right, 3)
     if numbers is None or numbers[2] <= 0:
         raise WrongUsage(
@@ -184,7 +186,3 @@ def _numbers(text: str, count: int) -> tuple[float, ...] | None:
     if len(parts) != count or not all(re.fullmatch(rf"\s*{_NUMBER}\s*", part) for part in parts):
         return None
     return tuple(float(part) for part in parts)
-
-
-def _or(words: Sequence[str]) -> str:
-    return f"{', '.join(words[:-1])} or {words[-1]}"

@@ -16,10 +16,9 @@ from reference_geometry.standards.pipe import Pipe, find_pipe, pipes
 from reference_geometry.standards.port_standards import (
     PORT_STANDARDS,
     PortStandard,
-    StandardRefused,
     parse_port_standard,
 )
-from reference_geometry.standards.sizes import NOMINAL_SIZES, NominalSize, SizeRefused, parse_size, size_of
+from reference_geometry.standards.sizes import NOMINAL_SIZES, NominalSize, parse_size, size_of
 from reference_geometry.standards.table import Provenance
 from reference_geometry.standards.threads import (
     BSP,
@@ -50,8 +49,6 @@ __all__ = [
     "PipeThread",
     "PortStandard",
     "Provenance",
-    "SizeRefused",
-    "StandardRefused",
     "coins",
     "fasteners",
     "find_coin",

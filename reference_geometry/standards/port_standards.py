@@ -3,8 +3,9 @@
 import re
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Literal, final
+from typing import final
 
+from reference_geometry.refused import Refused
 from reference_geometry.standards.flanges import ASME_150, EN_PN10_16, FLANGE_STANDARDS, JIS_10K
 from reference_geometry.standards.threads import BSP, NPT, THREAD_STANDARDS
 
@@ -27,21 +28,6 @@ class PortStandard:
     connection: str
     detail: str
     spelling: str
-
-
-@final
-@dataclass(frozen=True)
-class StandardRefused:
-    """A text that names no port standard we know. Falsy.
-
-    Attributes:
-        reason: one sentence.
-    """
-
-    reason: str
-
-    def __bool__(self) -> Literal[False]:
-        return False
 
 
 _PATTERNS: tuple[tuple[str, str, str], ...] = (
@@ -68,7 +54,7 @@ _PATTERNS: tuple[tuple[str, str, str], ...] = (
 
 
 @lru_cache(maxsize=1_000)
-def parse_port_standard(text: str) -> PortStandard | StandardRefused:
+def parse_port_standard(text: str) -> PortStandard | Refused:
     """Read a port standard: "ANSI 150", "ASME 150#", "DIN PN16", "JIS 10K", "NPT", "BSPT", "G", "Rc", ...
 
     A spelling that covers more than one standard ("ANSI/DIN") is refused: it takes a choice.
@@ -83,7 +69,7 @@ def parse_port_standard(text: str) -> PortStandard | StandardRefused:
         if re.fullmatch(pattern, plain):
             return _standard(name, detail, spelling)
     known = ", ".join(PORT_STANDARDS)
-    return StandardRefused(
+    return Refused(
         f'"{spelling}" is no port standard known here; known are {known} and their usual spellings'
     )
 

@@ -4,7 +4,9 @@ import re
 import unicodedata
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Literal, final
+from typing import final
+
+from reference_geometry.refused import Refused
 
 _DN_BY_NOMINAL = {
     "1/8": 6, "1/4": 8, "3/8": 10, "1/2": 15, "3/4": 20, "1": 25, "1-1/4": 32, "1-1/2": 40,
@@ -29,21 +31,6 @@ class NominalSize:
     inches: float
 
 
-@final
-@dataclass(frozen=True)
-class SizeRefused:
-    """A text that is no nominal size. Falsy.
-
-    Attributes:
-        reason: one sentence.
-    """
-
-    reason: str
-
-    def __bool__(self) -> Literal[False]:
-        return False
-
-
 def _inches(nominal_in: str) -> float:
     total = 0.0
     for part in nominal_in.split("-"):
@@ -63,7 +50,7 @@ _FRACTION = re.compile(r"(?:(\d+)[\s\-+]+)?(\d+)\s*/\s*(\d+)")
 
 
 @lru_cache(maxsize=1_000)
-def parse_size(text: str) -> NominalSize | SizeRefused:
+def parse_size(text: str) -> NominalSize | Refused:
     """Read a nominal size.
 
     Takes `1.5`, `1,5`, `1-1/2`, `1 1/2`, `1½`, `1-1/2"`, `1.5 in`, `NPS 1-1/2`, `DN40`, `40A` and `40 mm`
@@ -76,13 +63,13 @@ def parse_size(text: str) -> NominalSize | SizeRefused:
     metric = re.fullmatch(r"dn\s*-?\s*(\d+)|(\d+)\s*a|(\d+)\s*mm", plain)
     if metric:
         dn = int(next(group for group in metric.groups() if group))
-        return _BY_DN.get(dn) or SizeRefused(f'"{shown}" is no nominal diameter; DN25, DN40, DN50 are')
+        return _BY_DN.get(dn) or Refused(f'"{shown}" is no nominal diameter; DN25, DN40, DN50 are')
     plain = re.sub(r"^(nps|g|r)\s*(?=\d)", "", plain)
     plain = re.sub(r"\s*(\"|''|”|″|′′|inches|inch|in\.?|-inch)$", "", plain).strip()
     inches = _number_of_inches(plain)
     if inches is None:
-        return SizeRefused(f'"{shown}" cannot be read as a nominal size; write 1-1/2, 1.5 or DN40')
-    return _BY_INCHES.get(inches) or SizeRefused(f'there is no nominal pipe size "{shown}"')
+        return Refused(f'"{shown}" cannot be read as a nominal size; write 1-1/2, 1.5 or DN40')
+    return _BY_INCHES.get(inches) or Refused(f'there is no nominal pipe size "{shown}"')
 
 
 def _number_of_inches(plain: str) -> float | None:

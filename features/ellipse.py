@@ -5,6 +5,7 @@ The direct fit is Halir and Flusser's numerically stable form of the ellipse-spe
 """
 
 from dataclasses import dataclass
+from typing import Literal, final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,10 +21,11 @@ class NoEllipse:
 
     reason: str
 
-    def __bool__(self) -> bool:
+    def __bool__(self) -> Literal[False]:
         return False
 
 
+@final
 @dataclass(frozen=True, eq=False)
 class Ellipse:
     """An ellipse in the picture.

@@ -45,7 +45,8 @@ class PlanePose:
         directions = camera.rays(points_px) @ self.rotation
         origin = -self.rotation.T @ self.translation_mm
         reach = (offset_mm - origin[2]) / directions[:, 2]
-        return (origin + reach[:, None] * directions)[:, :2]
+        met: Array = origin + reach[:, None] * directions
+        return met[:, :2]
 
     def mm_per_px(self, camera: Camera, at_px: Array) -> float:
         """Millimeters in the plane per pixel at a place of the photo, geometric mean over directions."""
@@ -79,7 +80,8 @@ def _card_poses(reference: ScaleReference, camera: Camera) -> tuple[PlanePose, .
     found, vectors, moves, _ = cv2.solvePnPGeneric(flat, image, camera.matrix, np.zeros(5), flags=cv2.SOLVEPNP_IPPE)
     poses = []
     for vector, move in zip(vectors[:found], moves[:found], strict=True):
-        rotation, translation = rotation_from_vector(vector.ravel()), move.ravel()
+        rotation = rotation_from_vector(np.asarray(vector, float).ravel())
+        translation = np.asarray(move, float).ravel()
         miss = camera.project(flat @ rotation.T + translation) - image
         error = float(np.sqrt(np.mean(np.sum(miss**2, axis=1))))
         poses.append(PlanePose(rotation, translation, camera.focal_px, error))

@@ -1,6 +1,7 @@
 """The plane of a scale reference solved by itself, and distances between points that lie in it."""
 
 from dataclasses import dataclass
+from typing import Literal, final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,10 +25,11 @@ class NoPlane:
 
     reason: str
 
-    def __bool__(self) -> bool:
+    def __bool__(self) -> Literal[False]:
         return False
 
 
+@final
 @dataclass(frozen=True, eq=False)
 class SolvedPlane:
     """A reference's plane with everything that is uncertain about it.

@@ -10,7 +10,8 @@ from features.measured import AttributeEvidence, MeasuredLength
 from features.parts.classical import ClassicalFinder
 from features.parts.finder import LookAt, PartFinder
 from features.photo import PhotoRefused, load_photos
-from features.photo_survey import CardAt, FittedCircle, PhotoSurvey, SurveyRequest, survey_photo
+from features.photo_survey import FittedCircle, PhotoSurvey, SurveyRequest, survey_photo
+from features.placement import CardAt
 from features.ports import PortSize, possible_ports
 from features.problems import PHOTOS_DISAGREE, Problem
 from features.ruler import flange_as_ruler

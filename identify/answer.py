@@ -133,13 +133,13 @@ def build_answer(
         reference: the set, or a prepared one.
         settings: the matcher's assumptions.
         skip_questions: codes of questions the customer could not answer, not to be asked again.
-        card_at: where the user said the scale lies; "rim" lets each family's own joint tell how far that is.
+        card_at: where the user said the scale lies; on "rim" or "cover" each family's own record tells how deep the
+            joint lies behind it.
     """
     settings = settings or MatchSettings()
     ready = reference if isinstance(reference, PreparedReference) else prepare_reference(reference, settings)
     evidence = gather_evidence(survey, knowns, ready.table, settings)
-    on_rim = card_at == "rim"
-    posterior = compute_posterior(ready.table, evidence.lengths, evidence.attributes, settings, on_rim)
+    posterior = compute_posterior(ready.table, evidence.lengths, evidence.attributes, settings, card_at)
     misread = find_misreadings(ready.table, evidence, settings)
     evidence = replace(evidence, inconsistencies=(*evidence.inconsistencies, *misread))
     candidates, not_in_set = _candidates(ready, posterior, evidence, settings)
@@ -232,15 +232,13 @@ def _assumptions(evidence: Evidence, settings: MatchSettings) -> tuple[str, ...]
         if length.offset_mm is not None:
             said.append(
                 f"The {length.name.replace('_', ' ')} lies {length.offset_mm:.0f} mm behind the scale's "
-                f"plane "
-                f"({abs(length.per_offset_mm):.2f} mm of size for each mm that is wrong)."
+                f"plane ({abs(length.per_offset_mm):.2f} mm of size for each mm that is wrong)."
             )
     if any(length.is_ratio_only for length in evidence.lengths):
         said.append("No scale: sizes are compared by their ratios only.")
     said.append(
         f"Before anything was seen, a pump outside the set was given {100 * settings.not_in_set_prior:g} % "
-        f"and every "
-        "family of the set the same share of the rest."
+        "and every family of the set the same share of the rest."
     )
     said.append("The pump has not been rebuilt from parts of another one.")
     return tuple(said)

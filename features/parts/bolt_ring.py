@@ -38,7 +38,7 @@ class BoltRing:
     angles_rad: Array
 
 
-def unroll(front: FrontOn, center: Array, inner: float, outer: float) -> tuple[Array, Array]:
+def unroll(front: FrontOn, center: Array, inner: float, outer: float) -> tuple[Array, NDArray[np.bool_]]:
     """Polar strip of local edge strength.
 
     Returns:
@@ -53,7 +53,7 @@ def unroll(front: FrontOn, center: Array, inner: float, outer: float) -> tuple[A
     log_strength = np.log1p(strength).astype(np.float32)
     strip = cv2.remap(log_strength, x, y, cv2.INTER_LINEAR, borderValue=0.0)
     seen = cv2.remap(front.valid.astype(np.uint8), x, y, cv2.INTER_NEAREST, borderValue=0) > 0
-    return strip.astype(float), seen
+    return np.asarray(strip, float), np.asarray(seen, bool)
 
 
 def find_bolt_ring(front: FrontOn, center: Array, outer: float, inner_share: float, outer_share: float) -> BoltRing:

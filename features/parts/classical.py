@@ -165,7 +165,8 @@ def _best_port(things: tuple[Seen, ...], question: PartQuestion) -> Seen | None:
     def merit(one: Seen) -> float:
         extent = one.thing.outer / max(one.front.gray.shape)
         value = one.thing.port_score + 0.08 * one.thing.circles.score + 0.3 * min(extent, 0.45)
-        return value + (3.0 * _near(one.front, one.thing.circles.center, one.thing.outer, hint) if hint else 0.0)
+        near = _near(one.front, one.thing.circles.center, one.thing.outer, hint) if hint else 0.0
+        return float(value + 3.0 * near)
 
     return max(things, key=merit, default=None)
 
@@ -194,8 +195,8 @@ def _view(chamber: SeenJoint | None, port: Seen | None) -> dict[str, float]:
 def _with_chamber(sightings: PartSightings, question: PartQuestion, seen: SeenJoint) -> PartSightings:
     joint = seen.joint
     traced = trace_circle(
-        question.gray, seen.front, joint.center, joint.radius, "outermost", reach=0.025 if question.tilt_known else 0.05,
-        round_in_front=question.tilt_known,
+        question.gray, seen.front, joint.center, joint.radius, "outermost",
+        reach=0.025 if question.tilt_known else 0.05, round_in_front=question.tilt_known,
     )  # fmt: skip
     if not traced:
         return sightings

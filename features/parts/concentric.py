@@ -65,7 +65,7 @@ def edge_field(front: FrontOn, most: int = 20000) -> EdgeField:
     return EdgeField(np.stack([x, y], axis=1).astype(float), gradients, np.minimum(strength[y, x], 3.0).astype(float))
 
 
-def _thin(size: NDArray[np.float32], gx: NDArray[np.float32], gy: NDArray[np.float32]) -> NDArray[np.bool_]:
+def _thin(size: NDArray[np.floating], gx: NDArray[np.floating], gy: NDArray[np.floating]) -> NDArray[np.bool_]:
     """Non-maximum suppression along the gradient, four directions."""
     sector = np.round(np.arctan2(gy, gx) / (np.pi / 4)).astype(int) % 4
     thin = np.zeros(size.shape, bool)
@@ -175,7 +175,7 @@ def support_profile(field: EdgeField, center: Array, most: float) -> Array:
     whole = np.rint(distance[use]).astype(int)
     for shift in (-1, 0, 1):  # a circle one pixel off its whole radius still counts
         grid[np.clip(whole + shift, 0, len(grid) - 1), sector] = True
-    return grid.mean(axis=1)
+    return np.asarray(grid.mean(axis=1), float)
 
 
 def _peaks(profile: Array, least: float, height: float = 0.3) -> tuple[Array, Array]:

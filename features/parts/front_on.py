@@ -79,7 +79,8 @@ def face_plane(
     middle, half = 0.5 * (low + high), 0.5 * np.minimum(high - low, 2.0 * max(width, height))
     scale = min(longest_px / float(2 * half.max()), 1.0)
     size = np.maximum((2 * half * scale).astype(int), 2)
-    to_small = np.array([[scale, 0, -scale * (middle[0] - half[0])], [0, scale, -scale * (middle[1] - half[1])], [0, 0, 1]])
+    corner = scale * (middle - half)
+    to_small = np.array([[scale, 0, -corner[0]], [0, scale, -corner[1]], [0, 0, 1]])
     forward = to_small @ front_from_photo
     source, reduce = _shrink_before_warp(gray, scale)
     warp = forward @ reduce
@@ -87,7 +88,7 @@ def face_plane(
     valid = cv2.warpPerspective(np.full(source.shape, 255, np.uint8), warp, (int(size[0]), int(size[1]))) > 250
     mm_per_px = distance_mm / camera.focal_px / scale if distance_mm > 0 else 0.0
     foot = apply_homography(to_small, np.array([[camera.center_x_px, camera.center_y_px]]))[0]
-    return FrontOn(small, valid, np.linalg.inv(forward), scale, mm_per_px, foot)
+    return FrontOn(np.asarray(small, np.uint8), valid, np.linalg.inv(forward), scale, mm_per_px, foot)
 
 
 def _border(width: int, height: int) -> Array:

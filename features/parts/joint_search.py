@@ -64,7 +64,8 @@ def find_joints(
     for one in sets:
         for shift in SHIFTS:
             center = one.center + shift * (front.foot - one.center)
-            found += [(merit, center, radius, support) for merit, radius, support in _rims(front, field, center, least, most)]
+            rims = _rims(front, field, center, least, most)
+            found += [(merit, center, radius, support) for merit, radius, support in rims]
     found.sort(key=lambda f: -f[0])
     joints: list[Joint] = []
     for merit, center, radius, support in found:
@@ -105,7 +106,9 @@ def _outlines_first(joints: list[Joint]) -> list[Joint]:
     return [outer, *[joint for joint in joints if joint is not outer]]
 
 
-def _rims(front: FrontOn, field: EdgeField, center: Array, least: float, most: float) -> list[tuple[float, float, float]]:
+def _rims(
+    front: FrontOn, field: EdgeField, center: Array, least: float, most: float
+) -> list[tuple[float, float, float]]:
     """(merit, radius, support) of circles about one center that could be a rim."""
     profile = support_profile(field, center, most)
     smooth = np.convolve(profile, [0.25, 0.5, 0.25], mode="same")

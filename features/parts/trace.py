@@ -5,7 +5,7 @@ points kept are those that lie together on one ellipse, found by random trials o
 """
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,10 +24,11 @@ class NotTraced:
 
     reason: str
 
-    def __bool__(self) -> bool:
+    def __bool__(self) -> Literal[False]:
         return False
 
 
+@final
 @dataclass(frozen=True, eq=False)
 class TracedCircle:
     """A circle's edge in the photo.

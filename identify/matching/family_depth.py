@@ -1,7 +1,7 @@
-"""A card taped over a chamber joint stands in front of its edge by what each family's own record says.
+"""A card on a chamber's joint or cover stands in front of the joint's edge by what each family's own record says.
 
 The survey has to assume one distance for all pumps and carries its uncertainty. Judging a family that states
-its own (`joint_rise_mm` among its extra columns) that assumption is replaced by the family's: its expected
+its own (`joint_rise_mm` or `cover_depth_mm` among its extra columns) that assumption is replaced by the family's: its expected
 reading moves, and its spread takes the place of the survey's.
 """
 
@@ -16,8 +16,14 @@ from identify.matching.likelihood import Array
 from reference_geometry.families import LENGTH_NAMES
 
 _JOINT = "chamber_diameter"
-_RISE_SD_MM = 1.0
-"""How exactly a stated rise holds for one card on one pump (common practice)."""
+_DEPTH_SD_MM = {"rim": 1.0, "cover": 3.0}
+"""How exactly a stated depth holds for one card on one pump: on a cover it may not lie on the highest spot
+(common practice)."""
+
+
+def family_depth_mm(table: FamilyTable, card_at: str) -> Array | None:
+    """(R,) depth of the joint's edge behind a card that lies there, by each family's record; None elsewhere."""
+    return {"rim": table.joint_rise_mm, "cover": table.cover_depth_mm}.get(card_at)
 
 
 @dataclass(frozen=True, eq=False)
@@ -33,25 +39,26 @@ class DepthAdjusted:
     lengths: tuple[MeasuredLength, ...]
 
 
-def use_family_depth(table: FamilyTable, lengths: Sequence[MeasuredLength]) -> DepthAdjusted:
-    """Let families that state their joint's rise be judged by it; everything else stays as it is.
+def use_family_depth(table: FamilyTable, lengths: Sequence[MeasuredLength], card_at: str) -> DepthAdjusted:
+    """Let families that state their joint's depth be judged by it; everything else stays as it is.
 
     With g the relative change of the measured diameter per mm, d0 the distance assumed and d the family's,
-    the expected log reading moves by -g (d - d0). Only for a card said to lie on the rim.
+    the expected log reading moves by -g (d - d0). Only for a card said to lie on the rim or the cover.
     """
     unchanged = DepthAdjusted(table, tuple(lengths))
     place = next((i for i, length in enumerate(lengths) if length.name == _JOINT), None)
-    if place is None or not np.isfinite(table.joint_rise_mm).any():
+    depth_mm = family_depth_mm(table, card_at)
+    if place is None or depth_mm is None or not np.isfinite(depth_mm).any():
         return unchanged
     joint = lengths[place]
     assumed = _own_offsets(joint, lengths)
     if joint.offset_mm is None or not assumed:
         return unchanged
     per_mm = joint.per_offset_mm / joint.value_mm
-    known = np.isfinite(table.joint_rise_mm)
-    shift = np.where(known, per_mm * (table.joint_rise_mm - joint.offset_mm), 0.0)
+    known = np.isfinite(depth_mm)
+    shift = np.where(known, per_mm * (depth_mm - joint.offset_mm), 0.0)
     carried = sum(part.relative**2 for part in assumed)
-    spread = np.where(known, (per_mm * _RISE_SD_MM) ** 2, carried)
+    spread = np.where(known, (per_mm * _DEPTH_SD_MM[card_at]) ** 2, carried)
     kept = replace(joint, contributions=tuple(part for part in joint.contributions if part not in assumed))
     moved = replace(
         table,

@@ -48,6 +48,7 @@ class FamilyTable:
         frequencies: attribute -> value -> number of families with it.
         joint_rise_mm: (R,) how far the chamber joint's band or bolt heads stand before its edge, NaN where
             not known.
+        cover_depth_mm: (R,) how far the cover's highest spot stands before the joint's edge, NaN where not known.
     """
 
     family_ids: Sequence[str]
@@ -61,6 +62,7 @@ class FamilyTable:
     broad: BroadLengths
     frequencies: Mapping[str, Mapping[str, int]] = field(default_factory=dict)
     joint_rise_mm: Array = field(default_factory=lambda: np.full(1, np.nan))
+    cover_depth_mm: Array = field(default_factory=lambda: np.full(1, np.nan))
 
     @cached_property
     def spread_classes(self) -> "SpreadClasses":
@@ -254,15 +256,14 @@ def build_family_table(families: Sequence[Family], settings: MatchSettings | Non
         log_prior=np.array([log(max(p, 1e-300)) for p in prior]),
         broad=fit_broad_lengths(recorded, settings.broad_inflation),
         frequencies=frequencies,
-        joint_rise_mm=np.array([_joint_rise_mm(family) for family in families] + [np.nan] * len(unknown)),
+        joint_rise_mm=_extra_column(families, "joint_rise_mm", len(unknown)),
+        cover_depth_mm=_extra_column(families, "cover_depth_mm", len(unknown)),
     )
 
 
-def _joint_rise_mm(family: Family) -> float:
-    try:
-        return float(family.extras["joint_rise_mm"])
-    except (KeyError, ValueError):
-        return float("nan")
+def _extra_column(families: Sequence[Family], name: str, unknown: int) -> Array:
+    """(R,) an extra number of each family, NaN where it has none and for the unknown pumps."""
+    return np.array([family.extra_number(name) for family in families] + [None] * unknown, float)
 
 
 def bit_mask(bits: NDArray[np.uint16]) -> NDArray[np.bool_]:

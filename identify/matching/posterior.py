@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from features.measured import AttributeEvidence, MeasuredLength, log_covariance
 from identify.matching.attribute_match import attribute_log_likelihood
-from identify.matching.family_depth import use_family_depth
+from identify.matching.family_depth import family_depth_mm, use_family_depth
 from identify.matching.family_table import FamilyTable
 from identify.matching.likelihood import (
     Indices,
@@ -89,7 +89,7 @@ def compute_posterior(
     lengths: Sequence[MeasuredLength],
     attributes: Sequence[AttributeEvidence],
     settings: MatchSettings | None = None,
-    card_on_rim: bool = False,
+    card_at: str = "unknown",
 ) -> Posterior:
     """Probability of every family and of "not in the set".
 
@@ -98,14 +98,14 @@ def compute_posterior(
         lengths: measured lengths, each name once.
         attributes: evidence, each name once.
         settings: assumptions.
-        card_on_rim: the scale lay on the chamber joint, so a family's own record tells how far before its
-            edge.
+        card_at: where the scale lay; on a chamber's rim or cover a family's own record tells how far before
+            the joint's edge.
     """
     settings = settings or MatchSettings()
     measured = usable_lengths(lengths, settings)
     score = table.log_prior + attribute_log_likelihood(table, attributes, settings)
-    if measured is not None and card_on_rim:
-        adjusted = use_family_depth(table, lengths)
+    if measured is not None and family_depth_mm(table, card_at) is not None:
+        adjusted = use_family_depth(table, lengths, card_at)
         score = _add_geometry(adjusted.table, usable_lengths(adjusted.lengths, settings) or measured, score)
     elif measured is not None:
         score = _add_geometry(table, measured, score)

@@ -1,7 +1,8 @@
 """The demo photos through the whole way: `python -m tools.bench.demo_photos`.
 
 Told to the program is only what a user would tell: where the card lies and which coin it is; no hint where parts are.
-Bar: of the photos with EXIF and a scale, at least 8 of 12 give the true family among the first three and a true kit first.
+Bar: of the photos with EXIF and a scale, at least 8 of 12 give the true family among the first three and a true kit
+first.
 """
 
 import json
@@ -50,7 +51,8 @@ def main(folder: Annotated[Path, typer.Option(help="photos with truth.jsonl")] =
         good = 1 <= rank <= 3 and kit_right
         counts = bool(truth["scale_references"]) and bool(truth["exif"])
         counted, passed = counted + counts, passed + (counts and good)
-        typer.echo(f"{truth['photo']:34} family {rank:2d}  kit {'right' if kit_right else 'wrong'}  {_measured(answered, truth)}")
+        kit = "right" if kit_right else "wrong"
+        typer.echo(f"{truth['photo']:34} family {rank:2d}  kit {kit}  {_measured(answered, truth)}")
     typer.echo(f"{passed} of {counted} with EXIF and scale; bar 8 of 12")
     sys.exit(0 if passed * 12 >= 8 * counted else 1)
 
@@ -63,7 +65,8 @@ def _measured(answered: Answered, truth: dict[str, Any]) -> str:
         if true:
             nearest = min(true, key=lambda mm: abs(mm / length.value_mm - 1))
             low, high = length.interval_mm
-            parts.append(f"{length.name} {100 * (length.value_mm / nearest - 1):+.1f} % {'in' if low <= nearest <= high else 'OUT'}")
+            inside = "in" if low <= nearest <= high else "OUT"
+            parts.append(f"{length.name} {100 * (length.value_mm / nearest - 1):+.1f} % {inside}")
     return ", ".join(parts)
 
 

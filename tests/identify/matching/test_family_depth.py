@@ -29,7 +29,7 @@ def two(make):
 def test_expected_reading_moves_by_the_difference_of_the_distances(two, settings):
     """Assumed 7 mm, the family's 4 mm, 0.3 mm a mm: the family reads 0.9 mm too large, by hand."""
     table = build_family_table(two, settings)
-    adjusted = use_family_depth(table, [chamber(212.9)])
+    adjusted = use_family_depth(table, [chamber(212.9)], "rim")
     reading = np.exp(adjusted.table.log_mean[0, :2])
     assert reading[0] == pytest.approx(212.9, abs=0.02)
     assert reading[1] == pytest.approx(212.0)
@@ -40,14 +40,14 @@ def test_a_family_that_does_not_say_is_judged_exactly_as_before(two, settings):
     table = build_family_table(two[1:], settings)
     lengths = [chamber(213.4)]
     plain = compute_posterior(table, lengths, (), settings)
-    on_rim = compute_posterior(table, lengths, (), settings, card_on_rim=True)
+    on_rim = compute_posterior(table, lengths, (), settings, card_at="rim")
     assert on_rim.probability == pytest.approx(plain.probability, abs=1e-12)
 
 
 def test_the_family_whose_joint_explains_the_reading_gains(two, settings):
     table = build_family_table(two, settings)
     plain = compute_posterior(table, [chamber(212.9)], (), settings).families
-    on_rim = compute_posterior(table, [chamber(212.9)], (), settings, card_on_rim=True).families
+    on_rim = compute_posterior(table, [chamber(212.9)], (), settings, card_at="rim").families
     assert plain[0] == pytest.approx(plain[1])
     assert 1.02 < on_rim[0] / on_rim[1] < 3.0
 
@@ -57,4 +57,4 @@ def test_an_offset_shared_with_another_length_stays_shared(two, settings):
     shared = Contribution("offset", "distance:a.jpg", 0.02)
     joint = replace(chamber(212.9), contributions=(shared,))
     other = MeasuredLength("port_spacing", 300.0, (shared,), ("a.jpg",), 0.0, 0.3)
-    assert use_family_depth(table, [joint, other]).lengths == (joint, other)
+    assert use_family_depth(table, [joint, other], "rim").lengths == (joint, other)

@@ -42,7 +42,7 @@ class FrontOn:
 
     def from_photo(self, points_px: Array) -> Array:
         """(N, 2) photo pixels to squared-up pixels."""
-        return apply_homography(np.linalg.inv(self.photo_from_front), points_px)
+        return apply_homography(np.asarray(np.linalg.inv(self.photo_from_front), float), points_px)
 
 
 def apply_homography(matrix: Array, points: Array) -> Array:

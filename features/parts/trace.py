@@ -155,18 +155,20 @@ def _agree(
     most = max(family.share for family in families)
     enough = (1.0 if which == "strongest" else 0.75) * most
     near = max((f for f in families if f.share >= enough), key=lambda f: f.outward_px).members
+    fitted: Ellipse | None = None
     for shrink in (1.0, 0.7, 0.7):
         ellipse = Ellipse.fit(edges.points_px[near])
         if not ellipse:
             return NotTraced(ellipse.reason)
+        fitted = ellipse
         near = _nearest_per_line(edges, np.abs(ellipse.distances_px(edges.points_px)), shrink * width_px)
         if near.sum() < 12:
             return NotTraced("too few edge points agree")
-    sign = np.sign(np.median(edges.step[near]))
+    assert fitted is not None
     seen = np.unique(edges.line[near])
     return TracedCircle(
-        edges.points_px[near], ellipse, len(seen) / lines, _longest_gap_deg(seen, lines),
-        float(np.mean(edges.step[near])) if sign else 0.0,
+        edges.points_px[near], fitted, len(seen) / lines, _longest_gap_deg(seen, lines),
+        float(np.mean(edges.step[near])),
     )  # fmt: skip
 
 

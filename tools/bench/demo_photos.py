@@ -51,8 +51,8 @@ def main(folder: Annotated[Path, typer.Option(help="photos with truth.jsonl")] =
         good = 1 <= rank <= 3 and kit_right
         counts = bool(truth["scale_references"]) and bool(truth["exif"])
         counted, passed = counted + counts, passed + (counts and good)
-        kit = "right" if kit_right else "wrong"
-        typer.echo(f"{truth['photo']:34} family {rank:2d}  kit {kit}  {_measured(answered, truth)}")
+        verdict = "right" if kit_right else "wrong"
+        typer.echo(f"{truth['photo']:34} family {rank:2d}  kit {verdict}  {_measured(answered, truth)}")
     typer.echo(f"{passed} of {counted} with EXIF and scale; bar 8 of 12")
     sys.exit(0 if passed * 12 >= 8 * counted else 1)
 

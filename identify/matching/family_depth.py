@@ -1,8 +1,8 @@
 """A card on a chamber's joint or cover stands in front of the joint's edge by what each family's own record says.
 
-The survey has to assume one distance for all pumps and carries its uncertainty. Judging a family that states
-its own (`joint_rise_mm` or `cover_depth_mm` among its extra columns) that assumption is replaced by the family's: its expected
-reading moves, and its spread takes the place of the survey's.
+The survey has to assume one distance for all pumps and carries its uncertainty. Judging a family that states its own
+(`joint_rise_mm` or `cover_depth_mm` among its extra columns) that assumption is replaced by the family's: its
+expected reading moves, and its spread takes the place of the survey's.
 """
 
 from collections.abc import Sequence

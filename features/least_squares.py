@@ -70,7 +70,7 @@ def solve(residuals: Residuals, start: Array, steps: Array, iterations: int = 60
         gained = cost - trial_cost
         x, groups, flat, cost = x + step, trial, trial_flat, trial_cost
         damping = max(damping / 5.0, 1e-10)
-        if gained <= 1e-9 * (1.0 + cost):
+        if gained <= 1e-7 * (1.0 + cost):
             break
     return _with_uncertainty(residuals, x, groups, cost, steps)
 

@@ -57,7 +57,8 @@ def seen_coins(photo: Photo, table: Path) -> list[SeenCoin]:
 
 
 def _thinned(points_px: Array, most: int = 24) -> Array:
-    return points_px[np.linspace(0, len(points_px) - 1, min(most, len(points_px))).astype(int)]
+    at = np.linspace(0, len(points_px) - 1, min(most, len(points_px))).astype(int)
+    return np.asarray(points_px[at], float)
 
 
 def coin_figures(path: Path, table: Path) -> CoinFigures:

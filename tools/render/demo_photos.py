@@ -143,7 +143,7 @@ def main(
     """Make the demo photos that are not there yet."""
     out.mkdir(parents=True, exist_ok=True)
     left = [d for d in DEMOS if d.name.startswith(only) and not (out / f"{d.name}.jpg").exists()]
-    jobs = [(demo, Quality(max(PHONE_PX), spp, True, 512), size) for demo in left]
+    jobs = [(demo, Quality.for_size(max(PHONE_PX), spp, True), size) for demo in left]
     with multiprocessing.get_context("spawn").Pool(workers, initializer=choose_variant, initargs=(variant,)) as pool:
         for demo, jpeg, record in pool.imap_unordered(_work, jobs):
             if jpeg is None:

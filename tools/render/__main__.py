@@ -5,7 +5,14 @@ from typing import Annotated, Any, Literal, cast
 
 import typer
 from rich.console import Console
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn, TimeRemainingColumn
+from rich.progress import (
+    BarColumn,
+    MofNCompleteColumn,
+    Progress,
+    TextColumn,
+    TimeElapsedColumn,
+    TimeRemainingColumn,
+)
 from rich.table import Table
 
 from tools.render.cameras import VIEWS, View
@@ -27,7 +34,9 @@ def main(
     card_at: Annotated[str | None, typer.Option(help="where the first of them goes: rim, flange, cover, floor")] = None,
     samples: Annotated[int, typer.Option("--spp", help="light paths per pixel", min=1)] = 24,
     denoise: Annotated[bool, typer.Option(help="use the denoiser of the variant, where there is one")] = True,
-    photos_per_scene: Annotated[int, typer.Option(help="cameras per built scene (part of what a seed means)", min=1)] = 1,
+    photos_per_scene: Annotated[
+        int, typer.Option(help="cameras per built scene (part of what a seed means)", min=1)
+    ] = 1,
     workers: Annotated[int, typer.Option(help="processes", min=1)] = 1,
     variant: Annotated[str, typer.Option(help="auto, cuda_ad_rgb, llvm_ad_rgb or scalar_rgb")] = "auto",
     environments: Annotated[Path | None, typer.Option(help="folder with panoramas (.exr, .hdr, .exr.js)")] = None,
@@ -49,7 +58,13 @@ def main(
     )  # fmt: skip
     spent: dict[str, float] = {}
     console = Console()
-    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn(), TimeRemainingColumn())
+    columns = (
+        TextColumn("{task.description}"),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TimeElapsedColumn(),
+        TimeRemainingColumn(),
+    )
     with Progress(*columns, console=console) as progress:
         task = progress.add_task("photos", total=None)
 

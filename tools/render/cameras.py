@@ -186,7 +186,9 @@ def subject_of(model: PumpModel, view: View, instance: int, rng: np.random.Gener
     low, high = bounds_of(model)
     corners = np.array([[x, y, z] for x in (low[0], high[0]) for y in (low[1], high[1]) for z in (low[2], high[2])])
     if view in ("chamber", "port"):
-        names = ("chamber_diameter",) if view == "chamber" else ("flange_diameter", "port_bore", "thread_major_diameter")
+        names = (
+            ("chamber_diameter",) if view == "chamber" else ("flange_diameter", "port_bore", "thread_major_diameter")
+        )
         for name in names:
             found = [c for c in model.circles if c.name == name]
             if found:
@@ -213,6 +215,17 @@ def bounds_of(model: PumpModel) -> tuple[Floats, Floats]:
     """Lowest and highest corner of all parts."""
     bounds = np.array([part.mesh.bounds for part in model.parts])
     return bounds[:, 0].min(axis=0), bounds[:, 1].max(axis=0)
+
+
+def from_higher(subject: Subject, rng: np.random.Generator) -> Subject:
+    """The same subject looked at from 20 to 40 deg above the horizon, as one does to show a card on the floor."""
+    flat = subject.toward * [1.0, 1.0, 0.0]
+    length = float(np.linalg.norm(flat))
+    elevation = np.radians(rng.uniform(20, 40))
+    if length < 0.2 or np.arcsin(subject.toward[2]) > elevation:
+        return subject
+    toward = np.cos(elevation) * flat / length + np.array([0.0, 0.0, np.sin(elevation)])
+    return replace(subject, toward=toward, tilt_sd_deg=min(subject.tilt_sd_deg, 6.0))
 
 
 def hold_camera(

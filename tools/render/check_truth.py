@@ -30,7 +30,8 @@ EDGES = {
     "flange_diameter": ("flange",),
     "port_bore": ("port_opening",),
 }
-"""Circles checked, and the parts whose common outline shows them."""
+"""Circles checked, and the parts whose common outline shows them. A threaded port's bore lies behind its countersink
+and has no outline of its own."""
 REACH_PX = 6
 
 
@@ -64,7 +65,7 @@ def check_photo(folder: Path, record: dict[str, Any]) -> PhotoCheck:
     gray = np.asarray(ImageOps.exif_transpose(Image.open(folder / record["photo"])).convert("L"))
     if gray.shape != (record["height"], record["width"]):
         raise ValueError(f"{record['photo']}: upright size {gray.shape[::-1]} is not the truth's")
-    mask = np.asarray(Image.open(folder / record["mask"])).astype(np.int64)
+    mask = None if record["mask"] is None else np.asarray(Image.open(folder / record["mask"])).astype(np.int64)
     cards = found = 0
     corner_px: list[Floats] = []
     for reference in record["scale_references"]:
@@ -74,8 +75,10 @@ def check_photo(folder: Path, record: dict[str, Any]) -> PhotoCheck:
             found += len(differences) > 0
             corner_px.append(differences)
     edge_px: dict[str, list[Floats]] = {name: [] for name in EDGES}
+    threaded = record["attributes"].get("connection") == "threaded"
     for feature in record["features"]:
-        if feature["name"] in EDGES and feature["faces_camera"] and feature["visible_fraction"] > 0.3:
+        skipped = feature["name"] not in EDGES or (feature["name"] == "port_bore" and threaded)
+        if mask is not None and not skipped and feature["faces_camera"] and feature["visible_fraction"] > 0.3:
             edge_px[feature["name"]].append(edge_differences(mask, record["camera"], feature))
     return PhotoCheck(
         record["photo"], cards, found, np.concatenate([np.zeros(0), *corner_px]),
@@ -133,9 +136,16 @@ def _circle(feature: dict[str, Any]) -> tuple[Floats, Floats]:
     return center + outward * feature["diameter_mm"] / 2, outward
 
 
+def circle_px(camera: dict[str, Any], feature: dict[str, Any]) -> Floats:
+    """(180, 2) points of a truth circle in the photo."""
+    return _project(_circle(feature)[0], camera)
+
+
 def _project(points: Floats, camera: dict[str, Any]) -> Floats:
     matrix = np.array([[camera["fx"], 0, camera["cx"]], [0, camera["fy"], camera["cy"]], [0, 0, 1.0]])
-    px, _ = cv2.projectPoints(points.reshape(-1, 1, 3), np.zeros(3), np.zeros(3), matrix, np.array(camera["distortion"]))
+    px, _ = cv2.projectPoints(
+        points.reshape(-1, 1, 3), np.zeros(3), np.zeros(3), matrix, np.array(camera["distortion"])
+    )
     return np.asarray(px, np.float64).reshape(-1, 2)
 
 

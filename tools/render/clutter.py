@@ -133,8 +133,11 @@ def _along(mesh: trimesh.Trimesh, axis: str) -> trimesh.Trimesh:
 
 
 def _turned(profile: list[tuple[float, float]], sections: int = 48) -> trimesh.Trimesh:
-    """A turned body from (radius, z) points."""
-    return trimesh.creation.revolve(np.array(profile), sections=sections)
+    """A turned body from (radius, z) points, its faces looking outward whichever way round the points go."""
+    body = trimesh.creation.revolve(np.array(profile), sections=sections)
+    if body.volume < 0:
+        body.invert()
+    return body
 
 
 def _carton(rng: np.random.Generator) -> Thing:
@@ -155,7 +158,18 @@ def _drum(rng: np.random.Generator) -> Thing:
 
 def _bucket(rng: np.random.Generator) -> Thing:
     r, h = float(rng.uniform(110, 160)), float(rng.uniform(220, 380))
-    body = _turned([(0, 0), (r * 0.85, 0), (r, h - 30), (r * 1.05, h - 30), (r * 1.05, h), (r * 0.98, h), (r * 0.83, 8), (0, 8)])
+    body = _turned(
+        [
+            (0, 0),
+            (r * 0.85, 0),
+            (r, h - 30),
+            (r * 1.05, h - 30),
+            (r * 1.05, h),
+            (r * 0.98, h),
+            (r * 0.83, 8),
+            (0, 8),
+        ]
+    )
     return body, _painted(rng, (0.6, 0.6, 0.58) if rng.random() < 0.5 else None)
 
 
@@ -276,7 +290,9 @@ def _canister(rng: np.random.Generator) -> Thing:
     body = trimesh.creation.box(w)
     cap = trimesh.creation.cylinder(28, 30, sections=32)
     cap.apply_translation([0, w[1] * 0.3, w[2] / 2 + 15])
-    return trimesh.util.concatenate([body, cap]), _painted(rng, (0.5, 0.5, 0.48) if rng.random() < 0.5 else (0.03, 0.1, 0.4))
+    return trimesh.util.concatenate([body, cap]), _painted(
+        rng, (0.5, 0.5, 0.48) if rng.random() < 0.5 else (0.03, 0.1, 0.4)
+    )
 
 
 def _hand_wheel(rng: np.random.Generator) -> Thing:

@@ -78,7 +78,7 @@ def draw_development(rng: np.random.Generator, long_side_px: int, dark: bool = F
         smoothing=float(rng.uniform(0, 0.35 if downsized else 0.9)),
         sharpening=float(rng.uniform(0.1, 1.1)),
         contrast=float(rng.uniform(0.92, 1.5)),
-        saturation=float(rng.uniform(0.75, 1.35)),
+        saturation=float(rng.uniform(0.85, 1.45)),
         lift=float(rng.uniform(0, 0.35)),
         jpeg_quality=int(np.clip(rng.normal(86, 9), 40, 95)),
         message_quality=int(rng.integers(55, 85)) if message else 0,
@@ -127,14 +127,14 @@ def _exposure(linear: Picture) -> float:
     center = luminance[h // 5 : 4 * h // 5, w // 5 : 4 * w // 5]
     mean = 0.65 * float(np.minimum(center, np.percentile(center, 98)).mean()) + 0.35 * float(luminance.mean())
     bright = float(np.percentile(luminance, 97))
-    return float(min(0.2 / max(mean, 1e-6), 1.25 / max(bright, 1e-6)))
+    return float(min(0.23 / max(mean, 1e-6), 1.4 / max(bright, 1e-6)))
 
 
 def _white_balance(light: Picture) -> NDArray[np.float64]:
     """Gains of an automatic white balance: most of the way from the picture's mean color to gray."""
     lit = light.reshape(-1, 3)
     mean = np.minimum(lit, np.percentile(lit, 98)).mean(axis=0) + 1e-6
-    gains = (mean[1] / mean) ** 0.8
+    gains = (mean[1] / mean) ** 0.75
     return np.asarray(np.clip(gains, 0.4, 2.5))
 
 

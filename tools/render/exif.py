@@ -69,5 +69,7 @@ def _block(written: ExifAsWritten, rng: np.random.Generator) -> bytes:
     if written.iso is not None:
         inner[_ISO] = written.iso
     inner[_EXPOSURE] = IFDRational(1, int(rng.integers(20, 400)))
-    inner[_DATE] = f"2024:{rng.integers(1, 13):02d}:{rng.integers(1, 29):02d} {rng.integers(7, 18):02d}:{rng.integers(60):02d}:00"
+    inner[_DATE] = (
+        f"2024:{rng.integers(1, 13):02d}:{rng.integers(1, 29):02d} {rng.integers(7, 18):02d}:{rng.integers(60):02d}:00"
+    )
     return exif.tobytes()

@@ -100,7 +100,7 @@ METALS = (
     Kind("overpainted_casting", 1, held_out=True),
 )
 WEARS = (
-    Kind("new", 1.5),
+    Kind("new", 2.5),
     Kind("used", 3),
     Kind("dusty", 1.5),
     Kind("dripped", 1.5),
@@ -122,18 +122,40 @@ _RAW_ALUMINUM: Rgb = (0.62, 0.62, 0.61)
 _STEEL: Rgb = (0.5, 0.5, 0.49)
 
 
-def draw_look(wetted_material: str, split: Split, rng: np.random.Generator) -> PumpLook:
+BODY_COLORS: dict[str, tuple[str, Rgb | None]] = {
+    "natural": ("natural_plastic", None),
+    "black": ("black_plastic", None),
+    "white": ("white_plastic", None),
+    "gray": ("gray_plastic", None),
+    "bare_metal": ("bare_aluminum", None),
+    "red": ("painted_casting", (0.27, 0.025, 0.02)),
+    "blue": ("painted_casting", (0.015, 0.075, 0.27)),
+}
+"""A family's word for its body's color -> kind of finish, and the paint's color."""
+
+
+def draw_look(
+    wetted_material: str,
+    split: Split,
+    rng: np.random.Generator,
+    body_color: str = "",
+    wear_kind: str | None = None,
+) -> PumpLook:
     """Draw the look of one pump.
 
     Args:
         wetted_material: "plastic" or "metal".
         split: whose kinds may be used.
         rng: random source.
+        body_color: a family's word for its color; "" leaves it to chance.
+        wear_kind: how it has aged, None leaves it to chance.
     """
     wetted_kind = draw(METALS if wetted_material == "metal" else PLASTICS, split, rng)
-    wear_kind = draw(WEARS, split, rng)
+    wear_kind = wear_kind or draw(WEARS, split, rng)
     wear = _draw_wear(wear_kind, rng)
-    wetted = _spoil(_made_of(wetted_kind, split, rng), wear_kind, rng)
+    wetted_kind, paint = BODY_COLORS.get(body_color, (wetted_kind, None))
+    made = _made_of(wetted_kind, split, rng)
+    wetted = _spoil(made if paint is None else replace(made, color=paint), wear_kind, rng)
     air_kind = _air_section_kind(split, rng)
     air = _spoil(_made_of(air_kind, split, rng), wear_kind, rng)
     if rng.random() < 0.25 and wetted_material == "metal":
@@ -182,7 +204,9 @@ def _made_of(kind: str, split: Split, rng: np.random.Generator) -> Finish:
     coat = replace(cast, color=_paint(split, rng), metallic=0.0, roughness=0.35 * rough, bump_mm=0.1)
     match kind:
         case "natural_plastic":
-            color = np.array([0.66, 0.64, 0.58]) * rng.uniform(0.85, 1.1) * [1, rng.uniform(0.96, 1), rng.uniform(0.88, 1)]
+            color = (
+                np.array([0.66, 0.64, 0.58]) * rng.uniform(0.85, 1.1) * [1, rng.uniform(0.96, 1), rng.uniform(0.88, 1)]
+            )
             return replace(plastic, color=(float(color[0]), float(color[1]), float(color[2])))
         case "black_plastic":
             return replace(plastic, color=_gray(rng, 0.012, 0.04), roughness=0.38 * rough)
@@ -240,7 +264,13 @@ def _made_of(kind: str, split: Split, rng: np.random.Generator) -> Finish:
 
 
 def _stain(rng: np.random.Generator) -> Rgb:
-    stains: tuple[Rgb, ...] = ((0.25, 0.14, 0.05), (0.3, 0.22, 0.1), (0.08, 0.1, 0.16), (0.12, 0.05, 0.04), (0.2, 0.25, 0.1))
+    stains: tuple[Rgb, ...] = (
+        (0.25, 0.14, 0.05),
+        (0.3, 0.22, 0.1),
+        (0.08, 0.1, 0.16),
+        (0.12, 0.05, 0.04),
+        (0.2, 0.25, 0.1),
+    )
     return stains[rng.integers(len(stains))]
 
 
@@ -250,7 +280,11 @@ def _spoil(finish: Finish, wear_kind: str, rng: np.random.Generator) -> Finish:
         return finish
     amount = float(rng.uniform(0.05, 0.35))
     covers: dict[str, tuple[str, Rgb, float]] = {
-        "used": ("scratches", _scaled(finish.color, 1.35) if max(finish.color) < 0.5 else (0.35, 0.33, 0.3), 0.5),
+        "used": (
+            "scratches",
+            _scaled(finish.color, 1.35) if max(finish.color) < 0.5 else (0.35, 0.33, 0.3),
+            0.5,
+        ),
         "dusty": ("clouds", (0.3, 0.26, 0.2), 0.95),
         "dripped": ("drips", _stain(rng), 0.4),
         "salted": ("crust", (0.75, 0.75, 0.72), 0.95),
@@ -269,7 +303,12 @@ def _spoil(finish: Finish, wear_kind: str, rng: np.random.Generator) -> Finish:
 def _draw_wear(kind: str, rng: np.random.Generator) -> Wear:
     dust: tuple[Rgb, ...] = ((0.32, 0.28, 0.22), (0.4, 0.39, 0.37), (0.2, 0.17, 0.14), (0.08, 0.075, 0.07))
     level = {"new": 0.08, "dusty": 0.95, "cement": 0.85, "mud": 0.75}.get(kind, 0.5)
-    grime: tuple[Rgb, ...] = ((0.02, 0.017, 0.013), (0.07, 0.055, 0.04), (0.05, 0.05, 0.05), (0.14, 0.11, 0.08))
+    grime: tuple[Rgb, ...] = (
+        (0.02, 0.017, 0.013),
+        (0.07, 0.055, 0.04),
+        (0.05, 0.05, 0.05),
+        (0.14, 0.11, 0.08),
+    )
     return Wear(
         dust=float(level * rng.uniform(0.4, 1.1)),
         dust_color=dust[rng.integers(len(dust))],
@@ -277,7 +316,7 @@ def _draw_wear(kind: str, rng: np.random.Generator) -> Wear:
         streaks=float(level * rng.uniform(0.2, 1) * (2.0 if kind in ("dripped", "oily", "salted") else 1.0)),
         streak_color=(0.6, 0.6, 0.56) if kind == "salted" else _stain(rng),
         fade=float(rng.uniform(0, 0.5) if kind != "new" else 0.0),
-        grime=float(rng.uniform(0.3, 1.0) if kind != "new" else rng.uniform(0, 0.2)),
+        grime=float(rng.beta(1.6, 1.6) if kind != "new" else rng.uniform(0, 0.15)),
         grime_color=grime[rng.integers(len(grime))],
     )
 
@@ -286,10 +325,22 @@ def _hardware(rng: np.random.Generator, painted_like: Finish | None) -> Finish:
     """Bolts, nuts and bands: stainless, zinc-plated, black oxide or rusty."""
     if painted_like is not None:
         return painted_like
-    steel = Finish("stainless", _scaled(_STEEL, rng.uniform(0.9, 1.25)), rng.uniform(0.2, 0.4), 1.0, bump="grain", bump_mm=0.01)
+    steel = Finish(
+        "stainless",
+        _scaled(_STEEL, rng.uniform(0.9, 1.25)),
+        rng.uniform(0.2, 0.4),
+        1.0,
+        bump="grain",
+        bump_mm=0.01,
+    )
     kind = rng.choice(["stainless", "zinc", "black", "rusty"], p=[0.5, 0.25, 0.1, 0.15])
     if kind == "zinc":
-        return replace(steel, name="zinc", color=(0.45, 0.45, 0.43) if rng.random() < 0.7 else (0.5, 0.42, 0.2), roughness=0.45)
+        return replace(
+            steel,
+            name="zinc",
+            color=(0.45, 0.45, 0.43) if rng.random() < 0.7 else (0.5, 0.42, 0.2),
+            roughness=0.45,
+        )
     if kind == "black":
         return replace(steel, name="black_oxide", color=(0.025, 0.025, 0.028), metallic=0.5, roughness=0.4)
     if kind == "rusty":

@@ -147,7 +147,9 @@ def _envmap(picture: NDArray[np.float32], rng: np.random.Generator, scale: float
     upright = mi.ScalarTransform4f().rotate([1, 0, 0], 90.0)
     return {
         "type": "envmap",
-        "bitmap": mi.Bitmap(np.ascontiguousarray(np.maximum(cv2.resize(picture, ENVIRONMENT_PX, interpolation=how), 0))),
+        "bitmap": mi.Bitmap(
+            np.ascontiguousarray(np.maximum(cv2.resize(picture, ENVIRONMENT_PX, interpolation=how), 0))
+        ),
         "scale": scale,
         "to_world": turn @ upright,
     }
@@ -234,12 +236,16 @@ def _flash_panel(camera: Camera, color: Floats) -> Lamp:
 def _flash(camera: Camera, middle: Floats, rng: np.random.Generator) -> Lit:
     distance = float(np.linalg.norm(middle - camera.position_mm))
     power = 30 * (distance / 7) ** 2 * rng.uniform(0.015, 0.06)
-    return _envmap(_room(rng, rng.uniform(0.15, 0.4)), rng, 1.0), [_flash_panel(camera, _warmth(rng, (5000, 6500)) * power)]
+    return _envmap(_room(rng, rng.uniform(0.15, 0.4)), rng, 1.0), [
+        _flash_panel(camera, _warmth(rng, (5000, 6500)) * power)
+    ]
 
 
 def _dark_flash(camera: Camera, middle: Floats, rng: np.random.Generator) -> Lit:
     distance = float(np.linalg.norm(middle - camera.position_mm))
-    return _envmap(_room(rng, rng.uniform(0.02, 0.06)), rng, 1.0), [_flash_panel(camera, _warmth(rng, (5000, 6500)) * 0.9 * (distance / 7) ** 2)]
+    return _envmap(_room(rng, rng.uniform(0.02, 0.06)), rng, 1.0), [
+        _flash_panel(camera, _warmth(rng, (5000, 6500)) * 0.9 * (distance / 7) ** 2)
+    ]
 
 
 def _overcast(camera: Camera, middle: Floats, rng: np.random.Generator) -> Lit:
@@ -275,10 +281,14 @@ def _low_sun(camera: Camera, middle: Floats, rng: np.random.Generator) -> Lit:
 
 def _skylight(camera: Camera, middle: Floats, rng: np.random.Generator) -> Lit:
     center = np.array([middle[0], middle[1], 3500.0]) + [*rng.normal(0, 900, 2), 0]
-    return _envmap(_room(rng, rng.uniform(0.15, 0.3)), rng, 1.0), [_panel(center, center - [0, 0, 1000], (1500, 2500), _warmth(rng, (6000, 9000)) * 6, up=(1, 0, 0))]
+    return _envmap(_room(rng, rng.uniform(0.15, 0.3)), rng, 1.0), [
+        _panel(center, center - [0, 0, 1000], (1500, 2500), _warmth(rng, (6000, 9000)) * 6, up=(1, 0, 0))
+    ]
 
 
 def _work_lamp(camera: Camera, middle: Floats, rng: np.random.Generator) -> Lit:
     azimuth = _camera_azimuth(camera) + rng.choice([-1, 1]) * rng.uniform(0.4, 1.3)
     center = _around(middle, azimuth, rng.uniform(700, 1600), rng.uniform(250, 1400))
-    return _envmap(_room(rng, rng.uniform(0.06, 0.2)), rng, 1.0), [_panel(center, middle, (220, 160), _warmth(rng, (4000, 6500)) * rng.uniform(25, 70))]
+    return _envmap(_room(rng, rng.uniform(0.06, 0.2)), rng, 1.0), [
+        _panel(center, middle, (220, 160), _warmth(rng, (4000, 6500)) * rng.uniform(25, 70))
+    ]

@@ -35,9 +35,7 @@ class ShadedMesh:
 
     def moved(self, rotation: Floats, translation_mm: Floats) -> "ShadedMesh":
         """The mesh after x -> rotation x + translation."""
-        return ShadedMesh(
-            self.positions @ rotation.T + translation_mm, self.normals @ rotation.T, self.uvs, self.faces
-        )
+        return ShadedMesh(self.positions @ rotation.T + translation_mm, self.normals @ rotation.T, self.uvs, self.faces)
 
 
 def join(meshes: list[ShadedMesh]) -> ShadedMesh:
@@ -51,9 +49,7 @@ def join(meshes: list[ShadedMesh]) -> ShadedMesh:
     )
 
 
-def shade(
-    mesh: trimesh.Trimesh, texture_mm: float = 300.0, uv_shift: tuple[float, float] = (0.0, 0.0)
-) -> ShadedMesh:
+def shade(mesh: trimesh.Trimesh, texture_mm: float = 300.0, uv_shift: tuple[float, float] = (0.0, 0.0)) -> ShadedMesh:
     """Split at creases, and project a tiling texture from the three box directions.
 
     Args:

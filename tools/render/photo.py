@@ -26,6 +26,7 @@ from tools.render.cameras import (
     bounds_of,
     draw_frame,
     draw_lens,
+    from_higher,
     hold_camera,
     subject_of,
 )
@@ -49,7 +50,17 @@ from tools.render.splits import SPLITS, Split, draw
 from tools.render.truth import truth_record
 
 Floats = NDArray[np.float64]
-STAGES = ("pump", "look", "place", "references", "cameras", "light", "surroundings", "textures", "development")
+STAGES = (
+    "pump",
+    "look",
+    "place",
+    "references",
+    "cameras",
+    "light",
+    "surroundings",
+    "textures",
+    "development",
+)
 ATTEMPTS = 4
 VIEW_WEIGHTS: dict[View, float] = {"chamber": 0.4, "port": 0.25, "front": 0.15, "three_quarter": 0.2}
 
@@ -62,8 +73,7 @@ class Wish:
         view: kind of view; instance: which chamber or port it shows.
         references: names as `make_reference` takes them, empty for none.
         card_at: where the first reference is laid; flat: references are not bent.
-        finish_seed: seed of look and wear alone.
-        place, light: kinds.
+        wear: how the pump has aged; place, light: kinds.
         lens_mm: 35 mm-equivalent focal length.
         size_px: upright width and height, instead of `Quality.long_side_px` with a drawn aspect.
         message: sent through a messaging app or not.
@@ -75,6 +85,7 @@ class Wish:
     references: tuple[str, ...] | None = None
     card_at: Where | None = None
     flat: bool = False
+    wear: str | None = None
     place: str | None = None
     light: str | None = None
     lens_mm: float | None = None
@@ -102,6 +113,8 @@ class Quality:
     @staticmethod
     def for_size(long_side_px: int, samples: int, denoise: bool) -> "Quality":
         """Pictures about as fine as the photo, in steps, so that runs of many sizes share GPU kernels."""
+        if long_side_px <= 256:
+            return Quality(long_side_px, samples, denoise, PictureSizes(256, 256, 256))
         if long_side_px <= 1024:
             return Quality(long_side_px, samples, denoise, PictureSizes(768, 512, 768))
         if long_side_px <= 2048:
@@ -184,18 +197,25 @@ def _draw_scene(
     """One attempt at a scene: pump, look, place, references, cameras, surroundings, light."""
     with watch.stage("pump"):
         model = sample(rng["pump"], split)
-    look = draw_look(model.attributes.get("wetted_material", "plastic"), split, rng["look"])
+    words = model.attributes
+    look = draw_look(
+        words.get("wetted_material", "plastic"), split, rng["look"], words.get("body_color", ""), wish.wear
+    )  # fmt: skip
     place = surroundings.draw_place(split, rng["place"], wish.place)
     view, instance = _draw_view(model, wish, rng["cameras"])
     with watch.stage("references"):
         references = _lay_references(model, view, instance, wish, split, rng["references"])
-    cameras = tuple(_draw_camera(model, references, view, instance, wish, quality, rng["cameras"]) for _ in range(photos))
+    cameras = tuple(
+        _draw_camera(model, references, view, instance, wish, quality, rng["cameras"]) for _ in range(photos)
+    )
     low, high = bounds_of(model)
     outlines = [r.outline_pump_mm for r in references]
     low = np.min([low, *[o.min(axis=0) for o in outlines]], axis=0)
     high = np.max([high, *[o.max(axis=0) for o in outlines]], axis=0)
     with watch.stage("surroundings"):
-        props = surroundings.surround(place, list(cameras), low, high, quality.pictures.ground, split, rng["surroundings"])
+        props = surroundings.surround(
+            place, list(cameras), low, high, quality.pictures.ground, split, rng["surroundings"]
+        )
     middle = (low + high) / 2
     light = draw_light(split, environments, place.outdoors, cameras[0], middle, rng["light"], wish.light)
     with watch.stage("build"):
@@ -255,10 +275,13 @@ def label_mask(built: BuiltScene, hits: FirstHits) -> NDArray[np.uint16]:
     return mask
 
 
-def write_photo(folder: Path, name: str, jpeg: bytes, mask: NDArray[np.uint16], record: dict[str, Any]) -> dict[str, Any]:
+def write_photo(
+    folder: Path, name: str, jpeg: bytes, mask: NDArray[np.uint16] | None, record: dict[str, Any]
+) -> dict[str, Any]:
     """Write photo and mask so that a stopped run leaves no half file; returns the record with file names."""
-    mask_name = f"{name}_mask.png"
-    _write_whole(folder / mask_name, lambda path: Image.fromarray(mask).save(path, "PNG"))
+    mask_name = None if mask is None else f"{name}_mask.png"
+    if mask is not None and mask_name:
+        _write_whole(folder / mask_name, lambda path: Image.fromarray(mask).save(path, "PNG"))
     _write_whole(folder / f"{name}.jpg", lambda path: path.write_bytes(jpeg))
     return {"photo": f"{name}.jpg", "mask": mask_name, **record}
 
@@ -303,6 +326,8 @@ def _draw_camera(
     """Hold a camera; retry with another one when the subject cannot be framed from a real distance."""
     size = wish.size_px or draw_frame(rng, quality.long_side_px)
     subject = subject_of(model, view, instance, rng)
+    if any(r.where == "floor" for r in references):
+        subject = from_higher(subject, rng)
     wanted = np.concatenate([np.zeros((0, 3)), *[r.outline_pump_mm for r in references if rng.random() < 0.95]])
     lens: Lens = draw_lens(rng, tele=rng.random() < 0.25)
     if wish.lens_mm is not None:
@@ -349,8 +374,8 @@ def _chamber_mm(model: PumpModel) -> float:
 def _where_order(view: View, first: Where | None, rng: np.random.Generator) -> list[Where]:
     """Places to try, the likeliest of the view first."""
     weights: dict[View, tuple[float, float, float, float]] = {
-        "chamber": (0.5, 0.22, 0.1, 0.18),
-        "port": (0.15, 0.1, 0.6, 0.15),
+        "chamber": (0.55, 0.28, 0.09, 0.08),
+        "port": (0.16, 0.1, 0.66, 0.08),
         "front": (0.2, 0.2, 0.15, 0.45),
         "three_quarter": (0.3, 0.25, 0.15, 0.3),
     }

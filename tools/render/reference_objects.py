@@ -81,7 +81,10 @@ def bent(points_mm: Floats, middle_mm: Floats, bend: Bend) -> Floats:
     if not np.isfinite(bend.radius_mm):
         return points_mm
     angle = np.radians(bend.axis_deg)
-    along, across = np.array([np.cos(angle), np.sin(angle), 0.0]), np.array([-np.sin(angle), np.cos(angle), 0.0])
+    along, across = (
+        np.array([np.cos(angle), np.sin(angle), 0.0]),
+        np.array([-np.sin(angle), np.cos(angle), 0.0]),
+    )
     flat = points_mm - middle_mm
     s, t, depth = flat @ across, flat @ along, flat[:, 2]
     turn = s / bend.radius_mm
@@ -106,7 +109,12 @@ def _sheet_mesh(width: float, height: float, thickness: float, radius: float = 0
 def _skirt(front: ShadedMesh, grid: Floats, thickness: float) -> ShadedMesh:
     """The edge all round a plate."""
     u, v = grid.T
-    sides = [np.flatnonzero(v == 0), np.flatnonzero(u == 1), np.flatnonzero(v == 1)[::-1], np.flatnonzero(u == 0)[::-1]]
+    sides = [
+        np.flatnonzero(v == 0),
+        np.flatnonzero(u == 1),
+        np.flatnonzero(v == 1)[::-1],
+        np.flatnonzero(u == 0)[::-1],
+    ]
     loop = np.concatenate([side[:-1] for side in sides])
     rim = front.positions[loop]
     n = len(loop)
@@ -175,7 +183,16 @@ def _print_legend(picture: NDArray[np.uint8], size: str, x0: int, y1: int, px_pe
         cv2.line(picture, (end, y - int(1.2 * unit * px_per_mm)), (end, y + int(1.2 * unit * px_per_mm)), 0, 3)
     words = f"scale card {size}   check bar {50 if size == 'pocket' else 100} mm"
     scale = 0.028 * unit * px_per_mm * 1.6
-    cv2.putText(picture, words, (x0, y + int(3.6 * unit * px_per_mm)), cv2.FONT_HERSHEY_SIMPLEX, scale, 30, 2, cv2.LINE_AA)
+    cv2.putText(
+        picture,
+        words,
+        (x0, y + int(3.6 * unit * px_per_mm)),
+        cv2.FONT_HERSHEY_SIMPLEX,
+        scale,
+        30,
+        2,
+        cv2.LINE_AA,
+    )
 
 
 def _printed(picture: NDArray[np.uint8], rng: np.random.Generator) -> tx.Color:
@@ -212,7 +229,12 @@ def _flat_object(
         corners = np.zeros((0, 3))
         middle = np.array([width / 2, height / 2, 0.0])
     flat = _sheet_mesh(width, height, thickness_mm, radius_mm)
-    mesh = ShadedMesh(bent(flat.positions + shift, middle, bend), _bent_normals(flat, shift, middle, bend), flat.uvs, flat.faces)
+    mesh = ShadedMesh(
+        bent(flat.positions + shift, middle, bend),
+        _bent_normals(flat, shift, middle, bend),
+        flat.uvs,
+        flat.faces,
+    )
     pieces = [Piece(mesh, Surface(color[::-1], roughness))]
     if kind != "coin" and rng.random() < 0.4:
         pieces += _tape(width, height, shift, middle, bend, rng)
@@ -246,7 +268,10 @@ def _tape(
         rotation = np.array([[np.cos(turn), -np.sin(turn), 0], [np.sin(turn), np.cos(turn), 0], [0, 0, 1]])
         positions = flat.positions @ rotation.T + at + inward * rng.uniform(-2, 2.5)
         mesh = ShadedMesh(
-            bent(positions + shift, middle, bend), np.tile([0.0, 0.0, -1.0], (len(positions), 1)), flat.uvs, flat.faces[:, ::-1]
+            bent(positions + shift, middle, bend),
+            np.tile([0.0, 0.0, -1.0], (len(positions), 1)),
+            flat.uvs,
+            flat.faces[:, ::-1],
         )
         strips.append(mesh)
     return [Piece(join(strips), Surface(picture, 0.3), is_reference=False)]
@@ -339,7 +364,7 @@ def _coin_faces(found: Coin, rng: np.random.Generator) -> tuple[tx.Color, tx.Gra
     n = 256
     copper, brass, nickel = (0.5, 0.25, 0.14), (0.56, 0.43, 0.2), (0.52, 0.51, 0.48)
     label = found.label.lower()
-    small = any(word in label for word in ("1 cent", "2 cent", "5 cent", "penny", "pence"))
+    small = any(word in f" {label}" for word in (" 1 cent", " 2 cent", " 5 cent", "penny", " 2 pence"))
     main = copper if small and "us 5" not in label else brass if "euro" in label and "cent" in label else nickel
     y, x = np.mgrid[0:n, 0:n] / (n - 1) * 2 - 1
     r = np.hypot(x, y).astype(np.float32)

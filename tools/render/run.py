@@ -102,12 +102,14 @@ def pump_source(family_set: str) -> PumpSource:
     families = load_reference(None).families
 
     def of_family(rng: np.random.Generator, split: Split) -> PumpModel:
-        return pump_from_family(families[int(rng.integers(len(families)))], rng)
+        return pump_from_family(families[int(rng.integers(len(families)))], rng, split, mated_chance=0.25)
 
     return of_family
 
 
-def make_scene_photos(run: Run, scene: int, wanted: frozenset[int]) -> Iterator[tuple[dict[str, Any], dict[str, float]]]:
+def make_scene_photos(
+    run: Run, scene: int, wanted: frozenset[int]
+) -> Iterator[tuple[dict[str, Any], dict[str, float]]]:
     """Make the wanted photos of one scene; yields (truth record, seconds per stage) after each is written."""
     watch = Stopwatch()
     made = make_scene(
@@ -126,7 +128,10 @@ def make_scene_photos(run: Run, scene: int, wanted: frozenset[int]) -> Iterator[
 
 
 def execute(
-    run: Run, workers: int, report: Callable[[dict[str, Any], dict[str, float]], None], resumed: Callable[[int], None]
+    run: Run,
+    workers: int,
+    report: Callable[[dict[str, Any], dict[str, float]], None],
+    resumed: Callable[[int], None],
 ) -> None:
     """Make all photos that are not done yet.
 
@@ -152,14 +157,14 @@ def execute(
                 report(record, seconds)
         return
     context = multiprocessing.get_context("spawn")
-    with context.Pool(workers, initializer=_start_worker, initargs=(run.variant, workers)) as pool:
+    with context.Pool(workers, initializer=start_worker, initargs=(run.variant, workers)) as pool:
         for results in pool.imap_unordered(_work, jobs):
             for record, seconds in results:
                 append_truth(run.out, record)
                 report(record, seconds)
 
 
-def _start_worker(variant: str, workers: int) -> None:
+def start_worker(variant: str, workers: int) -> None:
     """Share the cores: each process gets its part of the threads."""
     threads = max(1, (os.cpu_count() or 1) // workers)
     os.environ.setdefault("OMP_NUM_THREADS", str(threads))

@@ -141,7 +141,12 @@ def to_mitsuba(name: str, mesh: ShadedMesh, bsdf: Any) -> Any:
     properties = mi.Properties()
     properties["mesh_bsdf"] = bsdf
     shape = mi.Mesh(
-        name, len(mesh.positions), len(mesh.faces), props=properties, has_vertex_normals=True, has_vertex_texcoords=True
+        name,
+        len(mesh.positions),
+        len(mesh.faces),
+        props=properties,
+        has_vertex_normals=True,
+        has_vertex_texcoords=True,
     )
     _fill_buffers(shape, {
         "vertex_positions": mesh.positions, "faces": mesh.faces, "vertex_normals": mesh.normals, "vertex_texcoords": mesh.uvs,
@@ -187,7 +192,9 @@ def render_linear(built: BuiltScene, camera: Camera, samples: int, seed: int, de
         return color
     # Normals are left out on purpose: fine relief makes them noisy, and the denoiser would keep that noise.
     guides = mi.load_dict({"type": "aov", "aovs": "albedo:albedo"})
-    guide = np.array(mi.render(built.scene, sensor=sensor, integrator=guides, spp=min(samples, 16), seed=seed), np.float32)
+    guide = np.array(
+        mi.render(built.scene, sensor=sensor, integrator=guides, spp=min(samples, 16), seed=seed), np.float32
+    )
     albedo = np.clip(np.nan_to_num(guide[..., -3:]), 0, 1)
     if mi.variant().startswith("cuda") and _open_image_denoise_package() is None:
         denoiser = mi.OptixDenoiser(

@@ -114,7 +114,11 @@ def textured(kind: str, split: Split, size: int, rng: np.random.Generator) -> Su
     shade_by = float(np.exp(rng.normal(0, 0.2)))
     tone = rng.uniform(0.93, 1.07, 3).astype(np.float32)
     return Surface(
-        np.clip(color * shade_by * tone, 0.004, 0.9), float(rng.uniform(low, high)), metal, height, RELIEF_MM.get(kind, 0.25)
+        np.clip(color * shade_by * tone, 0.004, 0.9),
+        float(rng.uniform(low, high)),
+        metal,
+        height,
+        RELIEF_MM.get(kind, 0.25),
     )
 
 
@@ -159,9 +163,17 @@ def _ground(place: Place, stage: clutter.Stage, size: int, split: Split, rng: np
     middle = stage.middle
     if place.kind == "bench":
         width, depth = span[0] + rng.uniform(300, 1500), span[1] + rng.uniform(300, 700)
-        top = _slab([middle[0] + rng.normal(0, 60), middle[1] + rng.normal(0, 60), -20.0], [width, depth, 40.0], period, rng)
+        top = _slab(
+            [middle[0] + rng.normal(0, 60), middle[1] + rng.normal(0, 60), -20.0],
+            [width, depth, 40.0],
+            period,
+            rng,
+        )
         floor = _plane([middle[0], middle[1], -880.0], 12_000.0, 1300.0, rng)
-        return [Prop(top, surface), Prop(floor, textured("concrete" if split != "test" else "tiles", split, size, rng))]
+        return [
+            Prop(top, surface),
+            Prop(floor, textured("concrete" if split != "test" else "tiles", split, size, rng)),
+        ]
     if place.kind == "pallet":
         floor = _plane([middle[0], middle[1], -144.0], 12_000.0, 1400.0, rng)
         props = [Prop(floor, textured("concrete", split, size, rng))]
@@ -224,7 +236,10 @@ def _walls(place: Place, stage: clutter.Stage, size: int, split: Split, rng: np.
         reach = float((np.abs(outward[:2]) * (stage.high - stage.low)[:2] / 2).sum())
         distance = reach + float(rng.uniform(near, far))
         if angle != behind:
-            distance = max(distance, 1.2 * max(float((c.position_mm - stage.middle) @ outward) for c in stage.cameras) + 400)
+            distance = max(
+                distance,
+                1.2 * max(float((c.position_mm - stage.middle) @ outward) for c in stage.cameras) + 400,
+            )
         center = stage.middle * [1, 1, 0] + outward * distance
         normal = -outward
         across = np.array([-normal[1], normal[0], 0.0])

@@ -159,8 +159,8 @@ def concrete(rng: np.random.Generator, size: int) -> tuple[Color, Gray]:
     base = rng.uniform(0.12, 0.42)
     warm = rng.uniform(0.92, 1.06)
     color = tint(0.6 * blotch + 0.4 * fine, (base * 0.62, base * 0.62, base * 0.6), (base * warm, base, base * 0.95))
-    stain = smooth_threshold(fractal_noise(rng, size, 2.4), rng.uniform(0.55, 0.9), 0.2)
-    color = color * (1 - 0.45 * stain[..., None])
+    stain = smooth_threshold(fractal_noise(rng, size, 2.4), rng.uniform(0.6, 1.1), rng.uniform(0.05, 0.5))
+    color = color * (1 - rng.uniform(0.1, 0.45) * stain[..., None])
     pores = speckles(rng, size, 300, (0.5, 2.0))
     color = color * (1 - 0.5 * pores[..., None])
     return color.astype(np.float32), 0.5 * fine - 0.5 * pores
@@ -225,8 +225,8 @@ def planks(rng: np.random.Generator, size: int) -> tuple[Color, Gray]:
         shift = int(rng.integers(size))
         color[top:bottom] = np.roll(color[top:bottom], shift, axis=1)
         gap[top : top + max(2, size // 170)] = 1
-    dirt = smooth_threshold(fractal_noise(rng, size, 2.0), 0.6, 0.4)
-    color = color * (1 - 0.5 * dirt[..., None])
+    dirt = smooth_threshold(fractal_noise(rng, size, 2.2), rng.uniform(0.6, 1.1), 0.6)
+    color = color * (1 - rng.uniform(0.1, 0.45) * dirt[..., None])
     return mix(color.astype(np.float32), (0.02, 0.015, 0.01), gap), grain * 0.4 - gap
 
 

@@ -55,7 +55,9 @@ class _Texels:
     edge: Values
 
 
-def paint(atlas: Atlas, slots: list[MaterialSlot], look: PumpLook, split: Split, rng: np.random.Generator) -> PaintedPump:
+def paint(
+    atlas: Atlas, slots: list[MaterialSlot], look: PumpLook, split: Split, rng: np.random.Generator
+) -> PaintedPump:
     """Paint all texels of a pump.
 
     Args:
@@ -192,6 +194,7 @@ def _flat(kind: str, count: int, t: _Texels, split: Split, rng: np.random.Genera
 
 def _relief(position: Floats, finish: Finish, volume: Values, shift: Floats) -> Values:
     """(T,) heights in mm."""
+
     def noise(period_mm: float, stretch: tuple[float, float, float] = (1, 1, 1)) -> Values:
         return tx.sample_volume(volume, position * stretch + shift, period_mm)
 

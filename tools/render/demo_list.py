@@ -67,9 +67,9 @@ DEMOS = (
          size_px=MESSAGE_UPRIGHT_PX, message=True),
     Demo("17_no_scale_port", "FW-BRY-20P-DC", (), None, "shop_floor", "tubes", 17001, "port"),
     Demo("18_pocket_card_small_pump", "MQ-CAT-05M-N", ("pocket",), "rim", "bench", "windows", 18003, lens_mm=SHORT_TELE_MM),
-    Demo("19_pocket_card_from_the_side", "TW-MUL-10P-J", ("pocket",), "rim", "bench", "windows", 19000, "three_quarter",
+    Demo("19_pocket_card_from_the_side", "TW-MUL-10P-J", ("pocket",), "rim", "bench", "windows", 19006, "three_quarter",
          size_px=UPRIGHT_PX),
-    Demo("20_pocket_card_from_the_front", "FW-BRY-10P-DC", ("pocket",), "flange", "bench", "windows", 20000, "front",
+    Demo("20_pocket_card_from_the_front", "FW-BRY-10P-DC", ("pocket",), "flange", "bench", "windows", 20001, "front",
          size_px=UPRIGHT_PX),
 )  # fmt: skip
 """No photo was chosen for how well the program answers it."""

@@ -103,7 +103,9 @@ def main(
     out: Annotated[Path, typer.Option(help="Folder for photos and truth.jsonl.")] = Path("demo_photos"),
     spp: Annotated[int, typer.Option(min=1, help="Light paths per pixel.")] = 96,
     only: Annotated[str, typer.Option(help="Only names that begin so.")] = "",
-    size: Annotated[float, typer.Option("--size", "--scale-size", help="Share of the full size, for a quick look.")] = 1.0,
+    size: Annotated[
+        float, typer.Option("--size", "--scale-size", help="Share of the full size, for a quick look.")
+    ] = 1.0,
     variant: Annotated[str, typer.Option(help="auto, cuda_ad_rgb, llvm_ad_rgb or scalar_rgb.")] = "auto",
     workers: Annotated[int, typer.Option(min=1, help="Processes.")] = 1,
 ) -> None:

@@ -14,11 +14,11 @@ pytest.importorskip("manifold3d")
 
 from reference_geometry.store import load_reference  # noqa: E402
 from tools.render.check_truth import CORNER_BAR_PX, EDGE_BAR_PX, EDGES, check_photo, read_truth  # noqa: E402
+from tools.render.compose import Wish  # noqa: E402
 from tools.render.from_family import pump_from_family  # noqa: E402
 from tools.render.photo import (  # noqa: E402
     Quality,
     Stopwatch,
-    Wish,
     append_truth,
     make_scene,
     take_photo,

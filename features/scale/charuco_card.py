@@ -212,15 +212,17 @@ def _corners_of(gray: NDArray[np.uint8], group: MarkerGroup) -> tuple[_Corners, 
     scale = float(np.clip(_GOOD_SQUARE_PX / square_px, 0.05, 3.0))
     scale = 1.0 if 0.8 < scale < 1.25 else scale
     picture = _resized(crop, scale)
-    again = group_markers(read_markers(picture, scale, (float(low[0]), float(low[1]))))
-    near = [g for g in again if g.card is card and _shares_place(g, group)]
+    again = read_markers(picture, scale, (float(low[0]), float(low[1])))
+    near = [g for g in group_markers(again) if g.card is card and _shares_place(g, group)]
     best = max([group, *near], key=lambda g: len(g.markers))
 
     shift = (0.5 - low) * scale - 0.5
     shrink = np.array([[scale, 0, shift[0]], [0, scale, shift[1]], [0, 0, 1.0]])
     found = search_corners(picture, card, shrink @ best.px_from_mm)
     needed = MIN_CORNERS if len(best.markers) >= 2 else _MIN_CORNERS_OF_ONE_MARKER
-    if len(found.ids) < needed:
+    outline = apply_homography(np.linalg.inv(shrink) @ found.px_from_mm, card.outline_mm)
+    strangers = sum(_holds(outline, m.corners_px.mean(0)) for m in again) - len(best.markers)
+    if len(found.ids) < needed or strangers > len(best.markers):
         return _Corners(card, found.ids[:0], found.px[:0], len(best.markers)), square_px
     start = (found.px + 0.5) / scale - 0.5
     crop_from_mm = np.linalg.inv(shrink) @ found.px_from_mm

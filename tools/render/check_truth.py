@@ -32,6 +32,12 @@ EDGES = {
 }
 """Circles checked, and the parts whose common outline shows them. A threaded port's bore lies behind its countersink
 and has no outline of its own."""
+IN_FRONT = {
+    "chamber_diameter": ("scale_reference", "manifold", "flange", "companion", "threaded_boss"),
+    "flange_diameter": ("scale_reference", "bolt", "companion"),
+    "port_bore": ("scale_reference",),
+}
+"""Parts that hide a circle where they meet its own parts: such a border is no edge of the circle."""
 REACH_PX = 6
 
 
@@ -120,7 +126,8 @@ def edge_differences(mask: NDArray[np.int64], camera: dict[str, Any], feature: d
     inside = ((samples > 0) & (samples < [width - 1, height - 1])).all(axis=(1, 2))
     x, y = np.rint(np.where(inside[:, None, None], samples, 0)).astype(np.int64).transpose(2, 0, 1)
     values = own[y, x]
-    leaves = values[:, :-1] & ~values[:, 1:]
+    in_front = np.isin(mask & 255, [LABELS.index(name) + 1 for name in IN_FRONT[feature["name"]]])[y, x]
+    leaves = values[:, :-1] & ~values[:, 1:] & ~in_front[:, 1:]
     distance = np.abs(np.where(leaves, offsets[None, :-1] + 0.125, np.inf))
     nearest = distance.min(axis=1)
     return np.asarray(nearest[inside & np.isfinite(nearest)], np.float64)

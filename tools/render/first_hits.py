@@ -13,6 +13,9 @@ from numpy.typing import NDArray
 
 from tools.render.cameras import Camera
 
+NEAR_MM = 20.0
+"""Distance of the plane before which a camera sees nothing; Mitsuba's rays start, and count their length, there."""
+
 
 @dataclass(frozen=True, eq=False)
 class FirstHits:
@@ -99,7 +102,7 @@ def sensor_dict(camera: Camera, samples: int, first_hit: bool, scale: int = 1) -
         "type": "perspective" if first_hit else "thinlens",
         "fov": float(np.degrees(2 * np.arctan(width / 2 / focal_px))),
         "fov_axis": "x",
-        "near_clip": 20.0,
+        "near_clip": NEAR_MM,
         "far_clip": 60_000.0,
         "to_world": mi.ScalarTransform4f(to_world),
         "sampler": sampler,
@@ -144,11 +147,11 @@ def _by_picture(scene: Any, camera: Camera) -> FirstHits:
     column = np.clip(np.rint(xy[..., 0] * focal + (width - 1) / 2).astype(np.int64), 0, width - 1)
     row = np.clip(np.rint(xy[..., 1] * focal + (height - 1) / 2).astype(np.int64), 0, height - 1)
     seen = picture[row, column]
-    along = seen[..., 0] / np.sqrt(1 + (xy**2).sum(axis=-1))
+    along = seen[..., 0] / np.sqrt(1 + (xy**2).sum(axis=-1))  # from the near plane on
     shapes = scene.shapes()
     hit = along > 0
     # The number is 1 + index of the shape; 0 stands for nothing.
     index = np.where(hit, np.rint(seen[..., 2]).astype(np.int64) - 1, -1)
     face = np.where(hit, np.rint(seen[..., 1]).astype(np.int64), 0)
-    depth = np.where(hit, along, np.inf)
+    depth = np.where(hit, along + NEAR_MM, np.inf)
     return FirstHits(index.astype(np.int32), face, depth.astype(np.float32), tuple(s.id() for s in shapes))

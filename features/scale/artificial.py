@@ -85,9 +85,7 @@ def pose_of(
     return Pose(rotation, translation)
 
 
-def project_onto(
-    camera: Camera, thing: FlatThing, pose: Pose, points_mm: NDArray[np.float64]
-) -> NDArray[np.float64]:
+def project_onto(camera: Camera, thing: FlatThing, pose: Pose, points_mm: NDArray[np.float64]) -> NDArray[np.float64]:
     """The truth: (N, 2) points on the thing to (N, 2) pixels."""
     return camera.project(pose.to_camera(thing.to_space(points_mm)))
 
@@ -193,9 +191,7 @@ def expose(
     ok, data = cv2.imencode(".jpg", pixels[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, jpeg_quality])
     if not ok:
         raise RuntimeError("OpenCV could not write a JPEG")
-    return np.asarray(
-        cv2.cvtColor(np.asarray(cv2.imdecode(data, cv2.IMREAD_COLOR)), cv2.COLOR_BGR2RGB), np.uint8
-    )
+    return np.asarray(cv2.cvtColor(np.asarray(cv2.imdecode(data, cv2.IMREAD_COLOR)), cv2.COLOR_BGR2RGB), np.uint8)
 
 
 def scale_card(card: CardBoard, px_per_mm: float = 10.0, margin_mm: float = 4.0) -> FlatThing:

@@ -43,7 +43,7 @@ _LEAST_CONTRAST = 8.0
 _MOST_RUNNING_ON = 3
 _MOST_RAY_SPREAD = 0.5
 _ROUGH = 0.25
-_CANDIDATES = 24
+_CANDIDATES = 16
 
 
 @dataclass(frozen=True, eq=False)
@@ -121,13 +121,17 @@ def match_card(pixels_rgb: NDArray[np.uint8], quad_px: Array, focal: FocalPrior)
     Tried twice, since a card may have a printed frame inside its edge, or lie beside a parallel line of its
     ground.
     """
-    tries = [_tested(pixels_rgb, measure_rectangle(pixels_rgb, quad_px, o), focal) for o in (0.9, 0.6)]
-    return max((m for m in tries if m is not None), key=lambda m: m.confidence, default=None)
+    best: CardMatch | None = None
+    for outer_strength in (0.9, 0.6):
+        match = _tested(pixels_rgb, measure_rectangle(pixels_rgb, quad_px, outer_strength), focal)
+        if match is not None and (best is None or match.confidence > best.confidence):
+            best = match
+        if best is not None and best.confidence > 0.8:
+            break
+    return best
 
 
-def _tested(
-    pixels_rgb: NDArray[np.uint8], rectangle: Rectangle | None, focal: FocalPrior
-) -> CardMatch | None:
+def _tested(pixels_rgb: NDArray[np.uint8], rectangle: Rectangle | None, focal: FocalPrior) -> CardMatch | None:
     if rectangle is None or rectangle.support < _LEAST_SUPPORT:
         return None
     if sum(side.contrast >= _LEAST_CONTRAST for side in rectangle.sides) < 3:

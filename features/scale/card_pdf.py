@@ -173,9 +173,7 @@ def _large_page(sheet: _Sheet, card: CardBoard) -> None:
     _cut_out(sheet, card, margin=_LARGE_MARGIN_MM)
     right = x + card.width_mm + 7.0
     sheet.bar(right, y + 5, CHECK_BAR_MM, "50.0 mm, tick to tick", upright=True)
-    sheet.bar(
-        right, y + 75, ID1_WIDTH_MM, "85.6 mm: the long side of a bank card, tick to tick", upright=True
-    )
+    sheet.bar(right, y + 75, ID1_WIDTH_MM, "85.6 mm: the long side of a bank card, tick to tick", upright=True)
     sheet.text(x, y - 6.0, "untagged: large scale card, squares of 36 mm.", 9, bold=True)
     sheet.text(x + 76, y - 6.0, "Print at 100 %, never 'fit to page'. Check both bars. Next page: how to.", 9)
 

@@ -141,9 +141,7 @@ def _resized(gray: NDArray[np.uint8], scale: float) -> NDArray[np.uint8]:
     return np.asarray(cv2.resize(gray, size, interpolation=how), np.uint8)
 
 
-def read_markers(
-    picture: NDArray[np.uint8], scale: float, origin_px: tuple[float, float] = (0.0, 0.0)
-) -> list[Marker]:
+def read_markers(picture: NDArray[np.uint8], scale: float, origin_px: tuple[float, float] = (0.0, 0.0)) -> list[Marker]:
     """Read all markers of the 5x5_100 dictionary, and mirrored ones of ours.
 
     Args:
@@ -188,9 +186,7 @@ def _reference_of(gray: NDArray[np.uint8], focal: FocalPrior, group: MarkerGroup
     if square_px < MIN_SQUARE_PX:
         return Problem(CARD_TOO_SMALL, f"squares of {square_px:.1f} px; {MIN_SQUARE_PX:.0f} px are needed")
     if len(corners.ids) < MIN_CORNERS or _hull_area_squares(corners) < MIN_AREA_SQUARES:
-        seen = (
-            f"{corners.marker_count} of {len(card.marker_ids)} markers, {len(corners.ids)} of 24 corners seen"
-        )
+        seen = f"{corners.marker_count} of {len(card.marker_ids)} markers, {len(corners.ids)} of 24 corners seen"
         return Problem(CARD_TOO_LITTLE_SEEN, f"{seen}, squares of {square_px:.0f} px")
     return _measured(gray, focal, corners)
 

@@ -7,12 +7,12 @@ from numpy.typing import NDArray
 from features.photo import FocalPrior
 from features.problems import COIN_AMBIGUOUS, COIN_NOT_FOUND, COIN_OBLIQUE, COIN_SMALL, Problem
 from features.scale.reference import ScaleReference, ScaleRequest
-from features.scale.rim import Pyramid, RimEllipse, find_coin_ellipses, rim_near
+from features.scale.rim import Pyramid, RimEllipse, find_coin_ellipses, rim_near, ring_outside
 from features.scale.ring_edges import to_round
 
-RIM_RELATIVE_SD = 0.008
-"""How well the ring chosen is the coin's legal diameter: worn and rounded rims, shadows, the coin's side.
-On photographs of 171 euro coins half of the fitted diameters lie within 0.63 % of a linear tilt field."""
+RIM_RELATIVE_SD = 0.012
+"""How well the ring chosen is the coin's legal diameter: worn and rounded rims, shadows, the coin's side. On six
+photographs of 171 euro coins half of the fitted diameters lie within 0.7 % of a linear tilt field, 95 % in 2.6 %."""
 
 COIN_THICKNESS_MM = 2.0
 """Coins are 1.4 to 2.4 mm thick (common practice)."""
@@ -30,9 +30,7 @@ _TILTED_TRIES = tuple((1.0, squeeze, angle) for squeeze in (0.8, 0.62) for angle
 """(part of the hinted radius, minor over major axis, direction of the minor axis)"""
 
 
-def find_coin(
-    pixels_rgb: NDArray[np.uint8], focal: FocalPrior, request: ScaleRequest
-) -> ScaleReference | Problem:
+def find_coin(pixels_rgb: NDArray[np.uint8], focal: FocalPrior, request: ScaleRequest) -> ScaleReference | Problem:
     """Find the named coin.
 
     Args:
@@ -50,9 +48,7 @@ def find_coin(
         rim = _near(pixels_rgb, request.coin_near_px)
         if rim is None:
             x, y, radius = request.coin_near_px
-            return Problem(
-                COIN_NOT_FOUND, f"no full rim near {x:.0f}, {y:.0f} of radius about {radius:.0f} px"
-            )
+            return Problem(COIN_NOT_FOUND, f"no full rim near {x:.0f}, {y:.0f} of radius about {radius:.0f} px")
         return _reference(rim, diameter_mm, request)
     size_px = focal.focal_px * diameter_mm
     rims = find_coin_ellipses(pixels_rgb, size_px / FARTHEST_MM, size_px / NEAREST_MM, at_most=60)
@@ -99,9 +95,8 @@ def _near(pixels_rgb: NDArray[np.uint8], near: tuple[float, float, float]) -> Ri
     pyramid = Pyramid(pixels_rgb)
     good: list[RimEllipse] = []
     for tries in (_ROUND_TRIES, _TILTED_TRIES):
-        found = [
-            rim_near(pyramid, np.array([x, y]), radius * f, squeeze, angle) for f, squeeze, angle in tries
-        ]
+        found = [rim_near(pyramid, np.array([x, y]), radius * f, squeeze, angle) for f, squeeze, angle in tries]
+        found += [ring_outside(pyramid, r) for r in found if r is not None]
         good += [r for r in found if r is not None and _fits_hint(r, near)]
         if any(r.score > 0.8 for r in good):
             break

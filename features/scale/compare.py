@@ -78,9 +78,7 @@ def _compared(
         poses = plane_poses(first.points_mm, one, f, shape)
         if not poses:
             return None
-        ratio, distance = _measured_over_own(
-            poses[0], other, two, f, shape, other.thickness_mm - first.thickness_mm
-        )
+        ratio, distance = _measured_over_own(poses[0], other, two, f, shape, other.thickness_mm - first.thickness_mm)
         if not np.isfinite(ratio):
             return None
         measured.append(ratio)

@@ -94,9 +94,7 @@ def fit_known_rectangle(
     return min(fits, key=lambda f: f.residual_px) if fits else None
 
 
-def _fit(
-    mm: Array, px: Array, corner_sd_px: float, focal: FocalPrior, shape: tuple[int, ...]
-) -> RectangleFit | None:
+def _fit(mm: Array, px: Array, corner_sd_px: float, focal: FocalPrior, shape: tuple[int, ...]) -> RectangleFit | None:
     points = np.column_stack([mm - mm.mean(0), np.zeros(4)])
     sd = float(np.hypot(max(corner_sd_px, LEAST_CORNER_SD_PX), _LENS_PART * np.linalg.norm(px[0] - px[2])))
 

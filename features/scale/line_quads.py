@@ -19,9 +19,7 @@ _MOST_QUADS = 150
 _ODD_COLOR = 6.0
 
 
-def find_quads(
-    pixels_rgb: NDArray[np.uint8], least_side_px: float, keep_out_px: Sequence[Array] = ()
-) -> list[Array]:
+def find_quads(pixels_rgb: NDArray[np.uint8], least_side_px: float, keep_out_px: Sequence[Array] = ()) -> list[Array]:
     """Propose quadrilaterals.
 
     Args:
@@ -171,9 +169,7 @@ def _blobs(picture: NDArray[np.uint8], least_side: float) -> tuple[Array, Array]
     """Quadrilaterals among the outlines of bright and dark areas, at many thresholds."""
     calm = np.asarray(cv2.medianBlur(picture, 7), np.uint8)
     low, high = np.quantile(calm[::4, ::4], (0.02, 0.98))
-    levels = {
-        int(v) for v in (*np.linspace(low, high, 10)[1:-1], cv2.threshold(calm, 0, 255, cv2.THRESH_OTSU)[0])
-    }
+    levels = {int(v) for v in (*np.linspace(low, high, 10)[1:-1], cv2.threshold(calm, 0, 255, cv2.THRESH_OTSU)[0])}
     scores: list[float] = []
     quads: list[Array] = []
     for level in levels:

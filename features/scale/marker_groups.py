@@ -80,9 +80,7 @@ def _grown_from(card: CardBoard, seed: Marker, markers: Iterable[Marker]) -> Mar
     return MarkerGroup(card, tuple(group), H if H is not None else np.eye(3))
 
 
-def _homography(
-    corners_mm: dict[int, NDArray[np.float64]], markers: Sequence[Marker]
-) -> NDArray[np.float64] | None:
+def _homography(corners_mm: dict[int, NDArray[np.float64]], markers: Sequence[Marker]) -> NDArray[np.float64] | None:
     mm = np.concatenate([corners_mm[m.id] for m in markers])
     fit = fit_homography(mm, np.concatenate([m.corners_px for m in markers]))
     return fit.px_from_mm if fit else None

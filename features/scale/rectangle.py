@@ -69,9 +69,7 @@ class Rectangle:
         return min(side.support for side in self.sides)
 
 
-def measure_rectangle(
-    pixels_rgb: NDArray[np.uint8], quad_px: Array, outer_strength: float = 0.9
-) -> Rectangle | None:
+def measure_rectangle(pixels_rgb: NDArray[np.uint8], quad_px: Array, outer_strength: float = 0.9) -> Rectangle | None:
     """Measure a four-sided thing from a rough outline.
 
     Args:
@@ -128,9 +126,7 @@ def _measure_side(
     if line is None:
         return None
     wave, support, rms = line
-    ends = [
-        a + u * (b - a) + (wave[0] + wave[1] * (u - 0.5)) * PITCH_PX * stretch * outward for u in (0.15, 0.85)
-    ]
+    ends = [a + u * (b - a) + (wave[0] + wave[1] * (u - 0.5)) * PITCH_PX * stretch * outward for u in (0.15, 0.85)]
     middle = half + int(np.rint(wave[0]))
     return Side(ends[0], ends[1], support, rms * PITCH_PX * stretch, _contrast(colors, middle))
 
@@ -157,9 +153,7 @@ def _contrast(colors: NDArray[np.float32], middle: int) -> float:
     return float(np.abs(np.median(inner, axis=0) - np.median(outer, axis=0)).max())
 
 
-def _best_line(
-    edges: StripEdges, t: Array, middle: int, outer_strength: float
-) -> tuple[Array, float, float] | None:
+def _best_line(edges: StripEdges, t: Array, middle: int, outer_strength: float) -> tuple[Array, float, float] | None:
     """The line that is the side: (offset in the middle and change over the side, samples), support, scatter.
 
     Of parallel lines the outermost strong one: a printed frame inside a card is not its edge. A shadow's

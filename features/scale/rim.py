@@ -11,8 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from features.ellipse import Ellipse
+from features.scale.first_ring import first_ring, is_plausible, relative_radius
 from features.scale.ring_choice import choose_ring
-from features.scale.ring_edges import LINES, contrast_picture, ring_edges, to_round
+from features.scale.ring_edges import LINES, RingEdges, contrast_pictures, ring_edges, to_round
 from features.scale.round_votes import guess_round_things
 
 Array = NDArray[np.float64]
@@ -20,10 +21,9 @@ Array = NDArray[np.float64]
 _COARSE_RADIUS_PX = 64.0
 _FINE_RADIUS_PX = 150.0
 _LARGEST_RADIUS_PX = 300.0
-_TRIALS = 300
+_RING_KNOWN = 0.006
+_TWO_METALS = 1.4
 _LEAST_SUPPORT = 0.6
-_LEAST_AXIS_RATIO = 0.5
-"""A coin tilted more than 60 deg shows more of its side than of its rim."""
 
 MIN_RADIUS_PX = 9.0
 """A smaller rim is not measured to a percent any more."""
@@ -90,8 +90,9 @@ def find_coin_ellipses(
         if any(_is_inside(at, rim) and rim.diameter_px > 1.7 * guess.radius_px / scale for rim in rims):
             continue
         rim = rim_near(pyramid, at, guess.radius_px / scale, guess.squeeze, guess.angle_deg)
-        if rim is not None and smallest <= rim.diameter_px <= largest:
-            rims.append(rim)
+        if rim is None:
+            continue
+        rims += [r for r in (rim, ring_outside(pyramid, rim)) if r and smallest <= r.diameter_px <= largest]
     return tuple(_without_doubles(rims))
 
 
@@ -171,14 +172,14 @@ def rim_near(
     window = pyramid.around(center_px, radius_px, _COARSE_RADIUS_PX)
     if min(window.pixels.shape[:2]) < 16:
         return None
-    found = _first_ring(window.pixels, window.inward(rough))
+    found = first_ring(window.pixels, window.inward(rough))
     if found is None:
         return None
     rough = window.outward(found)
     window = pyramid.around(rough.center_px, float(rough.semi_axes_px[0]), _FINE_RADIUS_PX)
     for inward in (0.17, 0.03, 0.03):  # once outward, never back to an inner ring
         inside = window.inward(rough)
-        chosen = _edge_ring(contrast_picture(window.pixels, inside), inside, inward)
+        chosen = _edge_ring(window.pixels, inside, inward)
         if chosen is None:
             return None
         moved = abs(np.log(chosen.semi_axes_px.prod() / inside.semi_axes_px.prod())) / 2
@@ -188,103 +189,43 @@ def rim_near(
     return _refined(pyramid, rough)
 
 
-def _first_ring(pixels: NDArray[np.uint8], rough: Ellipse) -> Ellipse | None:
-    """The ring most rays agree on: circles through three edges, in the frame that makes the guess round."""
-    edges = ring_edges(contrast_picture(pixels, rough), rough, 0.4)
-    if len(edges.line) < 30:
-        return None
-    points = edges.radius[:, None] * np.column_stack([np.cos(edges.angle), np.sin(edges.angle)])
-    random = np.random.default_rng(0)
-    weight = np.sqrt(np.abs(edges.step))
-    picks = random.choice(len(points), size=(_TRIALS, 3), p=weight / weight.sum())
-    lines = np.sort(edges.line[picks], axis=1)
-    gaps = np.column_stack(
-        [lines[:, 1] - lines[:, 0], lines[:, 2] - lines[:, 1], lines[:, 0] + LINES - lines[:, 2]]
-    )
-    centers, radii = _circles(points[picks[gaps.min(1) > LINES // 8]])
-    ok = (np.linalg.norm(centers, axis=1) < 0.35) & (radii > 0.65) & (radii < 1.5)
-    centers, radii = centers[ok], radii[ok]
-    if len(radii) == 0:
-        return None
-    off = np.abs(np.linalg.norm(points[None] - centers[:, None], axis=2) / radii[:, None] - 1)
-    near = np.exp(-0.5 * (off / 0.035) ** 2) * np.minimum(
-        1.0, np.abs(edges.step) / np.quantile(np.abs(edges.step), 0.8)
-    )
-    starts = np.unique(edges.line, return_index=True)[1]
-    best = int(np.argmax(np.maximum.reduceat(near, starts, axis=1).sum(1)))
-    middle = rough.center_px + np.linalg.inv(to_round(rough)) @ centers[best]
-    return _tightened(
-        edges.points_px(rough), edges.line, _ellipse(middle, radii[best] * rough.semi_axes_px, rough)
-    )
+def ring_outside(pyramid: Pyramid, rim: RimEllipse) -> RimEllipse | None:
+    """The edge of a coin whose inner part was taken for all of it: coins of two metals have a joint at 0.7."""
+    ellipse = rim.ellipse
+    ratio = float(ellipse.semi_axes_px[1] / ellipse.semi_axes_px[0])
+    angle = float(np.rad2deg(ellipse.angle_rad)) + 90.0
+    outer = rim_near(pyramid, ellipse.center_px, _TWO_METALS * float(ellipse.semi_axes_px[0]), ratio, angle)
+    return outer if outer is not None and 1.25 < outer.diameter_px / rim.diameter_px < 1.55 else None
 
 
-def _circles(triples: Array) -> tuple[Array, Array]:
-    """Centers (T, 2) and radii (T,) of circles through (T, 3, 2) points."""
-    a, b, c = triples[:, 0], triples[:, 1], triples[:, 2]
-    ab, ac = b - a, c - a
-    double = 2 * (ab[:, 0] * ac[:, 1] - ab[:, 1] * ac[:, 0])
-    double = np.where(np.abs(double) < 1e-9, 1e-9, double)
-    bb, cc = (ab**2).sum(1), (ac**2).sum(1)
-    offset = np.column_stack([ac[:, 1] * bb - ab[:, 1] * cc, ab[:, 0] * cc - ac[:, 0] * bb]) / double[:, None]
-    return a + offset, np.linalg.norm(offset, axis=1)
-
-
-def _tightened(points: Array, line: NDArray[np.int64], start: Ellipse) -> Ellipse | None:
-    """Fit an ellipse to the edges near the start, three times with a smaller reach each."""
-    ellipse = start
-    for tolerance in (0.08, 0.045, 0.03):
-        off = np.abs(_relative_radius(points, ellipse) - 1)
-        order = np.lexsort((off, line))
-        near = order[np.unique(line[order], return_index=True)[1]]
-        near = near[off[near] < tolerance]
-        if len(near) < 0.4 * LINES:
-            return None
-        fit = Ellipse.fit(points[near], refine=False)
-        if not isinstance(fit, Ellipse) or not _is_plausible(fit, start):
-            return None
-        ellipse = fit
-    return ellipse
-
-
-def _relative_radius(points: Array, ellipse: Ellipse) -> Array:
-    """1 on the ellipse, 1.1 on one a tenth larger about the same center."""
-    return np.asarray(np.linalg.norm((points - ellipse.center_px) @ to_round(ellipse).T, axis=1))
-
-
-def _is_plausible(fit: Ellipse, start: Ellipse) -> bool:
-    size = np.sqrt(fit.semi_axes_px.prod() / start.semi_axes_px.prod())
-    apart = np.linalg.norm(fit.center_px - start.center_px) / start.semi_axes_px[0]
-    return bool(
-        0.7 < size < 1.4 and apart < 0.3 and fit.semi_axes_px[1] > _LEAST_AXIS_RATIO * fit.semi_axes_px[0]
-    )
-
-
-def _edge_ring(picture: NDArray[np.float32], ellipse: Ellipse, inward: float) -> Ellipse | None:
+def _edge_ring(pixels: NDArray[np.uint8], ellipse: Ellipse, inward: float) -> Ellipse | None:
     """The ring that is the coin's edge, among all near an ellipse and at most `inward` inside it."""
-    edges = ring_edges(picture, ellipse, 0.17)
-    ring = choose_ring(edges.only(edges.radius > 1.0 - inward))
+    looks = []
+    for picture, trust in contrast_pictures(pixels, ellipse):
+        edges = ring_edges(picture, ellipse, 0.17)
+        looks.append((edges.only(edges.radius > 1.0 - inward), trust))
+    ring = choose_ring(looks)
     if ring is None or ring.support < 0.5 * _LEAST_SUPPORT:
         return None
     t = np.linspace(0, 2 * np.pi, 72, endpoint=False)
     rim = ring.radius(t)[:, None] * np.column_stack([np.cos(t), np.sin(t)])
     fit = Ellipse.fit(ellipse.center_px + rim @ np.linalg.inv(to_round(ellipse)).T, refine=False)
-    return fit if isinstance(fit, Ellipse) and _is_plausible(fit, ellipse) else None
+    return fit if isinstance(fit, Ellipse) and is_plausible(fit, ellipse) else None
 
 
 def _refined(pyramid: Pyramid, ellipse: Ellipse) -> RimEllipse | None:
-    """Sub-pixel rim at full resolution: of each ray the strongest edge close to the ring."""
+    """Sub-pixel rim at full resolution: of each ray the edge that is strongest and closest to the ring."""
     window = pyramid.around(ellipse.center_px, float(ellipse.semi_axes_px[0]), _LARGEST_RADIUS_PX)
     inside = window.inward(ellipse)
-    picture = contrast_picture(window.pixels, inside)
+    pictures = contrast_pictures(window.pixels, inside)
     for reach in (0.015, 0.010, 0.008):
-        edges = ring_edges(picture, inside, max(reach, 2.0 / float(inside.semi_axes_px[1])), 2.0)
-        order = np.lexsort((-np.abs(edges.step), edges.line))
-        edges = edges.only(order[np.unique(edges.line[order], return_index=True)[1]])
+        least = max(reach, 2.0 / float(inside.semi_axes_px[1]))
+        edges = _best_of_rays([(ring_edges(p, inside, least, 2.0), trust) for p, trust in pictures])
         if len(edges.line) < 0.4 * LINES:
             return None
         points = edges.points_px(inside)
         fit = Ellipse.fit(points)
-        if not isinstance(fit, Ellipse) or not _is_plausible(fit, inside):
+        if not isinstance(fit, Ellipse) or not is_plausible(fit, inside):
             return None
         inside = fit
     off = np.abs(inside.distances_px(points))
@@ -293,13 +234,30 @@ def _refined(pyramid: Pyramid, ellipse: Ellipse) -> RimEllipse | None:
     final = Ellipse.fit(window.points_outward(points[good])) if support >= _LEAST_SUPPORT else None
     if not isinstance(final, Ellipse):
         return None
-    return RimEllipse(
-        final, window.points_outward(points[good]), support, float(np.median(np.abs(edges.step[good])))
+    return RimEllipse(final, window.points_outward(points[good]), support, float(np.median(np.abs(edges.step[good]))))
+
+
+def _best_of_rays(looks: list[tuple[RingEdges, float]]) -> RingEdges:
+    """Of each ray the edge that is strongest, closest to the ring and best trusted.
+
+    The ring is known to half a percent, and other strong edges run close beside it. The gray picture is preferred
+    for its place: JPEG stores color at half resolution.
+    """
+    found = [edges for edges, _ in looks]
+    together = RingEdges(
+        *(
+            np.concatenate([getattr(e, name) for e in found])
+            for name in ("line", "angle", "radius", "step", "sharpness")
+        )
     )
+    trust = np.concatenate([np.full(len(e.line), t if e is found[0] else 0.6 * t) for e, t in looks])
+    fitness = trust * np.abs(together.step) * np.exp(-0.5 * ((together.radius - 1.0) / _RING_KNOWN) ** 2)
+    order = np.lexsort((-fitness, together.line))
+    return together.only(order[np.unique(together.line[order], return_index=True)[1]])
 
 
 def _is_inside(point: Array, rim: RimEllipse) -> bool:
-    return bool(_relative_radius(point[None], rim.ellipse)[0] < 0.8)
+    return bool(relative_radius(point[None], rim.ellipse)[0] < 0.8)
 
 
 def _without_doubles(rims: list[RimEllipse]) -> list[RimEllipse]:
@@ -311,7 +269,7 @@ def _without_doubles(rims: list[RimEllipse]) -> list[RimEllipse]:
             apart = float(np.linalg.norm(rim.ellipse.center_px - other.ellipse.center_px))
             if apart < 0.4 * max(rim.diameter_px, other.diameter_px):
                 outer = rim.diameter_px > 1.02 * other.diameter_px and apart < 0.15 * rim.diameter_px
-                if outer and rim.contrast > 0.4 * other.contrast:
+                if outer and rim.contrast > 0.4 * other.contrast and rim.support > 0.65 * other.support:
                     kept[i] = rim
                 double = True
                 break

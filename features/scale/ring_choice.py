@@ -10,6 +10,7 @@ side and
 part on the other: one of them follows a shadow there, and the sharper one is the coin's edge.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,9 +20,10 @@ from features.scale.ring_edges import LINES, RingEdges
 
 Array = NDArray[np.float64]
 
-_TRIALS = 500
+_TRIALS = 700
 _FOLLOWED_UP = 24
 _SHAPE_SD = 0.015
+_FAINT = 0.06
 _WIDTH = 0.006
 """Relative distance at which an edge counts half for a ring."""
 
@@ -52,16 +54,18 @@ class Ring:
 
 
 def _basis(angle: Array) -> Array:
-    return np.stack(
-        [np.ones_like(angle), np.cos(angle), np.sin(angle), np.cos(2 * angle), np.sin(2 * angle)], axis=-1
-    )
+    return np.stack([np.ones_like(angle), np.cos(angle), np.sin(angle), np.cos(2 * angle), np.sin(2 * angle)], axis=-1)
 
 
-def choose_ring(found: RingEdges) -> Ring | None:
-    """Choose the ring that is the coin's edge among all edges found round it."""
-    if len(found.line) < 30:
+def choose_ring(looks: Sequence[tuple[RingEdges, float]]) -> Ring | None:
+    """Choose the ring that is the coin's edge.
+
+    Args:
+        looks: edges found in each picture of the coin, and the trust in that picture.
+    """
+    edges = _Edges.of([(found, trust) for found, trust in looks if len(found.line) >= 30])
+    if edges is None:
         return None
-    edges = _Edges(found.line, found.radius, _weights(found), _basis(found.angle))
     rings: list[Ring] = []
     for ring in _settled(edges, _trials(edges)):
         if all(np.abs(ring.wave - r.wave).max() > 0.004 for r in rings):
@@ -71,15 +75,39 @@ def choose_ring(found: RingEdges) -> Ring | None:
 
 @dataclass(frozen=True, eq=False)
 class _Edges:
+    """Edges of all pictures together; the rays of each picture are counted on, so that edges stay sorted."""
+
     line: NDArray[np.int64]
     radius: Array
     weight: Array
     basis: Array
+    trust: float
+
+    @classmethod
+    def of(cls, looks: Sequence[tuple[RingEdges, float]]) -> "_Edges | None":
+        if not looks:
+            return None
+        weight = np.concatenate([trust * _weights(found) for found, trust in looks])
+        keep = weight > _FAINT
+        return cls(
+            line=np.concatenate([found.line + LINES * i for i, (found, _) in enumerate(looks)])[keep],
+            radius=np.concatenate([found.radius for found, _ in looks])[keep],
+            weight=weight[keep],
+            basis=_basis(np.concatenate([found.angle for found, _ in looks])[keep]),
+            trust=sum(trust for _, trust in looks),
+        )
 
     def mean_of_lines(self, score: Array) -> Array:
-        """(T, E) scores to (T,): the best of each scan line, averaged over all; edges are sorted by line."""
+        """(T, E) weighted scores to (T,): the best of each ray of each picture, averaged."""
         first = np.unique(self.line, return_index=True)[1]
-        return np.asarray(np.maximum.reduceat(score, first, axis=-1).sum(-1) / LINES)
+        return np.asarray(np.maximum.reduceat(score, first, axis=-1).sum(-1) / (LINES * self.trust))
+
+    def support(self, near: NDArray[np.bool_]) -> Array:
+        """(T, E) to (T,): part of the rays with an edge in any picture."""
+        seen = np.zeros((len(near), LINES), bool)
+        for row, edges in zip(seen, near, strict=True):
+            row[self.line[edges] % LINES] = True
+        return np.asarray(seen.mean(1))
 
 
 def _weights(found: RingEdges) -> Array:
@@ -99,7 +127,7 @@ def _trials(edges: _Edges) -> Array:
     """(T, 5) rings through three edges of different sides, the best of many and no two alike."""
     random = np.random.default_rng(0)
     picks = random.choice(len(edges.line), size=(_TRIALS, 3), p=edges.weight / edges.weight.sum())
-    at = np.sort(edges.line[picks], axis=1)
+    at = np.sort(edges.line[picks] % LINES, axis=1)
     gaps = np.column_stack([at[:, 1] - at[:, 0], at[:, 2] - at[:, 1], at[:, 0] + LINES - at[:, 2]])
     picks = picks[gaps.min(1) > LINES // 7]
     # The rough ellipse may follow a shadow on one side and so be too long: try other shapes as well.
@@ -129,14 +157,14 @@ def _settled(edges: _Edges, waves: Array) -> list[Ring]:
     prior = 0.02 * np.diag([0.0, 0.0, 0.0, 1.0, 1.0])
     for width in (3.0 * _WIDTH, 2.0 * _WIDTH, _WIDTH, _WIDTH):
         off = edges.radius - 1.0 - waves @ basis.T
-        pull = np.where(np.abs(off) < 2.5 * width, edges.weight * np.exp(-0.5 * (off / width) ** 2), 0.0)
+        pull = edges.weight * np.maximum(0.0, 1.0 - (off / (2.5 * width)) ** 2) ** 2
         enough = np.count_nonzero(pull > 0.05, axis=1) > 0.3 * LINES
         waves, pull = waves[enough], pull[enough]
         information = (pull @ products).reshape(-1, 5, 5) + prior * pull.sum(1)[:, None, None]
         waves = _solved(information, (pull * (edges.radius - 1.0)) @ basis)
     off = np.abs(edges.radius - 1.0 - waves @ basis.T)
     strength = edges.mean_of_lines(edges.weight * np.exp(-0.5 * (off / _WIDTH) ** 2))
-    support = edges.mean_of_lines((off < 1.5 * _WIDTH).astype(float))
+    support = edges.support(off < 1.5 * _WIDTH)
     rings = [Ring(w, float(s), float(p)) for w, s, p in zip(waves, strength, support, strict=True)]
     return sorted(rings, key=lambda ring: -ring.strength)
 
@@ -150,9 +178,7 @@ def _chosen(rings: list[Ring]) -> Ring:
     angle = np.linspace(0, 2 * np.pi, 90, endpoint=False)
     best = max(rings, key=lambda r: r.strength)
     while True:
-        outer = [
-            r for r in rings if _lies_outside(r, best, angle) and r.strength > _OUTER_STRENGTH * best.strength
-        ]
+        outer = [r for r in rings if _lies_outside(r, best, angle) and r.strength > _OUTER_STRENGTH * best.strength]
         if not outer:
             return best
         best = max(outer, key=lambda r: r.strength)

@@ -18,7 +18,7 @@ Picture = NDArray[np.float32]
 LINES = 180
 """Rays cast from the middle."""
 
-_CLEARLY_APART = 2.5
+_GRAY_MIX = np.array([0.299, 0.587, 0.114])
 
 
 @dataclass(frozen=True, eq=False)
@@ -47,9 +47,7 @@ class RingEdges:
 
     def only(self, keep: NDArray[np.int64] | NDArray[np.bool_]) -> "RingEdges":
         """Some of the edges."""
-        return RingEdges(
-            self.line[keep], self.angle[keep], self.radius[keep], self.step[keep], self.sharpness[keep]
-        )
+        return RingEdges(self.line[keep], self.angle[keep], self.radius[keep], self.step[keep], self.sharpness[keep])
 
 
 def to_round(ellipse: Ellipse) -> Array:
@@ -81,25 +79,24 @@ def ring_edges(picture: Picture, ellipse: Ellipse, reach: float, least_step: flo
     return RingEdges(found.line, angles[found.line], radius, found.step, found.sharpness)
 
 
-def contrast_picture(pixels: NDArray[np.uint8], ellipse: Ellipse) -> Picture:
-    """The gray, or the mixture of colors that best tells a round thing from what it lies on.
+def contrast_pictures(pixels: NDArray[np.uint8], ellipse: Ellipse) -> list[tuple[Picture, float]]:
+    """The gray picture, and the mixture of colors that best tells a round thing from what it lies on.
 
-    Fisher's linear discriminant between the colors inside and outside the rough ellipse. One that does not
-    see
-    shadows is tried first: a shadow scales the color of the ground, so the mixture must answer 0 to that
-        color.
-    Gray is kept where color tells little, since JPEG stores color at half resolution.
+    The mixture is Fisher's linear discriminant between the colors inside and outside the rough ellipse. One that
+    does not see shadows is preferred: a shadow scales the color of the ground, so the mixture must answer 0 to that
+    color. A coin's edge shows in both pictures, a ring on it or a shadow beside it mostly in the gray one alone.
 
     Args:
         pixels: (H, W) gray or (H, W, 3) RGB.
         ellipse: rough ellipse.
 
     Returns:
-        (H, W) scaled so that steps compare with gray steps.
+        Pictures (H, W), scaled so that steps compare with gray steps, and the trust in each, 0..1. The gray one
+        comes first with trust 1.
     """
     if pixels.ndim == 2:
-        return pixels.astype(np.float32)
-    gray_mix = np.array([0.299, 0.587, 0.114])
+        return [(pixels.astype(np.float32), 1.0)]
+    gray = (_mixed(pixels, _GRAY_MIX), 1.0)
     angles = np.linspace(0, 2 * np.pi, 90, endpoint=False)
     rim = ellipse.at(angles) - ellipse.center_px
     colors = []
@@ -109,20 +106,20 @@ def contrast_picture(pixels: NDArray[np.uint8], ellipse: Ellipse) -> Picture:
         colors.append(pixels[at[ok, 1], at[ok, 0]].astype(float))
     inner, outer = colors
     if min(len(inner), len(outer)) < 100:
-        return _mixed(pixels, gray_mix)
+        return [gray]
     within = np.cov(inner.T) + np.cov(outer.T)
     apart = inner.mean(0) - outer.mean(0)
     free = np.linalg.svd(outer.mean(0)[None])[2][1:]  # the two directions a shadow does not move along
     shadowless = np.linalg.solve(free @ within @ free.T + 16.0 * np.eye(2), free @ apart) @ free
     best = np.linalg.solve(within + 16.0 * np.eye(3), apart)
-    if _separation(shadowless, apart, within) > _CLEARLY_APART:
-        mix = shadowless
-    elif _separation(best, apart, within) > 1.4 * _separation(gray_mix, apart, within):
-        mix = best
-    else:
-        return _mixed(pixels, gray_mix)
-    scale = np.sqrt(gray_mix @ within @ gray_mix / max(mix @ within @ mix, 1e-12))
-    return _mixed(pixels, mix * min(scale, 3.0 / np.abs(mix).sum()))
+    trust = float(np.clip((_separation(shadowless, apart, within) - 1.2) / 1.3, 0, 1))
+    mix = shadowless
+    if trust < 0.3 and _separation(best, apart, within) > 1.4 * _separation(_GRAY_MIX, apart, within):
+        mix, trust = best, 0.7
+    if trust < 0.1:
+        return [gray]
+    scale = np.sqrt(_GRAY_MIX @ within @ _GRAY_MIX / max(mix @ within @ mix, 1e-12))
+    return [gray, (_mixed(pixels, mix * min(scale, 3.0 / np.abs(mix).sum())), trust)]
 
 
 def _separation(mix: Array, apart: Array, within: Array) -> float:

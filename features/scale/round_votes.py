@@ -52,9 +52,7 @@ def guess_round_things(
     for squeeze, angle in _SQUEEZES:
         stretch = _stretch(gray.shape, squeeze, angle)
         size = tuple(int(v) for v in np.ceil(_corners(gray.shape, stretch).max(0)))
-        picture = (
-            cv2.warpAffine(gray, stretch, size, borderMode=cv2.BORDER_REPLICATE) if squeeze < 1 else gray
-        )
+        picture = cv2.warpAffine(gray, stretch, size, borderMode=cv2.BORDER_REPLICATE) if squeeze < 1 else gray
         back = cv2.invertAffineTransform(stretch)
         for x, y, radius, votes in _votes(np.asarray(picture, np.uint8), smallest_px, largest_px):
             px = back @ np.array([x, y, 1.0])

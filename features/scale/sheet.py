@@ -38,9 +38,7 @@ _ROUGH = 0.25
 _CANDIDATES = 16
 
 
-def find_sheet(
-    pixels_rgb: NDArray[np.uint8], focal: FocalPrior, names: tuple[str, ...]
-) -> ScaleReference | Problem:
+def find_sheet(pixels_rgb: NDArray[np.uint8], focal: FocalPrior, names: tuple[str, ...]) -> ScaleReference | Problem:
     """Find one of the named sheets.
 
     A4 and A5 have the same ratio of sides: when both are named the first is taken.
@@ -53,9 +51,7 @@ def find_sheet(
     unknown = [name for name in names if name.lower() not in SHEETS_MM]
     if unknown or not names:
         known = ", ".join(SHEETS_MM)
-        return Problem(
-            SHEET_NOT_FOUND, f"{unknown[0] if unknown else 'none'} named; sheets known are {known}"
-        )
+        return Problem(SHEET_NOT_FOUND, f"{unknown[0] if unknown else 'none'} named; sheets known are {known}")
     best: tuple[float, str, Rectangle, RectangleFit] | None = None
     quads = find_quads(pixels_rgb, _LEAST_SIDE_PX)
     for name in names:

@@ -52,9 +52,7 @@ def strip_edges(strip: Strip, least_step: float, valid: NDArray[np.bool_] | None
     bend = np.minimum(left - 2 * middle + right, -1e-6)
     at = index + np.clip(0.5 * (left - right) / bend, -0.5, 0.5)
     sharpness = middle / np.maximum(np.abs(coarse[line, index]), 0.3 * middle)
-    return StripEdges(
-        line.astype(np.int64), at.astype(float), fine[line, index].astype(float), sharpness.astype(float)
-    )
+    return StripEdges(line.astype(np.int64), at.astype(float), fine[line, index].astype(float), sharpness.astype(float))
 
 
 def _slope(strip: Strip, sigma_px: float) -> Strip:

@@ -1,0 +1,351 @@
+"""The printed scale cards are found where they are, say what is wrong with them, and are never made up.
+
+Truth comes from drawing cards through a known camera (`features.scale.artificial`), whose marker pictures are OpenCV's
+own; single markers are checked against an independent detector, pupil-apriltags.
+"""
+
+from dataclasses import replace
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+
+from features.camera import Camera
+from features.photo import FocalPrior, Photo
+from features.scale.artificial import expose, paint, pose_of, project_onto, scale_card
+from features.scale.card_boards import LARGE, POCKET, marker_reader, opencv_board
+from features.scale.charuco_card import PRINT_RELATIVE_SD, find_cards, read_markers
+from features.scale.find import find_scales
+from features.scale.reference import ScaleRequest
+
+MARGIN_MM = 4.0
+FOCAL_PX = 1085.0
+SIZE = (1400, 1050)
+
+
+def _scene(
+    card=POCKET,
+    distance_mm=300.0,
+    size=SIZE,
+    focal_px=FOCAL_PX,
+    k1=0.0,
+    bend_per_mm=0.0,
+    blur_px=0.8,
+    noise=0.01,
+    jpeg=88,
+    seed=0,
+    **pose,
+):
+    """A gray picture of one card, and where its 24 corners truly are."""
+    width, height = size
+    camera = Camera.of_size(width, height, focal_px, k1)
+    thing = replace(scale_card(card), bend_per_mm=bend_per_mm)
+    at = pose_of(thing, distance_mm, **pose)
+    cloudy = np.random.default_rng(seed).standard_normal((height // 50, width // 50, 3)).astype(np.float32)
+    ground = np.clip(0.25 + 0.1 * cv2.resize(cloudy, size, interpolation=cv2.INTER_CUBIC), 0, 1)
+    picture = expose(paint(ground, camera, thing, at), blur_px, noise, jpeg, seed)
+    truth = project_onto(camera, thing, at, card.corners_mm + MARGIN_MM)
+    return cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY), truth
+
+
+def _focal(gray, focal_px=FOCAL_PX):
+    return FocalPrior(focal_px * 1.02, 0.05, "exif_35mm")
+
+
+def _errors_px(reference, card, truth):
+    ids = [int(np.argmin(((card.corners_mm - mm) ** 2).sum(1))) for mm in reference.points_mm]
+    return reference.points_px - truth[ids]
+
+
+def _only(finding):
+    assert len(finding.references) == 1, [str(p) for p in finding.problems]
+    return finding.references[0]
+
+
+def _codes(things):
+    return [p.kind.code for p in things.problems]
+
+
+CASES = {
+    "frontal": {"tilt_deg": 0},
+    "tilted": {"tilt_deg": 35, "tilt_axis_deg": 30, "roll_deg": 20},
+    "very tilted": {"tilt_deg": 58, "tilt_axis_deg": 100, "roll_deg": 200, "distance_mm": 250},
+    "wide lens": {"tilt_deg": 20, "roll_deg": 75, "k1": -0.05, "aim_mm": (85.0, 40.0)},
+    "soft": {"tilt_deg": 15, "roll_deg": 10, "blur_px": 2.0},
+    "poor JPEG": {"tilt_deg": 25, "roll_deg": 140, "jpeg": 55, "distance_mm": 250},
+    "noisy": {"tilt_deg": 20, "roll_deg": 300, "noise": 0.05},
+    "large card": {"card": LARGE, "tilt_deg": 30, "roll_deg": 15, "distance_mm": 560},
+}
+
+
+@pytest.mark.parametrize("case", CASES.values(), ids=CASES.keys())
+def test_corners_lie_where_they_are(case):
+    """RMS below 0.15 px, bias below 0.06 px, and the scatter said matches; above zero, or truth has leaked in."""
+    gray, truth = _scene(**case)
+    card = case.get("card", POCKET)
+    reference = _only(find_cards(gray, _focal(gray)))
+    assert reference.label == f"{card.size} scale card"
+    assert len(reference.points_mm) >= 22
+    off = _errors_px(reference, card, truth)
+    rms = float(np.sqrt((off**2).mean()))
+    assert 0.001 < rms < 0.15
+    assert np.abs(off.mean(0)).max() < 0.06
+    assert 0.4 * rms < reference.point_sd_px < 4 * max(rms, 0.03)
+
+
+def test_a_wide_lens_bends_no_card():
+    """Lens distortion also curves straight lines; with its prior it is not taken for a bent card."""
+    gray, _ = _scene(**CASES["wide lens"])
+    assert "card_bent" not in _codes(_only(find_cards(gray, _focal(gray))))
+
+
+def test_a_reference_carries_what_it_is():
+    gray, _ = _scene(tilt_deg=20)
+    reference = _only(find_cards(gray, _focal(gray)))
+    assert reference.kind == "scale_card"
+    assert reference.size_relative_sd == PRINT_RELATIVE_SD
+    assert reference.size_source == "print:pocket"
+    assert reference.problems == ()
+    width = np.linalg.norm(reference.outline_px[1] - reference.outline_px[0])
+    height = np.linalg.norm(reference.outline_px[3] - reference.outline_px[0])
+    assert 1.0 < width / height < 2.0
+
+
+def test_a_small_card_in_a_large_photo_is_found():
+    """A pocket card 250 px wide in 4000 px, as a whole pump and its card give at 1 m."""
+    gray, truth = _scene(size=(4000, 3000), focal_px=3100, distance_mm=1040, tilt_deg=20, noise=0.0)
+    reference = _only(find_cards(gray, _focal(gray, 3100)))
+    assert np.linalg.norm(truth[5] - truth[0]) < 200
+    assert 0.001 < np.sqrt((_errors_px(reference, POCKET, truth) ** 2).mean()) < 0.15
+
+
+def test_a_card_in_a_messaging_photo_is_found():
+    """1600 px, JPEG 60: squares of 25 px, on which reading markers alone mostly fails."""
+    gray, truth = _scene(size=(1600, 1200), focal_px=1240, distance_mm=600, tilt_deg=30, jpeg=60)
+    reference = _only(find_cards(gray, _focal(gray, 1240)))
+    assert len(reference.points_mm) >= 20
+    assert 0.001 < np.sqrt((_errors_px(reference, POCKET, truth) ** 2).mean()) < 0.25
+
+
+@pytest.mark.parametrize(("hidden", "least"), [(0.3, 12), (0.55, 7)])
+def test_a_partly_covered_card_still_measures(hidden, least):
+    """Something lies over part of the card: the rest is found, the hidden corners are not made up."""
+    gray, truth = _scene(tilt_deg=15)
+    edge = int(truth[:, 0].min() + hidden * np.ptp(truth[:, 0]))
+    gray[:, :edge] = 120
+    reference = _only(find_cards(gray, _focal(gray)))
+    assert len(reference.points_mm) >= least
+    assert reference.points_px[:, 0].min() > edge
+    assert np.sqrt((_errors_px(reference, POCKET, truth) ** 2).mean()) < 0.15
+    assert "card_partly_covered" in _codes(reference)
+
+
+def test_a_card_with_a_glimpse_left_is_refused():
+    gray, truth = _scene()
+    gray[:, : int(truth[4, 0] + 5)] = 120
+    finding = find_cards(gray, _focal(gray))
+    assert finding.references == ()
+    assert _codes(finding) in (["card_too_little_seen"], ["markers_not_ours"])
+
+
+def test_a_mirrored_card_is_refused_and_said():
+    gray, _ = _scene(tilt_deg=20, roll_deg=15)
+    finding = find_cards(np.ascontiguousarray(gray[:, ::-1]), _focal(gray))
+    assert finding.references == ()
+    assert _codes(finding) == ["card_mirrored"]
+
+
+def test_mirrored_markers_cannot_pass_for_ordinary_ones():
+    """Every mirrored marker kept differs by 5 bits or more from every ordinary one: 2 are corrected."""
+    dictionary, ids = marker_reader()
+    rows = np.asarray(dictionary.bytesList)
+    mirrored = [cv2.aruco.Dictionary.getBitsFromByteList(rows[i : i + 1], 5) for i in np.flatnonzero(ids >= 1000)]
+    ordinary = [cv2.aruco.Dictionary.getBitsFromByteList(rows[i : i + 1], 5) for i in range(100)]
+    assert len(mirrored) >= 20
+    least = min((np.rot90(m, k) != o).sum() for m in mirrored for o in ordinary for k in range(4))
+    assert least >= 5
+
+
+@pytest.mark.parametrize("axis", [0.0, 90.0])
+def test_an_oblique_card_is_said_and_a_very_oblique_one_refused(axis):
+    gray, _ = _scene(tilt_deg=64, tilt_axis_deg=axis, distance_mm=230)
+    assert "card_oblique" in _codes(_only(find_cards(gray, _focal(gray))))
+    gray, _ = _scene(tilt_deg=76, tilt_axis_deg=axis, distance_mm=160)
+    finding = find_cards(gray, _focal(gray))
+    assert finding.references == ()
+    assert _codes(finding) in (["card_too_oblique"], ["card_too_little_seen"], [])
+
+
+def test_a_tiny_card_is_not_measured():
+    gray, _ = _scene(distance_mm=1800, blur_px=0.5)
+    finding = find_cards(gray, _focal(gray))
+    assert finding.references == ()
+
+
+def test_a_bent_card_is_said_in_mm():
+    """A cylinder of 200 mm radius over 84 mm stands off its chord by 4.4 mm, over the diagonal by 6.6 mm."""
+    gray, _ = _scene(tilt_deg=30, tilt_axis_deg=60, bend_per_mm=1 / 200, distance_mm=250)
+    reference = _only(find_cards(gray, _focal(gray)))
+    assert "card_bent" in _codes(reference)
+    detail = next(p.detail for p in reference.problems if p.kind.code == "card_bent")
+    assert 4.0 < float(detail.split()[2]) < 9.0
+    flat, _ = _scene(tilt_deg=30, tilt_axis_deg=60, distance_mm=250)
+    assert reference.point_sd_px > 5 * _only(find_cards(flat, _focal(flat))).point_sd_px
+
+
+def test_a_blurred_card_is_said():
+    gray, _ = _scene(tilt_deg=10, blur_px=4.5, distance_mm=300)
+    finding = find_cards(gray, _focal(gray))
+    assert "card_blurred" in (_codes(finding.references[0]) if finding.references else ["card_blurred"])
+    sharp, _ = _scene(tilt_deg=10)
+    assert "card_blurred" not in _codes(_only(find_cards(sharp, _focal(sharp))))
+
+
+def test_markers_of_another_board_give_no_scale():
+    """The same dictionary, a board of another make: ids 40 to 56."""
+    dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_5X5_100)
+    board = cv2.aruco.CharucoBoard((7, 5), 12.0, 9.0, dictionary, np.arange(40, 57))
+    gray = cv2.copyMakeBorder(board.generateImage((840, 600)), 200, 200, 200, 200, cv2.BORDER_CONSTANT, value=200)
+    finding = find_cards(gray, _focal(gray))
+    assert finding.references == ()
+    assert _codes(finding) == ["markers_not_ours"]
+
+
+def test_our_markers_in_the_wrong_places_give_no_scale():
+    """All 17 markers of the pocket card, shuffled: right ids, wrong board."""
+    dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_5X5_100)
+    order = np.random.default_rng(1).permutation(17)
+    board = cv2.aruco.CharucoBoard((7, 5), 12.0, 9.0, dictionary, order)
+    gray = cv2.copyMakeBorder(board.generateImage((840, 600)), 200, 200, 200, 200, cv2.BORDER_CONSTANT, value=200)
+    assert find_cards(gray, _focal(gray)).references == ()
+
+
+def test_two_cards_of_one_size_come_out_as_two():
+    gray, _ = _scene(tilt_deg=15)
+    both = np.hstack([gray[300:1200, 600:1400], gray[300:1200, 600:1400]])
+    assert len(find_cards(both, _focal(both)).references) == 2
+
+
+def test_the_boards_are_those_agreed():
+    """Design section 4: 7 x 5, 12/9 mm ids 0-16 and 36/27 mm ids 17-33, current pattern."""
+    for card, square, marker, ids in ((POCKET, 12, 9, range(17)), (LARGE, 36, 27, range(17, 34))):
+        board = opencv_board(card.size)
+        assert board.getChessboardSize() == (7, 5)
+        assert (board.getSquareLength(), board.getMarkerLength()) == (square, marker)
+        assert list(np.ravel(board.getIds())) == list(ids)
+        assert not board.getLegacyPattern()
+
+
+def test_marker_corners_agree_with_an_independent_detector():
+    """pupil-apriltags and OpenCV read one picture of 36h11 tags: corners agree to 0.2 px.
+
+    AprilTag puts the middle of the first pixel at (0.5, 0.5), OpenCV and this project at (0, 0).
+    """
+    apriltags = pytest.importorskip("pupil_apriltags")
+    dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
+    page = np.full((900, 1200), 230, np.uint8)
+    for i in range(6):
+        tag = dictionary.generateImageMarker(i, 160)
+        page[100 + 400 * (i // 3) :, 100 + 350 * (i % 3) :][:160, :160] = tag
+    warp = np.array([[0.9, 0.15, 20], [-0.1, 0.95, 120], [0.00002, 0.00005, 1]])
+    page = cv2.GaussianBlur(cv2.warpPerspective(page, warp, (1200, 950), borderValue=230), (0, 0), 0.8)
+    parameters = cv2.aruco.DetectorParameters()
+    parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
+    corners, ids, _ = cv2.aruco.ArucoDetector(dictionary, parameters).detectMarkers(page)
+    ours = dict(zip(np.ravel(ids).tolist(), np.asarray(corners).reshape(-1, 4, 2), strict=True))
+    theirs = {t.tag_id: t.corners for t in apriltags.Detector(families="tag36h11", quad_decimate=1.0).detect(page)}
+    assert set(ours) == set(theirs) == set(range(6))
+    off = []
+    for i in range(6):
+        for corner in ours[i]:
+            off.append(corner - (theirs[i][np.linalg.norm(theirs[i] - corner, axis=1).argmin()] - 0.5))
+    assert 0 < np.median(np.abs(off)) < 0.2
+    assert np.abs(off).max() < 0.5
+    assert np.abs(np.mean(off, axis=0)).max() < 0.1
+
+
+def test_reading_a_reduced_part_gives_photo_pixels():
+    """Pixel centers map by (x + 0.5) s - 0.5: markers of a shrunk crop land where the full picture has them."""
+    gray, _ = _scene(tilt_deg=10)
+    full = {m.id: m.corners_px for m in read_markers(gray, 1.0)}
+    crop = gray[200:1300, 300:1800]
+    half = cv2.resize(crop, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+    off = [m.corners_px.mean(0) - full[m.id].mean(0) for m in read_markers(half, 0.5, (300.0, 200.0))]
+    assert len(off) >= 10
+    # Unrefined corners lie on whole pixels of either picture, so they scatter, but they are not shifted.
+    assert np.abs(off).max() < 1.5
+    assert np.abs(np.mean(off, axis=0)).max() < 0.4
+
+
+def test_find_scales_puts_the_card_first_and_keeps_its_problems():
+    gray, _ = _scene(tilt_deg=64, distance_mm=230)
+    photo = Photo("a.jpg", Path("a.jpg"), np.stack([gray] * 3, axis=-1), _focal(gray))
+    request = ScaleRequest(two_points_px=((10, 10), (500, 10)), two_points_mm=100.0)
+    finding = find_scales(photo, request)
+    assert [r.kind for r in finding.references][:2] == ["scale_card", "points"]
+    assert "card_oblique" in _codes(finding)
+
+
+# --- real photographs -----------------------------------------------------------------------------
+def test_five_markers_of_other_sizes_are_refused(real_photos):
+    """One phone photo with five markers of this dictionary and of unpublished sizes; one has an id of our card."""
+    gray = cv2.imread(str(real_photos / "aruco-oneplus" / "pose_test.jpg"), cv2.IMREAD_GRAYSCALE)
+    finding = find_cards(gray, _focal(gray, 3400))
+    assert finding.references == ()
+    assert _codes(finding) == ["markers_not_ours"]
+
+
+def test_no_marker_free_photo_gives_a_card(real_photos, capsys):
+    """0 false positives over every real photograph that Pillow-free OpenCV reads (none shows our card)."""
+    count, false = 0, []
+    for path in sorted(real_photos.rglob("*")):
+        if path.suffix.lower() not in (".jpg", ".png"):
+            continue
+        gray = cv2.imread(str(path), cv2.IMREAD_GRAYSCALE)
+        count += 1
+        if find_cards(gray, _focal(gray, 0.8 * max(gray.shape))).references:
+            false.append(path.name)
+    with capsys.disabled():
+        print(f"\nscale cards made up in {count} real photographs: {len(false)}")
+    assert count >= 40
+    assert false == []
+
+
+def test_published_marker_corners_are_found_again(real_photos):
+    """choriginal.jpg and singlemarkersoriginal.jpg of the OpenCV tutorials, corners as published beside them."""
+    rows = (real_photos / "opencv-aruco" / "published_corners_px.csv").read_text().splitlines()[1:]
+    dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_6X6_250)
+    matched = 0
+    for name in {row.split(",")[0] for row in rows}:
+        gray = cv2.imread(str(real_photos / "opencv-aruco" / name), cv2.IMREAD_GRAYSCALE)
+        corners, ids, _ = cv2.aruco.ArucoDetector(dictionary).detectMarkers(gray)
+        found = dict(zip(np.ravel(ids).tolist(), np.asarray(corners).reshape(-1, 4, 2), strict=True))
+        for row in (r.split(",") for r in rows if r.startswith(name)):
+            if int(row[1]) in found:
+                assert np.abs(found[int(row[1])].ravel() - np.array(row[2:], float)).max() <= 1.5
+                matched += 1
+    assert matched >= 20
+
+
+def test_published_apriltag_corners_agree_with_two_detectors(real_photos):
+    """Two NASA photographs with corners published by the AprilTag project (first pixel's middle at 0.5, 0.5)."""
+    apriltags = pytest.importorskip("pupil_apriltags")
+    dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
+    parameters = cv2.aruco.DetectorParameters()
+    parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
+    detector = apriltags.Detector(families="tag36h11", quad_decimate=1.0)
+    by_opencv, by_apriltag = [], []
+    for path in sorted((real_photos / "apriltag-nasa").glob("*.jpg")):
+        gray = cv2.imread(str(path), cv2.IMREAD_GRAYSCALE)
+        corners, _, _ = cv2.aruco.ArucoDetector(dictionary, parameters).detectMarkers(gray)
+        centers = np.asarray(corners).reshape(-1, 4, 2).mean(1)
+        others = np.concatenate([tag.corners for tag in detector.detect(gray)])
+        for line in path.with_suffix(".txt").read_text().splitlines():
+            numbers = [float(v) for v in line.replace("(", " ").replace(")", " ").replace(",", " ").split()][1:]
+            published = np.array(numbers).reshape(4, 2)
+            by_opencv.append(np.linalg.norm(centers - (published.mean(0) - 0.5), axis=1).min())
+            by_apriltag.append(np.linalg.norm(others[:, None] - published[None], axis=2).min(0).max())
+    assert len(by_opencv) >= 20
+    assert 0 < np.median(by_opencv) < 0.5
+    assert 0 < np.median(by_apriltag) < 0.5

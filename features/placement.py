@@ -71,4 +71,4 @@ def circle_prior(name: str, card_at: CardAt, diameter_guess_mm: float, edge_shar
 
 
 UNSCALED_PRIOR = CirclePrior(offset_mm=0.0, offset_sd_mm=1e-3, tilt_sd_deg=1.0)
-"""Without a scale depth means nothing; what differs between features of one photo is added as an offset share."""
+"""Without a scale depth means nothing: all circles of one photo are read in one plane."""

@@ -312,12 +312,6 @@ NOTHING_FOUND = _register(
     "--look-at.",
     "caution",
 )
-PART_CUT_OFF = _register(
-    "part_cut_off",
-    "A part that should be measured runs out of the picture.",
-    "Step back until the whole round part is in view.",
-    "caution",
-)
 POSE_AMBIGUOUS = _register(
     "pose_ambiguous",
     "The slant of the reference can be read in two ways; the interval covers both.",

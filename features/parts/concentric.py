@@ -34,14 +34,12 @@ class ConcentricSet:
         center: (2,) in squared-up pixels.
         radii: (K,) of the circles, ascending.
         supports: (K,) share of directions with a radial edge at that radius, 0..1.
-        profile: (R,) support at every whole radius.
         score: strength of the whole set.
     """
 
     center: Array
     radii: Array
     supports: Array
-    profile: Array
     score: float
 
 
@@ -146,7 +144,7 @@ def _settle(field: EdgeField, center: Array, least: float, most: float) -> Conce
         return None
     strongest = np.sort(supports)[::-1]
     score = float(strongest[:4].sum() * (0.5 + supports.max()))
-    return ConcentricSet(center, radii, supports, profile, score)
+    return ConcentricSet(center, radii, supports, score)
 
 
 def _recentered(field: EdgeField, center: Array, least: float, most: float, width: float) -> Array | None:

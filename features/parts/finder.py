@@ -76,7 +76,6 @@ class PartSightings:
         circles: circles to be measured, one a name.
         marks_px: named point sets for drawing ("bolts" -> (K, 2)).
         attributes: likelihoods of attributes.
-        hole_count: likelihood of each number of flange holes, as text; empty when not seen.
         problems: what was noticed.
     """
 
@@ -84,7 +83,6 @@ class PartSightings:
     circles: tuple[FoundCircle, ...] = ()
     marks_px: Mapping[str, Array] = field(default_factory=dict)
     attributes: tuple[AttributeEvidence, ...] = ()
-    hole_count: Mapping[str, float] = field(default_factory=dict)
     problems: tuple[Problem, ...] = ()
 
 

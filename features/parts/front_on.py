@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from features.camera import Camera, rotation_taking_z_to
+from features.scale.homography import apply_homography
 
 Array = NDArray[np.float64]
 
@@ -43,12 +44,6 @@ class FrontOn:
     def from_photo(self, points_px: Array) -> Array:
         """(N, 2) photo pixels to squared-up pixels."""
         return apply_homography(np.asarray(np.linalg.inv(self.photo_from_front), float), points_px)
-
-
-def apply_homography(matrix: Array, points: Array) -> Array:
-    """(N, 2) points through a (3, 3) homography."""
-    lifted = np.column_stack([points, np.ones(len(points))]) @ matrix.T
-    return lifted[:, :2] / lifted[:, 2:3]
 
 
 def face_plane(

@@ -1,4 +1,4 @@
-"""What a set of concentric circles is: the joint of a liquid chamber, the face of a port, or neither."""
+"""How much a set of concentric circles looks like the face of a port."""
 
 from dataclasses import dataclass
 
@@ -12,9 +12,8 @@ from reference_geometry.standards.flanges import flanges
 
 Array = NDArray[np.float64]
 
-CHAMBER_MM = (60.0, 560.0)
 PORT_MM = (18.0, 260.0)
-"""Outside diameters that chambers and ports of 1/4 to 4 in. pumps have, with some room (common practice)."""
+"""Outside diameters that ports of 1/4 to 4 in. pumps have, with some room (common practice)."""
 
 CIRCLE_SHARE = (
     min(f.bolt_circle_diameter_mm / max(f.flange_diameters_mm) for f in flanges()) - 0.02,
@@ -30,34 +29,30 @@ class RoundThing:
     Attributes:
         circles: the set.
         outer: radius of its outermost well-supported circle, squared-up pixels.
-        chamber_ring: repeating ring near the outer edge.
         port_ring: repeating ring where a flange has its bolts.
         bore: radius of a well-supported dark opening, 0 when none.
-        chamber_score, port_score: how well each reading fits, about 0..1.
+        port_score: how well it reads as a port, about 0..1.
     """
 
     circles: ConcentricSet
     outer: float
-    chamber_ring: BoltRing
     port_ring: BoltRing
     bore: float
-    chamber_score: float
     port_score: float
 
 
 def read_round_thing(front: FrontOn, circles: ConcentricSet) -> RoundThing:
-    """Read one concentric set."""
+    """Read one concentric set; bolts near its outer edge speak for a chamber, so against a port."""
     outer = outer_radius(circles)
-    chamber_ring = find_bolt_ring(front, circles.center, outer, CIRCLE_SHARE[1], 1.0)
+    edge_ring = find_bolt_ring(front, circles.center, outer, CIRCLE_SHARE[1], 1.0)
     port_ring = find_bolt_ring(front, circles.center, outer, CIRCLE_SHARE[0], CIRCLE_SHARE[1])
     bore, darkness = _bore(front, circles, outer)
     size_mm = 2 * outer * front.mm_per_px
-    chamber = _plausible(size_mm, CHAMBER_MM) * circles.supports.max()
     port = _plausible(size_mm, PORT_MM) * circles.supports.max()
     is_flange_ring = port_ring.strength * (1.0 if port_ring.count in (4, 8) else 0.3)
-    lean = 4.0 * (is_flange_ring - chamber_ring.strength) + 2.0 * darkness - 0.3
+    lean = 4.0 * (is_flange_ring - edge_ring.strength) + 2.0 * darkness - 0.3
     share = float(1 / (1 + np.exp(-4 * lean)))
-    return RoundThing(circles, outer, chamber_ring, port_ring, bore, float(chamber * (1 - share)), float(port * share))
+    return RoundThing(circles, outer, port_ring, bore, float(port * share))
 
 
 def outer_radius(circles: ConcentricSet) -> float:

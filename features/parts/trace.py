@@ -37,15 +37,11 @@ class TracedCircle:
         points_px: (N, 2) edge points on it.
         ellipse: through them.
         coverage: share of directions in which its edge was seen, 0..1.
-        longest_gap_deg: largest range of directions without any.
-        step: mean gray step across the edge going outward (signed).
     """
 
     points_px: Array
     ellipse: Ellipse
     coverage: float
-    longest_gap_deg: float
-    step: float
 
 
 def trace_circle(
@@ -165,11 +161,7 @@ def _agree(
         if near.sum() < 12:
             return NotTraced("too few edge points agree")
     assert fitted is not None
-    seen = np.unique(edges.line[near])
-    return TracedCircle(
-        edges.points_px[near], fitted, len(seen) / lines, _longest_gap_deg(seen, lines),
-        float(np.mean(edges.step[near])),
-    )  # fmt: skip
+    return TracedCircle(edges.points_px[near], fitted, len(np.unique(edges.line[near])) / lines)
 
 
 def _nearest_per_line(edges: ScanEdges, distance: Array, width_px: float) -> NDArray[np.bool_]:
@@ -180,10 +172,3 @@ def _nearest_per_line(edges: ScanEdges, distance: Array, width_px: float) -> NDA
     first[1:] = edges.line[order][1:] != edges.line[order][:-1]
     keep[order[first]] = True
     return keep & (distance < width_px)
-
-
-def _longest_gap_deg(seen: NDArray[np.int64], lines: int) -> float:
-    if len(seen) == 0:
-        return 360.0
-    gaps = np.diff(np.concatenate([seen, seen[:1] + lines]))
-    return float(gaps.max() - 1) * 360.0 / lines

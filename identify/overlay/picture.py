@@ -3,11 +3,11 @@
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
-from PIL import Image, ImageDraw, ImageFilter
+from PIL import Image, ImageDraw
 
 from features.measured import MeasuredLength
 from features.photo import Photo
+from features.scale.privacy import blur_inside
 from features.survey import FittedCircle, PhotoSurvey
 from identify.overlay.label_places import Box, LabelPlace, LabelWish, place_labels
 from identify.overlay.legend import with_legend
@@ -184,13 +184,3 @@ def _draw_label(pen: ImageDraw.ImageDraw, box: Box, mark: Mark, font: Font, size
             stroke_width=max(1, round(sizes.halo / 2)),
             stroke_fill=DARK,
         )
-
-
-def blur_inside(pixels_rgb: NDArray[np.uint8], outline_px: Points) -> NDArray[np.uint8]:
-    """Blur what lies inside an outline so that names and numbers there can not be read."""
-    picture = Image.fromarray(pixels_rgb)
-    extent = float(np.ptp(outline_px, axis=0).max())
-    mask = Image.new("L", picture.size)
-    ImageDraw.Draw(mask).polygon([(float(x), float(y)) for x, y in outline_px], fill=255)
-    picture.paste(picture.filter(ImageFilter.GaussianBlur(max(4.0, extent / 12))), mask=mask)
-    return np.asarray(picture)

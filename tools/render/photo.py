@@ -140,13 +140,13 @@ class Stopwatch:
 
 @dataclass(frozen=True, eq=False)
 class MadeScene:
-    """Everything of a scene that its photos share."""
+    """Everything of a scene that its photos share, and the camera and kind of view of each photo."""
 
     model: PumpModel
     references: tuple[PlacedReference, ...]
     cameras: tuple[Camera, ...]
     built: BuiltScene
-    view: View
+    views: tuple[View, ...]
     kinds: dict[str, str]
     split: Split
 
@@ -205,9 +205,9 @@ def _draw_scene(
     view, instance = _draw_view(model, wish, rng["cameras"])
     with watch.stage("references"):
         references = _lay_references(model, view, instance, wish, split, rng["references"])
-    cameras = tuple(
-        _draw_camera(model, references, view, instance, wish, quality, rng["cameras"]) for _ in range(photos)
-    )
+    # The references were laid for the first view; the other photos of a scene walk round the pump.
+    views = [(view, instance), *(_draw_view(model, wish, rng["cameras"]) for _ in range(photos - 1))]
+    cameras = tuple(_draw_camera(model, references, *one, wish, quality, rng["cameras"]) for one in views)
     low, high = bounds_of(model)
     outlines = [r.outline_pump_mm for r in references]
     low = np.min([low, *[o.min(axis=0) for o in outlines]], axis=0)
@@ -224,7 +224,7 @@ def _draw_scene(
         "wetted": look.wetted_kind, "wear": look.wear_kind, "place": place.kind, "ground": place.ground,
         "wall": place.wall, "light": light.kind,
     }  # fmt: skip
-    return MadeScene(model, references, cameras, built, view, kinds, split)
+    return MadeScene(model, references, cameras, built, tuple(name for name, _ in views), kinds, split)
 
 
 def take_photo(
@@ -257,7 +257,7 @@ def take_photo(
         hits = first_hits(scene.built.scene, camera)
         mask = label_mask(scene.built, hits)
         record = truth_record(scene.model, scene.references, camera, hits, mask, exif)
-    record |= {"view": scene.view, "split": scene.split, "seed": seed, "index": index, "kinds": scene.kinds}
+    record |= {"view": scene.views[number], "split": scene.split, "seed": seed, "index": index, "kinds": scene.kinds}
     record["development"] = {
         "exposure_ev": round(how.exposure_ev, 3), "noise": round(how.noise, 3), "motion_px": round(how.motion_px, 2),
         "jpeg_quality": how.message_quality or how.jpeg_quality, "message": how.is_message,

@@ -13,7 +13,7 @@ from tools.render.cameras import Camera, Lens
 from tools.render.develop import Development, develop, draw_development, encode, message_size, turned_for
 from tools.render.exif import draw_exif
 
-_PLAIN = Development(0.0, (1.0, 1.0), 0.1, 0.0, 0.0, 0.1, False, 0.2, 0.6, 1.1, 1.0, 0.2, 90, 0, 1)
+_PLAIN = Development(0.0, (1.0, 1.0), 0.1, 0.0, 0.0, 0.1, False, 0.2, 0.6, 1.1, 1.0, 0.2, 0.2, 90, 0, 1)
 
 
 def _camera(width: int = 400, height: int = 300) -> Camera:

@@ -1,5 +1,7 @@
 """Scale references are what they claim: OpenCV reads the drawn cards, bending keeps lengths, coins have legal sizes."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -69,14 +71,18 @@ def test_a_bank_cards_corners_are_round() -> None:
     assert np.linalg.norm(near - 3.18, axis=1).max() < 3.18 + 1e-6
 
 
+UP = np.array([0.0, 0.0, 500.0])
+"""The places of these tests are well above the ground."""
+
+
 def _resting() -> Resting:
-    return Resting("rim", 0, np.zeros(3), np.array([1.0, 0, 0]), np.array([0.0, 0, 1]), 25.0)
+    return Resting("rim", 0, UP, np.array([1.0, 0, 0]), np.array([0.0, 0, 1]), 25.0)
 
 
 def test_a_card_rests_on_what_stands_out() -> None:
     """Over a bolt head 6 mm high the card is lifted by 6 mm, and its face stands its own thickness higher."""
-    wall = np.random.default_rng(0).uniform([0, -200, -200], [0, 200, 200], (20_000, 3))
-    bolt = np.array([[6.0, 0, 0]])
+    wall = UP + np.random.default_rng(0).uniform([0, -200, -200], [0, 200, 200], (20_000, 3))
+    bolt = UP + np.array([[6.0, 0, 0]])
     card = make_reference("pocket", np.random.default_rng(1), flat=True)
     placed = lay(card, _resting(), np.concatenate([wall, bolt]), np.random.default_rng(2), tries=1)
     assert placed is not None
@@ -86,14 +92,26 @@ def test_a_card_rests_on_what_stands_out() -> None:
 
 def test_a_place_behind_a_tall_dome_is_refused() -> None:
     """Nothing is laid where it would have to float or cut into the cover."""
-    dome = np.array([[60.0, y, z] for y in range(-60, 61, 5) for z in range(-60, 61, 5)])
+    dome = UP + np.array([[60.0, y, z] for y in range(-60, 61, 5) for z in range(-60, 61, 5)])
     card = make_reference("pocket", np.random.default_rng(1), flat=True)
     assert lay(card, _resting(), dome, np.random.default_rng(2)) is None
 
 
+def test_a_coin_wants_a_flat_and_nothing_goes_into_the_ground() -> None:
+    """A coin on the tip of a ball, or on a bolt head smaller than itself, would seem to float."""
+    coin = make_reference("coin:us-25c", np.random.default_rng(1))
+    t = np.random.default_rng(0).uniform(-40, 40, (20_000, 2))
+    flat = UP + np.column_stack([np.zeros(len(t)), t])
+    ball = UP + np.column_stack([60 - np.hypot(t[:, 0], t[:, 1]) ** 2 / 120, t])
+    assert lay(coin, _resting(), flat, np.random.default_rng(2)) is not None
+    assert lay(coin, _resting(), ball, np.random.default_rng(2)) is None
+    low = replace(_resting(), center_mm=np.array([0.0, 0.0, 5.0]))
+    assert lay(coin, low, flat - UP, np.random.default_rng(2)) is None
+
+
 def test_the_face_frame_is_right_handed_and_looks_into_the_wall() -> None:
-    placed = lay(make_reference("bank_card", np.random.default_rng(1)), _resting(),
-                 np.zeros((1, 3)), np.random.default_rng(2))  # fmt: skip
+    wall = UP + np.random.default_rng(0).uniform([0, -200, -200], [0, 200, 200], (20_000, 3))
+    placed = lay(make_reference("bank_card", np.random.default_rng(1)), _resting(), wall, np.random.default_rng(2))
     assert placed is not None
     assert np.linalg.det(placed.rotation) == pytest.approx(1.0)
     assert placed.rotation[:, 2] == pytest.approx([-1, 0, 0])

@@ -78,8 +78,13 @@ _MUFFLERS = {
 }
 
 
-def air_line(shape: PumpShape) -> Pieces:
-    """The air inlet and what is screwed into it, standing on z = 0."""
+def air_line(shape: PumpShape, above_ground_mm: float | None) -> Pieces:
+    """The air inlet and what is screwed into it, standing on z = 0.
+
+    Args:
+        shape: the pump.
+        above_ground_mm: how far below (towards -y) the ground lies; None where the inlet does not stand upright.
+    """
     kind = shape.air.air_line
     r = float(np.clip(0.028 * shape.joint.diameter_mm, 4.0, 12.0))
     if kind == "none":
@@ -100,7 +105,7 @@ def air_line(shape: PumpShape) -> Pieces:
         end = 5.6 * r
     parts.append(piece(placed(_barb(r), shifted(z=end)), "other", "accessory"))
     if kind != "fitting":
-        parts.append(piece(_hose(shape, r, end + 2.3 * r), "other", "rubber"))
+        parts.append(piece(_hose(shape, r, end + 2.3 * r, above_ground_mm), "other", "rubber"))
     return together(parts)
 
 
@@ -113,19 +118,30 @@ def _barb(r: float) -> Mesh:
     return join([hexagon(2.1 * r, -1.0, r), lathe([*line, (0.0, z)])])
 
 
-def _hose(shape: PumpShape, r: float, start: float) -> Mesh:
-    """A stub of hose that hangs away from the pump."""
+def _hose(shape: PumpShape, r: float, start: float, above_ground_mm: float | None) -> Mesh:
+    """A hose that droops to the ground, runs along it and ends in a coupling; or a short stub."""
     rng = np.random.default_rng(shape.seed + 7)
-    sag = float(rng.uniform(0.3, 0.8)) * shape.center_z_mm
-    aside = float(rng.uniform(-1.0, 1.0)) * shape.joint.diameter_mm
-    out = float(rng.uniform(0.5, 1.1)) * shape.joint.diameter_mm
-    sag = min(sag, shape.center_z_mm - 0.3 * shape.air.valve_size_mm[2] - 3.0 * r)
-    t = np.linspace(0.0, 1.0, 28)
-    path = np.column_stack(
-        [aside * t**2.2, -sag * t**2 * (1.6 - 0.6 * t), start - 1.5 * r + out * (t - 0.25 * t**3)]
-    )
+    aside, out, lying = rng.uniform([-0.8, 0.5, 0.2], [0.8, 1.0, 0.9]) * shape.joint.diameter_mm
+    thick = 1.25 * r
+    t = np.linspace(0.0, 1.0, 40)
+    if above_ground_mm is None:
+        drop, lying = 0.15 * shape.joint.diameter_mm, 0.0
+    else:
+        drop = above_ground_mm - thick
+    out = max(out, 0.55 * drop)
+    fall = np.column_stack([0.15 * aside * t**2, -drop * t**2 * (3 - 2 * t), start - 1.5 * r + out * t])
+    path = fall
+    if lying > 0.0:
+        u = np.linspace(0.04, 1.0, 20)
+        ends = fall[-1] + np.column_stack([0.3 * aside * u + 0.55 * aside * u**2, 0.0 * u, lying * u])
+        path = np.concatenate([fall, ends])
     clamp = placed(drum(1.5 * r, 0.0, 1.2 * r, 0.1 * r), shifted(z=start - 1.2 * r))
-    return join([sweep(path, circle(1.25 * r, 32), up=(0, 1, 0)), clamp])
+    toward = path[-1] - path[-2]
+    coupling = placed(
+        join([drum(1.25 * thick, 0.0, 2.2 * r, 0.15 * r), drum(0.8 * r, 0.0, 4.6 * r, 0.2 * r)]),
+        pose(path[-1] - 0.2 * r * toward / np.linalg.norm(toward), toward),
+    )
+    return join([sweep(path, circle(thick, 32), up=(0, 1, 0)), clamp, coupling])
 
 
 def _ball_valve(r: float) -> Mesh:

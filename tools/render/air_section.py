@@ -25,7 +25,9 @@ def air_section(shape: PumpShape, joint: Joint) -> Pieces:
     rear = pose((0.0, -sign * air.block_y_mm, z), (0.0, -sign, 0.0))
     valve = air_valve(shape)
     parts.append(valve.pieces.moved(front))
-    parts.append(air_line(shape).moved(front @ valve.inlet))
+    inlet = front @ valve.inlet
+    drop = float(inlet[2, 3]) if inlet[2, 1] > 0.9 else None
+    parts.append(air_line(shape, drop).moved(inlet))
     parts.append(muffler(air).moved(rear if air.muffler_at == "block" else front @ valve.exhaust))
     if air.pilot_caps:
         parts.append(_pilot_caps(shape).moved(rear))

@@ -93,6 +93,12 @@ def own_bounds(parts: tuple[Part, ...]) -> tuple[Points, Points]:
     return np.min([b[0] for b in boxes], axis=0), np.max([b[1] for b in boxes], axis=0)
 
 
+def piping_bounds(parts: tuple[Part, ...]) -> Points:
+    """(K, 2, 3) boxes of what leads away from the pump: mated pipes, fittings, hoses."""
+    boxes = [p.mesh.bounds for p in parts if not is_own(p)]
+    return np.array(boxes).reshape(-1, 2, 3)
+
+
 def _chamber(shape: PumpShape, made: Joint) -> Pieces:
     body = cover(shape.cover, made.dish_start_mm, made.face_mm)[0]
     vertices = body.parts[0].mesh.vertices

@@ -10,6 +10,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from tools.render.build_pump import own_bounds
 from tools.render.pump_model import PumpModel, TrueCircle
 
 Floats = NDArray[np.float64]
@@ -183,7 +184,7 @@ def plane_axes(normal: Floats) -> tuple[Floats, Floats]:
 
 def subject_of(model: PumpModel, view: View, instance: int, rng: np.random.Generator) -> Subject:
     """The subject of a view of a pump (`instance`: which chamber or port)."""
-    low, high = bounds_of(model)
+    low, high = own_bounds(model.parts)
     corners = np.array([[x, y, z] for x in (low[0], high[0]) for y in (low[1], high[1]) for z in (low[2], high[2])])
     if view in ("chamber", "port"):
         names = (
@@ -209,12 +210,6 @@ def subject_of(model: PumpModel, view: View, instance: int, rng: np.random.Gener
     side = 1.0 if instance == 0 else -1.0
     toward = np.array([side * rng.uniform(0.6, 1.4), -rng.uniform(0.6, 1.3), rng.uniform(0.15, 0.9)])
     return Subject(corners, toward / np.linalg.norm(toward), 8.0, (0.6, 1.0))
-
-
-def bounds_of(model: PumpModel) -> tuple[Floats, Floats]:
-    """Lowest and highest corner of all parts."""
-    bounds = np.array([part.mesh.bounds for part in model.parts])
-    return bounds[:, 0].min(axis=0), bounds[:, 1].max(axis=0)
 
 
 def from_higher(subject: Subject, rng: np.random.Generator) -> Subject:

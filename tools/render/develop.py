@@ -32,6 +32,7 @@ class Development:
         sharpening: strength of its halos, 0 to 1.5.
         contrast, saturation: of its tone curve, around 1.
         lift: how far shadows are raised, 0 to 1 (night and HDR modes).
+        local_tone: how far large bright and dark areas are brought together, 0 to 0.5 (every phone does some of it).
         jpeg_quality: of the camera file.
         message_quality: JPEG quality of a messaging app's copy; 0 = not sent by one.
         orientation: EXIF orientation (1, 3, 6 or 8); pixels are stored turned accordingly.
@@ -49,6 +50,7 @@ class Development:
     contrast: float
     saturation: float
     lift: float
+    local_tone: float
     jpeg_quality: int
     message_quality: int
     orientation: int
@@ -69,7 +71,7 @@ def draw_development(rng: np.random.Generator, long_side_px: int, dark: bool = F
     message = rng.random() < 0.3
     return Development(
         exposure_ev=float(np.clip(rng.normal(0.0, 0.3 if not bad else 0.8), -1.8, 1.3)),
-        white_gains=(float(np.exp(rng.normal(0, 0.06))), float(np.exp(rng.normal(0, 0.08)))),
+        white_gains=_white_error(rng),
         vignetting=float(rng.uniform(0.02, 0.3)),
         motion_px=float(rng.exponential(0.4)) if not bad else float(rng.uniform(2, 7)),
         motion_deg=float(rng.uniform(0, 180)),
@@ -77,13 +79,20 @@ def draw_development(rng: np.random.Generator, long_side_px: int, dark: bool = F
         mosaic=bool(rng.random() < (0.12 if downsized else 0.8)),
         smoothing=float(rng.uniform(0, 0.35 if downsized else 0.9)),
         sharpening=float(rng.uniform(0.1, 1.1)),
-        contrast=float(rng.uniform(0.92, 1.5)),
-        saturation=float(rng.uniform(0.85, 1.45)),
-        lift=float(rng.uniform(0, 0.35)),
+        contrast=float(rng.uniform(0.97, 1.55)),
+        saturation=float(rng.uniform(0.85, 1.3)),
+        lift=float(rng.uniform(0, 0.3)),
+        local_tone=float(rng.uniform(0.0, 0.45)),
         jpeg_quality=int(np.clip(rng.normal(86, 9), 40, 95)),
         message_quality=int(rng.integers(55, 85)) if message else 0,
         orientation=1 if message else int(rng.choice([1, 6, 3, 8], p=[0.55, 0.3, 0.05, 0.1])),
     )
+
+
+def _white_error(rng: np.random.Generator) -> tuple[float, float]:
+    """Red and blue gain: phones err between warm and cold, little between green and purple."""
+    warmth, tint = rng.normal(0, 0.07), rng.normal(0, 0.02)
+    return float(np.exp(warmth + tint)), float(np.exp(tint - warmth))
 
 
 def distort(linear: Picture, camera: Camera) -> Picture:
@@ -115,7 +124,7 @@ def develop(linear: Picture, camera: Camera, how: Development, rng: np.random.Ge
     light = _sense(light, how, rng)
     if how.smoothing > 0.15:
         light = _denoise(light, how)
-    shown = _tone(light, how)
+    shown = _tone(_level(light, how.local_tone), how)
     shown = _sharpen(shown, how.sharpening, long_side)
     return np.asarray(np.clip(shown * 255 + rng.uniform(0, 1, shown.shape), 0, 255), np.uint8)
 
@@ -131,11 +140,20 @@ def _exposure(linear: Picture) -> float:
 
 
 def _white_balance(light: Picture) -> NDArray[np.float64]:
-    """Gains of an automatic white balance: most of the way from the picture's mean color to gray."""
-    lit = light.reshape(-1, 3)
-    mean = np.minimum(lit, np.percentile(lit, 98)).mean(axis=0) + 1e-6
-    gains = (mean[1] / mean) ** 0.75
-    return np.asarray(np.clip(gains, 0.4, 2.5))
+    """Gains of an automatic white balance, from what looks nearly gray in the mean color of the picture.
+
+    Most of a warm or cold cast is taken away, and nearly all of a green or purple one.
+    """
+    lit = light[::4, ::4].reshape(-1, 3).astype(np.float64)
+    lit = np.minimum(lit, np.percentile(lit, 98)) + 1e-6
+    relative = lit / lit.mean(axis=0)
+    spread = (relative.max(axis=1) - relative.min(axis=1)) / relative.max(axis=1)
+    weight = 1 / (0.03 + spread**2)
+    nearly_gray = (lit * weight[:, None]).sum(axis=0) / weight.sum()
+    mean = nearly_gray**0.6 * lit.mean(axis=0) ** 0.4
+    red, blue = np.log(mean[1] / mean[[0, 2]])
+    warmth, tint = 0.75 * (red - blue) / 2, 0.95 * (red + blue) / 2
+    return np.asarray(np.clip(np.exp([tint + warmth, 0.0, tint - warmth]), 0.4, 2.5))
 
 
 def _vignette(camera: Camera, strength: float) -> NDArray[np.float32]:
@@ -205,6 +223,17 @@ def _denoise(light: Picture, how: Development) -> Picture:
     for channel in (1, 2):
         ycc[..., channel] = cv2.GaussianBlur(ycc[..., channel], (0, 0), 0.6 + 1.4 * strength)
     return np.asarray(np.maximum(cv2.cvtColor(ycc, cv2.COLOR_YCrCb2RGB), 0) ** 2, np.float32)
+
+
+def _level(light: Picture, strength: float) -> Picture:
+    """Local tone mapping: gains against large bright and dark areas; they vary slowly, so edges stay where they are."""
+    luminance = np.log(np.maximum(light @ np.array([0.2126, 0.7152, 0.0722], np.float32), 0) + 0.01)
+    small = cv2.resize(luminance, (160, max(2, round(160 * light.shape[0] / light.shape[1]))), interpolation=cv2.INTER_AREA)
+    wide = cv2.bilateralFilter(np.asarray(small, np.float32), -1, 1.2, 12.0)
+    wide = cv2.GaussianBlur(wide, (0, 0), 3.0)
+    gain = np.exp(-strength * (wide - float(np.mean(wide))))
+    gain = cv2.resize(gain, (light.shape[1], light.shape[0]), interpolation=cv2.INTER_CUBIC)
+    return np.asarray(light * gain[..., None], np.float32)
 
 
 def _tone(light: Picture, how: Development) -> Picture:

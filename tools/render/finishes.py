@@ -116,7 +116,7 @@ _PAINTS: tuple[Rgb, ...] = (
     (0.25, 0.26, 0.27), (0.12, 0.13, 0.14), (0.5, 0.5, 0.48), (0.02, 0.02, 0.022), (0.42, 0.3, 0.03),
     (0.05, 0.22, 0.3), (0.16, 0.2, 0.13), (0.1, 0.04, 0.03), (0.35, 0.36, 0.3),
 )  # fmt: skip
-_TEST_PAINTS: tuple[Rgb, ...] = ((0.2, 0.06, 0.22), (0.3, 0.2, 0.1), (0.03, 0.3, 0.28), (0.45, 0.2, 0.16))
+_TEST_PAINTS: tuple[Rgb, ...] = ((0.09, 0.05, 0.1), (0.24, 0.18, 0.11), (0.05, 0.2, 0.19), (0.3, 0.17, 0.14), (0.14, 0.16, 0.24))
 _RUST: Rgb = (0.17, 0.06, 0.022)
 _RAW_ALUMINUM: Rgb = (0.62, 0.62, 0.61)
 _STEEL: Rgb = (0.5, 0.5, 0.49)
@@ -187,7 +187,8 @@ def _scaled(color: Rgb, factor: float) -> Rgb:
 
 def _paint(split: Split, rng: np.random.Generator) -> Rgb:
     paints = _TEST_PAINTS if split == "test" else _PAINTS
-    red, green, blue = np.array(paints[rng.integers(len(paints))]) * rng.uniform(0.7, 1.4, 3)
+    color = np.array(paints[rng.integers(len(paints))]) * rng.uniform(0.7, 1.4) * rng.uniform(0.88, 1.14, 3)
+    red, green, blue = color + (color.mean() - color) * rng.uniform(0.0, 0.35)
     return (float(red), float(green), float(blue))
 
 
@@ -221,7 +222,7 @@ def _made_of(kind: str, split: Split, rng: np.random.Generator) -> Finish:
         case "chalky_plastic":
             return replace(plastic, color=_gray(rng, 0.3, 0.7), roughness=0.75 * rough, mottle=0.25)
         case "stained_plastic":
-            return replace(plastic, overlay="patches", overlay_amount=rng.uniform(0.1, 0.5),
+            return replace(plastic, overlay="clouds", overlay_amount=rng.uniform(0.1, 0.5),
                            overlay_color=_stain(rng), overlay_roughness=0.5)  # fmt: skip
         case "yellowed_plastic":
             return replace(plastic, color=(0.55, 0.45, 0.24), mottle=0.25)
@@ -232,7 +233,7 @@ def _made_of(kind: str, split: Split, rng: np.random.Generator) -> Finish:
             return replace(cast, color=_scaled(_RAW_ALUMINUM, rng.uniform(0.55, 1.0)), metallic=rng.uniform(0.6, 1.0))
         case "corroded_aluminum":
             return replace(cast, metallic=0.6, roughness=0.62 * rough, overlay="patches", overlay_roughness=0.9,
-                           overlay_amount=rng.uniform(0.2, 0.6), overlay_color=_gray(rng, 0.35, 0.7))  # fmt: skip
+                           overlay_amount=rng.uniform(0.1, 0.5), overlay_color=_gray(rng, 0.35, 0.6))  # fmt: skip
         case "painted_casting":
             return coat
         case "chipped_casting":
@@ -287,8 +288,8 @@ def _spoil(finish: Finish, wear_kind: str, rng: np.random.Generator) -> Finish:
         ),
         "dusty": ("clouds", (0.3, 0.26, 0.2), 0.95),
         "dripped": ("drips", _stain(rng), 0.4),
-        "salted": ("crust", (0.75, 0.75, 0.72), 0.95),
-        "oily": ("patches", (0.015, 0.012, 0.008), 0.15),
+        "salted": ("crust", (0.6, 0.6, 0.57), 0.95),
+        "oily": ("clouds", (0.03, 0.025, 0.018), 0.2),
         "cement": ("crust", (0.36, 0.35, 0.33), 0.95),
         "mud": ("patches", (0.12, 0.075, 0.04), 0.9),
         "overspray": ("spray", _paint("test", rng), 0.4),

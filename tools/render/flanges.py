@@ -166,6 +166,10 @@ def _rest_beside(bore: float) -> Resting:
     )
 
 
+RISE_MM = 2400.0
+"""Length of the pipe beyond an elbow: it leads out of the picture."""
+
+
 def _mate(shape: PortShape, front: float, back: float, bevel: float, spots: Points) -> Pieces:
     """Gasket, companion flange, pipe and bolts."""
     radius = shape.flange_diameter_mm / 2.0
@@ -201,7 +205,7 @@ def _mate(shape: PortShape, front: float, back: float, bevel: float, spots: Poin
             [
                 (0, 0, outer),
                 (0, 0, outer + 0.6 * shape.run_mm),
-                (0.0, 2.2 * shape.run_mm, outer + 0.6 * shape.run_mm),
+                (0.0, RISE_MM, outer + 0.6 * shape.run_mm),
             ],
             3.0 * pipe_radius,
         )

@@ -39,6 +39,8 @@ OUTDOOR_LIGHTS = ("overcast", "sun", "low_sun")
 LAMPS = 4
 ENVIRONMENT_PX = (1024, 512)
 """One size for all environment maps: it is part of the GPU kernel."""
+MIDDLE_DEG = 90.0
+"""Turn after which the middle of an environment picture lies towards +x (found by trial)."""
 TEST_ENVIRONMENTS = ("city", "dawn", "lobby", "studio", "warehouse")
 """File stems (CC0 panoramas, see README) that only the test split may use."""
 
@@ -94,6 +96,8 @@ def read_environment(path: Path) -> NDArray[np.float32]:
     rgb = cv2.resize(np.nan_to_num(rgb, posinf=2000.0), ENVIRONMENT_PX, interpolation=cv2.INTER_LINEAR)
     # Small panoramas are blocky when seen directly: soften them as a lens out of focus would.
     rgb = cv2.GaussianBlur(rgb, (0, 0), 2.5, 1.7)
+    # Colorful evenings and neon signs are rarer than the panoramas make them.
+    rgb = 0.75 * rgb + 0.25 * rgb.mean(axis=2, keepdims=True)
     return np.asarray(np.maximum(rgb, 0) / max(float(rgb.mean()), 1e-6), np.float32)
 
 
@@ -141,9 +145,13 @@ def _as_four(lamps: list[Lamp]) -> tuple[Lamp, ...]:
     return tuple(pieces)
 
 
-def _envmap(picture: NDArray[np.float32], rng: np.random.Generator, scale: float) -> dict[str, Any]:
+def _envmap(
+    picture: NDArray[np.float32], rng: np.random.Generator, scale: float, sun_at: float | None = None
+) -> dict[str, Any]:  # fmt: skip
+    """A sky turned at random, or so that the middle of the picture lies at an azimuth of the pump frame."""
     how = cv2.INTER_CUBIC if picture.shape[0] < ENVIRONMENT_PX[1] else cv2.INTER_AREA
-    turn = mi.ScalarTransform4f().rotate([0, 0, 1], float(rng.uniform(0, 360)))
+    degrees = float(rng.uniform(0, 360)) if sun_at is None else float(np.degrees(sun_at)) + MIDDLE_DEG
+    turn = mi.ScalarTransform4f().rotate([0, 0, 1], degrees)
     upright = mi.ScalarTransform4f().rotate([1, 0, 0], 90.0)
     return {
         "type": "envmap",
@@ -168,7 +176,8 @@ def _room(rng: np.random.Generator, level: float) -> NDArray[np.float32]:
     up = np.linspace(1, -1, h)[:, None]
     base = level * (0.5 + 0.35 * up) * np.ones((h, w))
     blotch = cv2.resize(fractal_noise(rng, 64, 2.0, 0.25), (w, h))
-    tone = rng.uniform(0.8, 1.15, 3)
+    warm = float(np.exp(rng.normal(0, 0.12)))
+    tone = np.array([warm, rng.uniform(0.96, 1.04), 1 / warm])
     return np.asarray((base * (0.25 + 1.5 * blotch**2))[..., None] * tone, np.float32)
 
 
@@ -258,25 +267,46 @@ def _overcast(camera: Camera, middle: Floats, rng: np.random.Generator) -> Lit:
     return _envmap(np.asarray(picture, np.float32), rng, 1.0), []
 
 
-def _sun_sky(rng: np.random.Generator, elevation: float, strength: float) -> NDArray[np.float32]:
-    h, w = 256, 512
+SUN_RADIUS = 0.013
+"""Radians. The real sun's is 0.0047; this is the least that a pixel of the map holds, and thin haze makes it as soft."""
+
+
+def _sun_sky(rng: np.random.Generator, elevation: float) -> NDArray[np.float32]:
+    """A clear or hazy sky with its sun in the picture's middle column."""
+    w, h = ENVIRONMENT_PX
     up = np.linspace(np.pi / 2, -np.pi / 2, h)[:, None]
     around = np.linspace(-np.pi, np.pi, w)[None, :]
     cosine = np.clip(np.sin(up) * np.sin(elevation) + np.cos(up) * np.cos(elevation) * np.cos(around), -1, 1)
-    sky = np.where(up > 0, 0.35 + 0.3 * (1 - np.sin(np.maximum(up, 0))), 0.2)
-    blue = np.array([0.5, 0.8, 1.5]) if elevation > 0.5 else np.array([0.8, 0.8, 1.1])
-    picture = (sky * np.ones((h, w)))[..., None] * np.where(up[..., None] > 0, blue, [1.0, 0.95, 0.85])
-    sun = np.exp(-((np.arccos(cosine) / 0.035) ** 2))
-    warm = np.array([1.15, 1.0, 0.8]) if elevation > 0.5 else np.array([1.4, 1.0, 0.6])
-    return np.asarray(picture + strength * sun[..., None] * warm, np.float32)
+    angle = np.arccos(cosine)
+    cloud = cv2.resize(fractal_noise(rng, 128, 1.6, 0.4), (w, h), interpolation=cv2.INTER_CUBIC)
+    cover = np.clip((cloud - rng.uniform(0.3, 1.0)) * 3, 0, 1) * np.clip(np.sin(up) * 4, 0, 1)
+    sky = 0.4 + 0.45 * (1 - np.sin(np.maximum(up, 0))) ** 2 + 0.5 * np.exp(-angle / 0.25)
+    blue = np.array([0.62, 0.84, 1.2]) if elevation > 0.5 else np.array([0.9, 0.85, 0.95])
+    picture = sky[..., None] * blue
+    picture = picture * (1 - cover[..., None]) + cover[..., None] * 1.1
+    land = 0.22 * (0.8 + 0.4 * cloud[..., None]) * np.array([1.0, 0.95, 0.85])
+    picture = np.where(up[..., None] > 0, picture, land)
+    warm = np.array([1.12, 1.0, 0.84]) if elevation > 0.5 else np.array([1.35, 1.0, 0.65])
+    # Light of the disk on a plane facing it: two to five times that of the whole sky.
+    strength = rng.uniform(2.0, 5.0) * np.pi * 0.6 / (np.pi * SUN_RADIUS**2)
+    return np.asarray(picture + strength * np.exp(-((angle / SUN_RADIUS) ** 2))[..., None] * warm, np.float32)
+
+
+def _behind_camera(camera: Camera, rng: np.random.Generator) -> float:
+    """Where the sun stands for a photographer: behind or beside, seldom ahead."""
+    return _camera_azimuth(camera) + float(np.clip(rng.normal(0, 0.9), -2.2, 2.2))
 
 
 def _sun(camera: Camera, middle: Floats, rng: np.random.Generator) -> Lit:
-    return _envmap(_sun_sky(rng, rng.uniform(0.6, 1.3), rng.uniform(150, 450)), rng, 1.0), []
+    return _sunlit(rng.uniform(0.6, 1.3), camera, rng), []
 
 
 def _low_sun(camera: Camera, middle: Floats, rng: np.random.Generator) -> Lit:
-    return _envmap(_sun_sky(rng, rng.uniform(0.15, 0.45), rng.uniform(150, 400)), rng, 1.0), []
+    return _sunlit(rng.uniform(0.2, 0.5), camera, rng), []
+
+
+def _sunlit(elevation: float, camera: Camera, rng: np.random.Generator) -> dict[str, Any]:
+    return _envmap(_sun_sky(rng, elevation), rng, 1.0, sun_at=_behind_camera(camera, rng))
 
 
 def _skylight(camera: Camera, middle: Floats, rng: np.random.Generator) -> Lit:

@@ -18,12 +18,12 @@ from PIL import Image
 
 from tools.render import develop as dev
 from tools.render import surroundings
+from tools.render.build_pump import own_bounds, piping_bounds
 from tools.render.cameras import (
     TELE_LENSES_MM,
     Camera,
     Lens,
     View,
-    bounds_of,
     draw_frame,
     draw_lens,
     from_higher,
@@ -208,13 +208,14 @@ def _draw_scene(
     # The references were laid for the first view; the other photos of a scene walk round the pump.
     views = [(view, instance), *(_draw_view(model, wish, rng["cameras"]) for _ in range(photos - 1))]
     cameras = tuple(_draw_camera(model, references, *one, wish, quality, rng["cameras"]) for one in views)
-    low, high = bounds_of(model)
+    low, high = own_bounds(model.parts)
     outlines = [r.outline_pump_mm for r in references]
     low = np.min([low, *[o.min(axis=0) for o in outlines]], axis=0)
     high = np.max([high, *[o.max(axis=0) for o in outlines]], axis=0)
     with watch.stage("surroundings"):
         props = surroundings.surround(
-            place, list(cameras), low, high, quality.pictures.ground, split, rng["surroundings"]
+            place, list(cameras), low, high, piping_bounds(model.parts), quality.pictures.ground, split,
+            rng["surroundings"],
         )
     middle = (low + high) / 2
     light = draw_light(split, environments, place.outdoors, cameras[0], middle, rng["light"], wish.light)
@@ -389,7 +390,7 @@ def _beside(model: PumpModel, view: View, instance: int, rng: np.random.Generato
     toward = subject_of(model, view, instance, rng).toward
     flat = np.array([toward[0], toward[1], 0.0]) + rng.normal(0, 0.25, 3) * [1, 1, 0]
     flat /= np.linalg.norm(flat)
-    low, high = bounds_of(model)
+    low, high = own_bounds(model.parts)
     middle, half = (low + high) / 2, (high - low) / 2
     reach = float(np.abs(flat[:2]) @ half[:2])
     center = np.array([middle[0], middle[1], 0.0]) + flat * (reach + rng.uniform(60, 160))

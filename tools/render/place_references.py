@@ -35,6 +35,8 @@ REFERENCES = (
     Kind("sheet", 0.6),
 )
 MAX_LIFT_MM = 14.0
+LEAST_SUPPORT, LEAST_COIN_SUPPORT = 0.1, 0.62
+"""Least part of a card's and of a coin's back that must have the pump close behind it: what has less seems to float."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -128,8 +130,11 @@ def lay(
         lift, support = _support(thing, (surface_points_mm - middle) @ rotation)
         if floor:
             lift, support = (0.0, 1.0) if lift < 0.5 else (np.inf, 0.0)
+        elif _lowest(thing, middle, rotation) < 2.0:
+            continue  # It would cut into the ground.
         cost = lift + 12.0 * (1 - support)
-        if lift <= max_lift_mm and cost < best_cost:
+        least = LEAST_COIN_SUPPORT if thing.kind == "coin" else LEAST_SUPPORT
+        if lift <= max_lift_mm and support >= least and cost < best_cost:
             face = middle + resting.normal * (lift + thing.thickness_mm + 0.05)
             origin = face - rotation @ thing.middle_mm
             best = PlacedReference(thing, rotation, origin, resting.card_at, resting.instance, lift)
@@ -155,9 +160,17 @@ def _support(thing: ReferenceObject, local_mm: Floats) -> tuple[float, float]:
     if not len(points):
         return 0.0, 0.0
     lift = max(0.0, float((-points[:, 2]).max()))
-    near = points[-points[:, 2] > lift - 7.0]
-    cells = np.floor((near[:, :2] / half + 1) * 6).astype(np.int64)
-    return lift, len(np.unique(np.clip(cells, 0, 11) @ [12, 1])) / 144
+    # A card is stiff and taped on; a coin must lie on a flat.
+    close_mm, count = (0.8, 4) if thing.kind == "coin" else (7.0, 12)
+    near = points[-points[:, 2] > lift - close_mm]
+    cells = np.clip(np.floor((near[:, :2] / half + 1) * count / 2).astype(np.int64), 0, count - 1)
+    return lift, len(np.unique(cells @ [count, 1])) / count**2
+
+
+def _lowest(thing: ReferenceObject, middle: Floats, rotation: Floats) -> float:
+    """Height above the ground of a thing's lowest corner."""
+    reach = np.abs(rotation[2, :2]) @ (np.array(thing.size_mm) / 2)
+    return float(middle[2] - reach)
 
 
 def _draw_turn(resting: Resting, rng: np.random.Generator) -> float:

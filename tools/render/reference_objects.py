@@ -266,7 +266,7 @@ def _tape(
         flat = flat_grid(rng.uniform(25, 45), rng.uniform(9, 16), 10, 4)
         turn = np.radians(rng.choice([45, -45, 0, 90]) + rng.normal(0, 8))
         rotation = np.array([[np.cos(turn), -np.sin(turn), 0], [np.sin(turn), np.cos(turn), 0], [0, 0, 1]])
-        positions = flat.positions @ rotation.T + at + inward * rng.uniform(-2, 2.5)
+        positions = flat.positions @ rotation.T + at + inward * rng.uniform(1, 7)
         mesh = ShadedMesh(
             bent(positions + shift, middle, bend),
             np.tile([0.0, 0.0, -1.0], (len(positions), 1)),
@@ -297,6 +297,7 @@ def _card_picture(size: tuple[float, float], rng: np.random.Generator) -> tx.Col
         (v + 0.3 * np.sin(3 * u + rng.uniform(0, 6)) + rng.uniform(-0.2, 0.2)).astype(np.float32), 0.5, 0.02
     )
     first, second = np.exp(rng.uniform(np.log(0.02), np.log(0.7), (2, 3)))
+    first += (first.mean() - first) * rng.uniform(0.1, 0.9)
     color = tx.mix(tuple(first), tuple(np.clip(0.6 * first + 0.5 * second, 0, 0.8)), wave)
     chip = (int(10 * 12), int(19 * 12), int(21.5 * 12), int(29 * 12))
     cv2.rectangle(color, chip[:2], chip[2:], (0.55, 0.45, 0.2), -1)

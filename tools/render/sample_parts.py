@@ -245,14 +245,19 @@ def maybe_mated(
         return port
     turns = [0.0, 0.0, 0.5 * np.pi, -0.5 * np.pi] if upward else [0.5 * np.pi, -0.5 * np.pi]
     port = replace(port, run_turn_rad=float(rng.choice(turns)))
+    # A pipe from a center port leads out of the picture; one from an end port soon turns away from the chamber.
+    straight = chance(rng, 0.75 if port.at_center else 0.4)
+    length = between(rng, 900.0, 2400.0) if port.at_center else between(rng, 1.0, 2.5) * chamber_mm
     if port.connection == "flanged":
         return replace(
-            port, mated=True, fitting="elbow" if chance(rng, 0.15) else "pipe",
-            run_mm=between(rng, 0.5, 2.5) * chamber_mm, bolt_system=str(rng.choice(["metric", "inch"])),
+            port, mated=True, fitting="pipe" if straight else "elbow",
+            run_mm=length if straight else between(rng, 0.5, 1.6) * chamber_mm,
+            bolt_system=str(rng.choice(["metric", "inch"])),
             bolt_head=str(rng.choice(["hex_washer", "hex", "nut_stud_washer"])),
         )  # fmt: skip
-    fitting = str(rng.choice(["nipple", "elbow", "plug", "barb"]))
-    return replace(port, mated=True, fitting=fitting, run_mm=between(rng, 0.2, 1.5) * chamber_mm)
+    fitting = str(rng.choice(["nipple", "elbow", "plug", "barb"], p=[0.25, 0.35, 0.2, 0.2]))
+    run = between(rng, 900.0, 2400.0) if fitting == "elbow" else min(length, 1200.0)
+    return replace(port, mated=True, fitting=fitting, run_mm=run)
 
 
 def draw_air(rng: Rng, basics: Basics, joint: JointShape, joint_x: float, free_half_z: float) -> AirShape:

@@ -159,8 +159,8 @@ def concrete(rng: np.random.Generator, size: int) -> tuple[Color, Gray]:
     base = rng.uniform(0.12, 0.42)
     warm = rng.uniform(0.92, 1.06)
     color = tint(0.6 * blotch + 0.4 * fine, (base * 0.62, base * 0.62, base * 0.6), (base * warm, base, base * 0.95))
-    stain = smooth_threshold(fractal_noise(rng, size, 2.4), rng.uniform(0.6, 1.1), rng.uniform(0.05, 0.5))
-    color = color * (1 - rng.uniform(0.1, 0.45) * stain[..., None])
+    stain = smooth_threshold(fractal_noise(rng, size, 2.4), rng.uniform(0.6, 1.1), rng.uniform(0.3, 0.9))
+    color = color * (1 - rng.uniform(0.1, 0.35) * stain[..., None])
     pores = speckles(rng, size, 300, (0.5, 2.0))
     color = color * (1 - 0.5 * pores[..., None])
     return color.astype(np.float32), 0.5 * fine - 0.5 * pores
@@ -178,14 +178,16 @@ def gravel(rng: np.random.Generator, size: int) -> tuple[Color, Gray]:
     """Loose stones of several gray and brown shades."""
     height = np.zeros((size, size), np.float32)
     color = np.full((size, size, 3), 0.05, np.float32)
-    for _ in range(size * size // 260):
-        x, y, r = rng.uniform(0, size), rng.uniform(0, size), rng.uniform(4, 13)
-        shade = rng.uniform(0.08, 0.5) * np.array([1.0, rng.uniform(0.9, 1), rng.uniform(0.78, 1)])
+    count = size * size // 60
+    # Large stones first: small ones fill what they leave.
+    for radius in np.sort(rng.lognormal(np.log(0.007), 0.4, count))[::-1] * size:
+        x, y, r = rng.uniform(0, size), rng.uniform(0, size), float(np.clip(radius, 1.5, 0.02 * size))
+        shade = rng.uniform(0.1, 0.34) * np.array([1.0, rng.uniform(0.93, 1), rng.uniform(0.82, 1)])
         axes = (round(r), round(r * rng.uniform(0.6, 1)))
         center = (round(x), round(y))
         angle = float(rng.uniform(0, 180))
         cv2.ellipse(color, center, axes, angle, 0, 360, shade.tolist(), -1, cv2.LINE_AA)
-        cv2.ellipse(height, center, axes, angle, 0, 360, float(rng.uniform(0.4, 1)), -1, cv2.LINE_AA)
+        cv2.ellipse(height, center, axes, angle, 0, 360, float(rng.uniform(0.5, 1)), -1, cv2.LINE_AA)
     grain = fractal_noise(rng, size, 0.4, 0.03)[..., None]
     return (color * (0.7 + 0.6 * grain)).astype(np.float32), cv2.GaussianBlur(height, (0, 0), 1.5)
 
@@ -236,9 +238,9 @@ def timber(rng: np.random.Generator, size: int) -> tuple[Color, Gray]:
     rings = np.asarray(0.5 + 0.5 * np.sin(30 * fractal_noise(rng, size, 2.4, 0.5, stretch=0.1)), np.float32)
     light = np.array([(0.42, 0.29, 0.16), (0.36, 0.29, 0.2), (0.27, 0.25, 0.22)][rng.integers(3)])
     color = tint(0.7 * grain + 0.3 * rings, tuple(light * 0.55), tuple(light))
-    stain = smooth_threshold(fractal_noise(rng, size, 2.0), float(rng.uniform(0.5, 0.8)), 0.3)
-    nails = speckles(rng, size, 10, (2.0, 4.0))
-    color = color * (1 - 0.5 * stain[..., None]) * (1 - 0.8 * nails[..., None])
+    stain = smooth_threshold(fractal_noise(rng, size, 2.0), float(rng.uniform(0.5, 0.9)), 0.8)
+    nails = speckles(rng, size, 10, (1.0, 2.0))
+    color = color * (1 - 0.35 * stain[..., None]) * (1 - 0.8 * nails[..., None])
     return np.asarray(color, np.float32), 0.7 * grain
 
 
@@ -247,10 +249,10 @@ def laminate(rng: np.random.Generator, size: int) -> tuple[Color, Gray]:
     base = np.array([(0.5, 0.48, 0.43), (0.22, 0.24, 0.25), (0.33, 0.27, 0.2), (0.12, 0.16, 0.2)][rng.integers(4)])
     fleck = fractal_noise(rng, size, 0.2, 0.02)
     color = np.asarray(base * (0.85 + 0.25 * fleck[..., None]), np.float32)
-    spill = smooth_threshold(fractal_noise(rng, size, 1.9), float(rng.uniform(0.6, 0.9)), 0.1)
+    spill = smooth_threshold(fractal_noise(rng, size, 1.9), float(rng.uniform(0.6, 0.95)), 0.5)
     marks = scratches(rng, size, int(rng.integers(40, 160)), 0.1)
-    spots = speckles(rng, size, int(rng.integers(10, 80)), (1.0, 8.0))
-    color = color * (1 - 0.35 * spill[..., None]) * (1 - 0.5 * spots[..., None])
+    spots = speckles(rng, size, int(rng.integers(10, 80)), (0.6, 4.0))
+    color = color * (1 - 0.25 * spill[..., None]) * (1 - 0.5 * spots[..., None])
     return mix(color, tuple(np.clip(base * 1.5 + 0.05, 0, 0.8)), 0.5 * marks), fleck * 0.1 - marks * 0.2
 
 
@@ -269,8 +271,8 @@ def checker_plate(rng: np.random.Generator, size: int) -> tuple[Color, Gray]:
     wear = fractal_noise(rng, size, 1.8)
     base = rng.uniform(0.25, 0.5)
     color = tint(0.6 * wear + 0.4 * height, (base * 0.4, base * 0.39, base * 0.37), (base, base, base * 1.02))
-    rust = smooth_threshold(fractal_noise(rng, size, 1.6), rng.uniform(0.65, 1.0), 0.15)
-    return mix(color, (0.16, 0.065, 0.025), rust * 0.8), height
+    rust = smooth_threshold(0.8 * fractal_noise(rng, size, 1.1) + 0.2 * (1 - height), rng.uniform(0.6, 1.1), 0.5)
+    return mix(color, (0.12, 0.06, 0.03), rust * 0.6), height
 
 
 def bricks(rng: np.random.Generator, size: int) -> tuple[Color, Gray]:
@@ -312,8 +314,9 @@ def painted_floor(rng: np.random.Generator, size: int) -> tuple[Color, Gray]:
     """Coated floor, worn through in places."""
     paint = np.array([(0.18, 0.2, 0.2), (0.3, 0.31, 0.3), (0.08, 0.16, 0.12), (0.2, 0.05, 0.035)][rng.integers(4)])
     bare, height = concrete(rng, size)
-    wear = smooth_threshold(fractal_noise(rng, size, 1.5), rng.uniform(0.6, 0.9), 0.05)
-    wear = np.maximum(wear, scratches(rng, size, 40))
+    broken = fractal_noise(rng, size, 1.0, 0.2) * 0.7 + 0.3 * fractal_noise(rng, size, 0.3, 0.03)
+    wear = 0.85 * smooth_threshold(np.asarray(broken, np.float32), rng.uniform(0.68, 0.95), 0.12)
+    wear = np.maximum(wear, 0.6 * scratches(rng, size, 40, 0.06))
     grime = fractal_noise(rng, size, 2.0)[..., None]
     coat = np.asarray(paint * (0.7 + 0.4 * grime), np.float32)
     return mix(coat, bare, wear), height * wear
@@ -324,10 +327,22 @@ def steel_sheet(rng: np.random.Generator, size: int) -> tuple[Color, Gray]:
     brushed = fractal_noise(rng, size, 0.8, 0.3, stretch=0.03)
     base = rng.uniform(0.35, 0.62)
     color = tint(brushed, (base * 0.75,) * 3, (base, base, base * 1.01))
-    stain = smooth_threshold(fractal_noise(rng, size, 2.0), 0.6, 0.3)
-    color = color * (1 - 0.35 * stain[..., None] * np.array([0.8, 0.95, 1.0], np.float32))
+    stain = smooth_threshold(fractal_noise(rng, size, 2.0), 0.6, 0.9)
+    color = color * (1 - 0.2 * stain[..., None] * np.array([0.8, 0.95, 1.0], np.float32))
     marks = scratches(rng, size, 60)
     return (color * (1 + 0.25 * marks[..., None])).astype(np.float32), brushed * 0.2 - marks * 0.3
+
+
+def profiled_sheet(rng: np.random.Generator, size: int) -> tuple[Color, Gray]:
+    """Coated trapezoidal sheet: upright ribs, some dirt running down, screws."""
+    ribs = int(rng.choice([4, 5, 8]))
+    phase = (np.arange(size) * ribs / size) % 1.0
+    height = np.tile(np.clip(np.minimum(phase, 1 - phase) * 8 - 0.8, 0, 1).astype(np.float32), (size, 1))
+    base = np.array([(0.5, 0.51, 0.5), (0.3, 0.33, 0.34), (0.42, 0.4, 0.34), (0.2, 0.25, 0.24)][rng.integers(4)])
+    runs = drips(rng, size, int(rng.integers(0, 14)))
+    dirt = fractal_noise(rng, size, 1.8)
+    color = np.asarray(base * (0.85 + 0.2 * dirt[..., None]), np.float32)
+    return mix(color, (0.12, 0.1, 0.08), 0.35 * runs), cv2.GaussianBlur(height, (0, 0), size / 250)
 
 
 def rubber_mat(rng: np.random.Generator, size: int) -> tuple[Color, Gray]:

@@ -162,11 +162,12 @@ def _cover(t: _Texels, finish: Finish, volume: Values, split: Split, rng: np.ran
         return np.zeros(len(t.coarse), np.float32)
     shift = rng.uniform(0, 1000, 3)
     island = 0.55 * tx.sample_volume(volume, t.position + shift, 190.0) + 0.3 * t.middle + 0.15 * t.fine
-    frayed = island + 0.12 * (tx.sample_volume(volume, t.position + shift, 13.0) - 0.5)
+    grit = tx.sample_volume(volume, t.position + shift, 13.0) - 0.5
+    frayed = island + 0.16 * grit + 0.22 * (t.corner - 0.15)
     spread = np.asarray((frayed - 0.5) / 0.42 + 0.5, np.float32)
     match finish.overlay:
         case "patches":
-            return tx.smooth_threshold(spread, 1 - amount, 0.12)
+            return tx.smooth_threshold(spread, 1 - amount, 0.45) * np.clip(0.85 + 0.6 * grit, 0, 1)
         case "clouds":
             return 0.7 * tx.smooth_threshold(spread, 1 - amount, 0.7)
         case "chips":
@@ -178,8 +179,8 @@ def _cover(t: _Texels, finish: Finish, volume: Values, split: Split, rng: np.ran
         case "drips":
             return 0.9 * _flat("drips", int(60 * amount), t, split, rng) * (np.abs(t.normal[:, 2]) < 0.8)
         case "crust":
-            crusted = tx.smooth_threshold(spread + 0.25 * t.corner, 1 - 0.6 * amount, 0.2)
-            return np.maximum(crusted, 0.9 * _flat("drips", int(30 * amount), t, split, rng))
+            crusted = 0.8 * tx.smooth_threshold(spread + 0.5 * t.corner, 1.05 - 0.5 * amount, 0.5)
+            return np.maximum(crusted, 0.7 * _flat("drips", int(30 * amount), t, split, rng))
         case "spray":
             return _flat("speckles", int(900 * amount), t, split, rng)
     raise ValueError(f"unknown cover {finish.overlay!r}")

@@ -1,12 +1,28 @@
-"""The answer as the one JSON object of the outside interface; keys are stable, new ones are only added."""
+"""The answer as the one JSON object of the outside interface."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, Literal
-
-from pydantic import BaseModel, ConfigDict, Field
+from typing import TYPE_CHECKING, Any
 
 from features.measured import COVERAGE_95, AttributeEvidence, MeasuredLength
+from identify.answer_models import (
+    AlternativeModel,
+    AnswerModel,
+    CandidateModel,
+    CovarianceModel,
+    DecisionModel,
+    KitModel,
+    LengthModel,
+    PartModel,
+    PhotoModel,
+    PortModel,
+    QuestionModel,
+    RatioModel,
+    RepairModel,
+    ReplacementModel,
+    ScaleModel,
+)
+from identify.repair.pump_differences import SPANS
 
 if TYPE_CHECKING:
     from features.survey import PhotoSurvey
@@ -14,163 +30,7 @@ if TYPE_CHECKING:
     from identify.repair.decision import Decision
     from identify.repair.kit_choice import KitOffer
     from identify.repair.replacement import Replacement, ReplacementTable
-
-
-class _Model(BaseModel):
-    model_config = ConfigDict(extra="forbid", allow_inf_nan=False, populate_by_name=True)
-
-
-class ScaleModel(_Model):
-    """Scale reference used in a photo."""
-
-    kind: str
-    mm_per_px: float
-    relative_uncertainty: float
-    corners_px: list[tuple[float, float]]
-
-
-class PhotoModel(_Model):
-    """One photo."""
-
-    file: str
-    width: int
-    height: int
-    view: dict[str, float]
-    scale: ScaleModel | None
-    problems: list[str]
-
-
-class LengthModel(_Model):
-    """One measured length in mm; `low_mm` to `high_mm` is its 95 % interval."""
-
-    value_mm: float
-    standard_uncertainty_mm: float
-    low_mm: float
-    high_mm: float
-    budget: dict[str, float]
-    photos: list[str]
-
-
-class RatioModel(_Model):
-    """What is known without a scale: one length over another."""
-
-    ratio: float
-    standard_uncertainty: float
-    low: float
-    high: float
-    photos: list[str]
-    note: str = "no scale: a ratio of two lengths, not a length"
-
-
-class PortModel(_Model):
-    """One possible port."""
-
-    standard: str
-    nominal_in: str
-    dn: int
-    probability: float
-
-
-class CandidateModel(_Model):
-    """One family that may be the pump."""
-
-    family_id: str
-    probability: float
-    for_: list[str] = Field(alias="for")
-    against: list[str]
-
-
-class KitModel(_Model):
-    """One kit; `probability` is that it fits the body, the elastomer is for a person to say."""
-
-    kit_no: str
-    section: str
-    elastomer: str
-    probability: float
-    families: list[str]
-    contents: str
-    price: float | None
-    currency: str
-    lead_time_days: float | None
-    stock: int | None
-    elastomer_status: Literal["asked_for", "as_said", "other", "none"]
-
-
-class QuestionModel(_Model):
-    """One question worth asking."""
-
-    ask: str
-    how: str
-    gain_bits: float
-    minutes: float
-    code: str
-
-
-class DecisionModel(_Model):
-    """What to do about one section's kit."""
-
-    section: str
-    action: Literal["order", "ask_elastomer", "ask", "not_in_set"]
-    kit_nos: list[str]
-    fit_probability: float
-    sentence: str
-    assumptions: list[str]
-
-
-class AlternativeModel(_Model):
-    """One family that goes into the same piping, and what would change."""
-
-    family_id: str
-    fit: Literal["drop-in", "near drop-in", "same port size"]
-    differences: list[str]
-    unknown: list[str]
-    max_flow_lpm: float | None
-    price: float | None
-    currency: str
-    lead_time_days: float | None
-    wearing_parts: int | None
-    swivel_seals: bool
-    life_hint: str
-
-
-class ReplacementModel(_Model):
-    """Repair or replace: what the most probable family's rebuild takes, and what could take its place."""
-
-    family_id: str
-    repair_parts: int | None
-    repair_hours: tuple[float, float]
-    alternatives: list[AlternativeModel]
-    caveats: list[str]
-
-
-class CovarianceModel(_Model):
-    """Covariance of the logarithms of the measured lengths."""
-
-    names: list[str]
-    log_covariance: list[list[float]]
-
-
-class AnswerModel(_Model):
-    """The whole answer."""
-
-    schema_: Literal["untagged.answer/1"] = Field(default="untagged.answer/1", alias="schema")
-    photos: list[PhotoModel]
-    measurements: dict[str, LengthModel | RatioModel]
-    attributes: dict[str, dict[str, float]]
-    ports: list[PortModel]
-    candidates: list[CandidateModel]
-    not_in_set: float
-    kits: list[KitModel]
-    next_questions: list[QuestionModel]
-    cautions: list[str]
-    decisions: list[DecisionModel]
-    tell_apart: str
-    replacement: ReplacementModel | None
-    assumptions: list[str]
-    inconsistencies: list[str]
-    covariance: CovarianceModel
-    reference: str
-    is_demo: bool
+    from reference_geometry.families import Family
 
 
 def to_model(answer: Answer) -> AnswerModel:
@@ -302,6 +162,9 @@ def _kit(offer: KitOffer) -> KitModel:
         lead_time_days=offer.lead_time_days,
         stock=offer.stock,
         elastomer_status=offer.elastomer_status,
+        piece_count=offer.piece_count,
+        supersedes=list(offer.supersedes),
+        parts=[PartModel(count=part.count, name=part.name) for part in offer.parts],
     )
 
 
@@ -313,6 +176,10 @@ def _decision(decision: Decision) -> DecisionModel:
         fit_probability=decision.fit_probability,
         sentence=decision.sentence,
         assumptions=list(decision.assumptions),
+        expected_wrong_cost=decision.expected_wrong_cost,
+        question_cost=decision.question_cost,
+        question_saves=decision.question_saves,
+        cost_sentence=decision.cost_sentence,
     )
 
 
@@ -321,12 +188,24 @@ def _replacement(table: ReplacementTable) -> ReplacementModel:
         family_id=table.pump.family_id,
         repair_parts=table.repair.parts,
         repair_hours=table.repair.hours,
-        alternatives=[_alternative(row) for row in table.rows],
+        repairs=[
+            RepairModel(
+                section=effort.section,
+                parts=effort.parts,
+                hours=effort.hours,
+                prices=effort.prices,
+                currency=effort.currency,
+            )
+            for effort in table.repairs
+        ],
+        alternatives=[_alternative(row, table.pump) for row in table.rows],
         caveats=list(table.caveats),
     )
 
 
-def _alternative(row: Replacement) -> AlternativeModel:
+def _alternative(row: Replacement, pump: Family) -> AlternativeModel:
+    spans = {name: row.family.lengths[name].mean_mm for name in SPANS if name in row.family.lengths}
+    own = {name: pump.lengths[name].mean_mm for name in spans if name in pump.lengths}
     return AlternativeModel(
         family_id=row.family.family_id,
         fit=row.fit,
@@ -337,6 +216,14 @@ def _alternative(row: Replacement) -> AlternativeModel:
         currency=row.currency,
         lead_time_days=row.lead_time_days,
         wearing_parts=row.wearing_parts,
-        swivel_seals=row.swivel_seals,
+        swivel_seals=row.swivel_seal_count > 0,
+        swivel_seal_count=row.swivel_seal_count,
         life_hint=row.life_hint,
+        connection=row.family.connection,
+        port_standard=row.family.port_standard,
+        port_position=row.family.port_position,
+        wetted_material=row.family.wetted_material,
+        housing_joint=row.family.housing_joint,
+        spans_mm=spans,
+        span_differences_mm={name: spans[name] - mm for name, mm in own.items()},
     )

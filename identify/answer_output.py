@@ -6,7 +6,7 @@ import sys
 from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 from PIL import Image
@@ -98,11 +98,16 @@ def answer_object(answered: Answered, matching: bool) -> dict[str, Any]:
     return {"schema": "untagged.measurements/1", **{key: whole[key] for key in MEASUREMENT_KEYS}}
 
 
-def show_answer(answered: Answered, as_json: bool, matching: bool) -> None:
+def show_answer(answered: Answered, form: Literal["full", "brief", "json"], matching: bool) -> None:
     """Print the answer on the standard output."""
-    if as_json:
+    if form == "json":
         print(json.dumps(answer_object(answered, matching), indent=2, ensure_ascii=True))
         return
-    from identify.report.terminal import console_for, show_content
+    from identify.report.terminal import console_for, show_brief, show_content
 
+    if form == "brief":
+        from identify.report.brief import brief_lines
+
+        show_brief(brief_lines(answered.answer), console_for())
+        return
     show_content(content_of(answered, matching), console_for())

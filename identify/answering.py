@@ -66,7 +66,7 @@ def answer_photos(
         survey,
         understood.knowns,
         reference,
-        settings or MatchSettings(),
+        settings or understood.settings or MatchSettings(),
         card_at=understood.request.card_at,
     )
     return Answered(answer, survey, reference, understood)

@@ -19,24 +19,32 @@ from identify.commands.photo_options import (
     MEASURE_HELP,
     SERVE_HELP,
     AsJson,
+    Brief,
     CardAt,
     Coin,
     Known,
     LookAt,
+    MinuteCost,
+    OrderAt,
     Overlay,
     Photos,
     Reference,
     Report,
     ScalePoints,
     Sheet,
+    WrongKitCost,
 )
 from identify.commands.screen import EXIT_NOT_WRITTEN, EXIT_UNREADABLE, GROUP_LOOK, say
 from identify.output_files import OutputPlan
+from identify.typed.costs import TypedCosts
 from identify.typed.options import TypedOptions, WrongUsage, understand
 
 if TYPE_CHECKING:
     from identify.answering import Unreadable
     from reference_geometry.families import ReferenceSet
+
+Form = Literal["full", "brief", "json"]
+"""How an answer is printed."""
 
 CARD_SIZES: tuple[Literal["pocket", "large"], ...] = ("pocket", "large")
 CARD_PAPERS: tuple[Literal["a4", "letter"], ...] = ("a4", "letter")
@@ -87,16 +95,24 @@ def identify(
     known: Known = None,
     look_at: LookAt = None,
     as_json: AsJson = False,
+    brief: Brief = False,
     overlay: Overlay = None,
     report: Report = None,
+    wrong_kit_cost: WrongKitCost = "",
+    minute_cost: MinuteCost = "",
+    order_at: OrderAt = "",
 ) -> None:
     """Say which pump is in the photos and which rebuild kit fits it."""
-    typed = TypedOptions(card_at, coin, scale_points, sheet, tuple(known or ()), tuple(look_at or ()))
+    costs = TypedCosts(wrong_kit_cost, minute_cost, order_at)
+    typed = TypedOptions(card_at, coin, scale_points, sheet, tuple(known or ()), tuple(look_at or ()), costs)
+    if brief and as_json:
+        raise typer.BadParameter("--json is always whole; give one of the two.", param_hint="--brief")
     if not photos and not known:
         raise typer.BadParameter(
             "Give at least one photo, or what is known of the pump with --known.", param_hint="PHOTO..."
         )
-    _run(photos or [], typed, OutputPlan(overlay, report), as_json, reference, matching=True)
+    form: Form = "json" if as_json else "brief" if brief else "full"
+    _run(photos or [], typed, OutputPlan(overlay, report), form, reference, matching=True)
 
 
 @app.command(help=MEASURE_HELP)
@@ -117,7 +133,7 @@ def measure(
     typed = TypedOptions(card_at, coin, scale_points, sheet, tuple(known or ()), tuple(look_at or ()))
     if not photos:
         raise typer.BadParameter("Give at least one photo.", param_hint="PHOTO...")
-    _run(photos, typed, OutputPlan(overlay, report), as_json, reference, matching=False)
+    _run(photos, typed, OutputPlan(overlay, report), "json" if as_json else "full", reference, matching=False)
 
 
 app.add_typer(late_reference_app, name="reference")
@@ -204,7 +220,7 @@ def _run(
     photos: Sequence[Path],
     typed: TypedOptions,
     outputs: OutputPlan,
-    as_json: bool,
+    form: Form,
     reference_url: str | None,
     matching: bool,
 ) -> None:
@@ -223,7 +239,7 @@ def _run(
     if isinstance(answered, Unreadable):
         _stop_unreadable(answered)
     not_written = write_outputs(answered, outputs, photos, matching)
-    show_answer(answered, as_json, matching)
+    show_answer(answered, form, matching)
     for failure in not_written:
         say(f"untagged: {failure}")
     if not_written:

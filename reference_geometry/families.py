@@ -88,6 +88,7 @@ class Kit:
         price, currency: list price; None when not known.
         lead_time_days: None when not known.
         stock: pieces on the shelf; None when not known.
+        superseded_by: number that is ordered in its place, "" while this one is current.
     """
 
     kit_no: str
@@ -99,6 +100,7 @@ class Kit:
     currency: str = ""
     lead_time_days: float | None = None
     stock: int | None = None
+    superseded_by: str = ""
 
 
 @dataclass(frozen=True)

@@ -11,6 +11,7 @@ from reference_geometry.table_text import CellProblem, TableRow
 
 KIT_COLUMNS = (
     "kit_no", "family_id", "section", "elastomer", "contents", "price", "currency", "lead_time_days", "stock",
+    "superseded_by",
 )  # fmt: skip
 KIT_NEEDED_COLUMNS = ("kit_no", "family_id", "section")
 KIT_NUMBER_COLUMNS = ("price", "lead_time_days", "stock")
@@ -40,8 +41,16 @@ def read_kit(file: str, row: TableRow, mark: DecimalMark) -> Kit | tuple[CellPro
         currency=currency,
         lead_time_days=_lead_time_days(reader, mark),
         stock=reader.whole("stock", 0, 10_000_000),
+        superseded_by=_successor(reader),
     )
     return tuple(reader.problems) or kit
+
+
+def _successor(reader: RowReader) -> str:
+    successor = reader.text("superseded_by")
+    if successor and successor == reader.text("kit_no"):
+        reader.refuse("superseded_by", "a kit cannot be superseded by itself")
+    return successor
 
 
 def _price(reader: RowReader, mark: DecimalMark) -> tuple[float | None, str]:
@@ -101,4 +110,5 @@ def kit_cells(kit: Kit) -> dict[str, str]:
         "currency": kit.currency,
         "lead_time_days": "" if kit.lead_time_days is None else number_cell(kit.lead_time_days),
         "stock": "" if kit.stock is None else str(kit.stock),
+        "superseded_by": kit.superseded_by,
     }

@@ -72,6 +72,7 @@ KITS = Table(
     Column("currency", Text, nullable=False),
     Column("lead_time_days", Float),
     Column("stock", Integer),
+    Column("superseded_by", Text, nullable=False),
 )
 
 MEASUREMENTS = Table(
@@ -156,7 +157,10 @@ _STEP_2 = (
 )
 """Shop measurements."""
 
-STEPS: tuple[Sequence[str], ...] = (_STEP_1, _STEP_2)
+_STEP_3 = ("ALTER TABLE reference_kits ADD COLUMN superseded_by TEXT NOT NULL DEFAULT ''",)
+"""Kit numbers that another number has taken the place of."""
+
+STEPS: tuple[Sequence[str], ...] = (_STEP_1, _STEP_2, _STEP_3)
 CURRENT_VERSION = len(STEPS)
 
 

@@ -21,7 +21,7 @@ _PLAIN_FAMILY_FIELDS = (
 )  # fmt: skip
 _KIT_FIELDS = (
     "kit_no", "family_id", "section", "elastomer", "contents", "price", "currency", "lead_time_days",
-    "stock",
+    "stock", "superseded_by",
 )  # fmt: skip
 MEASUREMENT_FIELDS = (
     "measurement_id", "family_id", "name", "value_mm", "measured_by", "measured_on", "instrument",

@@ -146,6 +146,7 @@ def read_kits(path: Path) -> KitTable | TableRefused:
     if isinstance(reading, TableRefused):
         return reading
     problems = [*reading.problems, *_repeated(reading, ("kit_no", "family_id")), *_contradictions(reading)]
+    problems += _circles(reading)
     if problems:
         return _refused(problems)
     return KitTable(reading.file, reading.items, reading.lines, reading.notices)
@@ -232,11 +233,25 @@ def _contradictions(reading: _Reading[Kit]) -> Iterator[CellProblem]:
     first: dict[str, tuple[Kit, int]] = {}
     for kit, line in zip(reading.items, reading.lines, strict=True):
         other, other_line = first.setdefault(kit.kit_no, (kit, line))
-        for column in ("section", "elastomer", "price", "currency"):
+        for column in ("section", "elastomer", "price", "currency", "superseded_by"):
             here, there = getattr(kit, column), getattr(other, column)
             if here != there:
                 reason = f'kit "{kit.kit_no}" has "{here}" here and "{there}" on line {other_line}'
                 yield CellProblem(reading.file, line, column, reason)
+
+
+def _circles(reading: _Reading[Kit]) -> Iterator[CellProblem]:
+    """Numbers that supersede each other in a circle leave nothing to order."""
+    successor = {kit.kit_no: kit.superseded_by for kit in reading.items}
+    told: set[str] = set()
+    for kit, line in zip(reading.items, reading.lines, strict=True):
+        way = [kit.kit_no]
+        while successor.get(way[-1]) and way[-1] not in way[:-1]:
+            way.append(successor[way[-1]])
+        if way[-1] == kit.kit_no and len(way) > 1 and kit.kit_no not in told:
+            told |= set(way)
+            reason = f"the numbers supersede each other in a circle: {' > '.join(way)}"
+            yield CellProblem(reading.file, line, "superseded_by", reason)
 
 
 def _mark_notice(file: str, mark: DecimalMark) -> tuple[str, ...]:

@@ -92,6 +92,39 @@ AsJson = Annotated[
         "--json", help="Print one JSON object instead of words. Example: untagged identify a.jpg --json"
     ),
 ]
+Brief = Annotated[
+    bool,
+    typer.Option("--brief", help="Print about fifteen lines: pump, kits, what to ask next. Example: --brief"),
+]
+WrongKitCost = Annotated[
+    str,
+    typer.Option(
+        "--wrong-kit-cost",
+        metavar="AMOUNT",
+        show_default=False,
+        help="What a wrong kit costs you: return, freight, days down; 400 USD if not said. It is set against "
+        "the cost of one more question. Example: --wrong-kit-cost 350EUR",
+    ),
+]
+MinuteCost = Annotated[
+    str,
+    typer.Option(
+        "--minute-cost",
+        metavar="AMOUNT",
+        show_default=False,
+        help="What a minute of asking costs you and the customer; 1.50 if not said. Example: --minute-cost 2",
+    ),
+]
+OrderAt = Annotated[
+    str,
+    typer.Option(
+        "--order-at",
+        metavar="PERCENT",
+        show_default=False,
+        help='Chance that a kit fits, below which it is never called "order"; 99 if not said. '
+        "Example: --order-at 99.5",
+    ),
+]
 Overlay = Annotated[
     Path | None,
     typer.Option(
@@ -124,6 +157,7 @@ Examples:
   untagged identify front.jpg port.jpg --card-at rim
   untagged identify front.jpg --coin us-25c --report pump.pdf
   untagged identify --known connection=flanged --known port_bore=1.5in
+  untagged identify front.jpg --card-at rim --brief --wrong-kit-cost 600
 
 \b
 Exit codes:

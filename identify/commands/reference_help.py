@@ -26,7 +26,8 @@ families.csv needs family_id, maker, family, and takes
   beside NAME_mm also NAME_sd_mm (standard deviation) and NAME_n (pumps measured);
   any other column is kept as a note.
 kits.csv needs kit_no, family_id, section (fluid or air), and takes
-  elastomer, contents, price, currency, lead_time_days, stock.
+  elastomer, contents, price, currency, lead_time_days, stock,
+  superseded_by (the number ordered in its place).
 
 \b
 Example:

@@ -109,12 +109,13 @@ def kits_table(kits: Sequence[Kit]) -> Table:
         "price",
         "lead time",
         "stock",
+        "superseded by",
         right=("price", "stock"),
     )
     for kit in kits:
         price = "" if kit.price is None else f"{kit.price:,.2f} {kit.currency}"
         lead = "" if kit.lead_time_days is None else f"{kit.lead_time_days:g} days"
-        _row(table, kit.kit_no, kit.section, kit.elastomer, kit.contents, price, lead, kit.stock)
+        _row(table, kit.kit_no, kit.section, kit.elastomer, kit.contents, price, lead, kit.stock, kit.superseded_by)
     return table
 
 

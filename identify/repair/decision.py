@@ -28,6 +28,9 @@ class Decision:
         expected_wrong_cost: cost of a wrong kit times the chance of it, in the settings' currency.
         sentence: the decision in words, with the threshold.
         assumptions: what the decision rests on; empty unless something may be ordered.
+        question_cost: cost of asking the question that is worth most here, None when none is left.
+        question_saves: what its answer is expected to save in wrong-kit cost.
+        cost_sentence: both sides of that bargain in words, with the figures they rest on.
     """
 
     section: str
@@ -37,6 +40,9 @@ class Decision:
     expected_wrong_cost: float
     sentence: str
     assumptions: tuple[str, ...] = ()
+    question_cost: float | None = None
+    question_saves: float = 0.0
+    cost_sentence: str = ""
 
 
 def decide(
@@ -63,14 +69,37 @@ def decide(
     for section in sections:
         own = [offer for offer in offers if offer.section == section]
         decision = _decide_one(section, own, not_in_set, questions, assumptions, settings)
+        decision = _with_costs(decision, questions, settings)
         decisions.append(_held_back(decision, doubts[0]) if doubts else decision)
     return tuple(decisions)
+
+
+def _with_costs(
+    decision: Decision, questions: Sequence[RankedQuestion], settings: MatchSettings
+) -> Decision:
+    """What a wrong kit costs on average now, beside what the best question costs and saves."""
+    unit, wrong = settings.cost_currency, 1.0 - decision.fit_probability
+    words = (
+        f"Ordering now costs {decision.expected_wrong_cost:.2f} {unit} on average in wrong kits "
+        f"({100.0 * max(wrong, 0.0):.2g} % of {settings.wrong_kit_cost:g} {unit})"
+    )
+    best = max(questions, key=lambda q: q.worth(decision.section, settings), default=None)
+    if best is None:
+        return replace(decision, cost_sentence=f"{words}; no question is left to ask.")
+    cost = settings.question_cost(best.question.minutes)
+    saves = best.sure.get(decision.section, 0.0) * settings.wrong_kit_cost
+    figures = f"costs {cost:.2f} {unit} and saves {saves:.2f} {unit} on average"
+    if saves > cost:
+        words += f"; the best question pays: it {figures}."
+    else:
+        words += f"; no question left pays for itself (the best {figures})."
+    return replace(decision, question_cost=cost, question_saves=saves, cost_sentence=words)
 
 
 def _held_back(decision: Decision, doubt: str) -> Decision:
     """The same, but the contradiction comes first and nothing is ordered before it is cleared up."""
     action: Action = "not_in_set" if decision.action == "not_in_set" else "ask"
-    words = f"Do not order {_kit_words(decision.section)} yet, something does not agree. {doubt}"
+    words = f"Do not order {_kit_words(decision.section)} yet: something does not agree. {doubt}"
     return replace(decision, action=action, sentence=words, assumptions=())
 
 
@@ -122,7 +151,8 @@ def _settled(
     chosen = [offer for offer in same_fit if offer.elastomer_status in ("as_said", "none")]
     if chosen:
         numbers = tuple(offer.kit_no for offer in chosen)
-        words = f"{_order_words(section, chosen)} It fits with {_percent(fit)}, {bar} is needed."
+        order = f"{_order_words(section, chosen)}{_superseded_words(chosen)}"
+        words = f"{order} It fits with {_percent(fit)}, {bar} is needed."
         return Decision(section, "order", numbers, fit, loss, words, assumptions)
     numbers = tuple(offer.kit_no for offer in same_fit)
     listed = joined([f"{offer.kit_no} ({offer.elastomer})" for offer in same_fit])
@@ -140,6 +170,19 @@ def _order_words(section: str, chosen: Sequence[KitOffer]) -> str:
         return f"Order {section}-side kit {chosen[0].kit_no}{said}."
     listed = joined([f"{offer.kit_no} ({offer.contents or offer.elastomer})" for offer in chosen])
     return f"Order {section}-side kit {listed}{said}, whichever parts are worn."
+
+
+def _superseded_words(offers: Sequence[KitOffer]) -> str:
+    """Older numbers a customer may still have on paper."""
+    said = [superseded_words(offer) for offer in offers if offer.supersedes]
+    return "".join(f" {words}" for words in said)
+
+
+def superseded_words(offer: KitOffer) -> str:
+    """That a number has taken the place of others, in one sentence."""
+    older = joined(offer.supersedes, "and")
+    verb = "is" if len(offer.supersedes) == 1 else "are"
+    return f"Number {older} {verb} superseded by {offer.kit_no}."
 
 
 def _kit_words(section: str) -> str:

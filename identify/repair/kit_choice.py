@@ -1,13 +1,14 @@
 """Which rebuild kit fits: probabilities summed over the families that share a kit."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from identify.repair.elastomers import kit_has_elastomer
+from identify.repair.kit_parts import KitPart, kit_parts
 from reference_geometry.families import Kit, ReferenceSet
 
 Array = NDArray[np.float64]
@@ -28,6 +29,8 @@ class KitOffer:
         elastomer_status: "asked_for" when somebody still has to say the elastomer, "as_said" when it is the
             one the user gave, "other" when the user gave another one, "none" when the kit has no choice of
             elastomer.
+        parts: what the kit holds, counted.
+        supersedes: older numbers that this one has taken the place of.
     """
 
     kit_no: str
@@ -43,37 +46,65 @@ class KitOffer:
     family_probability: tuple[float, ...]
     same_fit: tuple[str, ...]
     elastomer_status: Literal["asked_for", "as_said", "other", "none"]
+    parts: tuple[KitPart, ...] = ()
+    supersedes: tuple[str, ...] = ()
+
+    @property
+    def piece_count(self) -> int | None:
+        """Pieces in the kit, None where the set does not count them."""
+        return sum(part.count for part in self.parts) or None
 
 
 @dataclass(frozen=True, eq=False)
 class KitBook:
-    """The kits of a reference set by number, with the families they fit.
+    """The kits of a reference set by the numbers ordered today, with the families they fit.
 
     Attributes:
         kits: kit_no -> one row of it.
         rows: kit_no -> (n,) families by position in the set.
         fits: (section, families) -> kit numbers that fit exactly those families in that section.
+        superseded: older kit_no -> the number ordered today in its place.
     """
 
     kits: Mapping[str, Kit]
     rows: Mapping[str, tuple[int, ...]]
     fits: Mapping[tuple[str, tuple[int, ...]], tuple[str, ...]]
+    superseded: Mapping[str, str] = field(default_factory=dict)
 
 
 def build_kit_book(reference: ReferenceSet) -> KitBook:
-    """Index the kits once."""
+    """Index the kits once; a superseded number's families go to the number that took its place."""
     position = {family.family_id: i for i, family in enumerate(reference.families)}
-    kits: dict[str, Kit] = {}
+    own = [kit for kit in reference.kits if kit.family_id in position]
+    successor = {kit.kit_no: kit.superseded_by for kit in own if kit.superseded_by}
+    today = {number: _today(number, successor) for number in successor}
+    kits: dict[str, Kit] = {kit.kit_no: kit for kit in reversed(own) if today.get(kit.kit_no, "") == ""}
     rows: dict[str, set[int]] = {}
-    for kit in reference.kits:
-        if kit.family_id in position:
-            kits.setdefault(kit.kit_no, kit)
-            rows.setdefault(kit.kit_no, set()).add(position[kit.family_id])
+    for kit in own:
+        number = today.get(kit.kit_no) or kit.kit_no
+        kits.setdefault(number, _stand_in(kit, number))
+        rows.setdefault(number, set()).add(position[kit.family_id])
     fixed = {number: tuple(sorted(members)) for number, members in rows.items()}
     fits: dict[tuple[str, tuple[int, ...]], list[str]] = {}
     for number, kit in kits.items():
         fits.setdefault((kit.section, fixed[number]), []).append(number)
-    return KitBook(kits, fixed, {key: tuple(numbers) for key, numbers in fits.items()})
+    older = {number: latest for number, latest in today.items() if latest}
+    return KitBook(kits, fixed, {key: tuple(numbers) for key, numbers in fits.items()}, older)
+
+
+def _today(number: str, successor: Mapping[str, str]) -> str:
+    """The last number of a chain of successors, "" when it comes back to where it started."""
+    passed = {number}
+    while (number := successor.get(number, "")) not in passed:
+        passed.add(number)
+        if number not in successor:
+            return number
+    return ""
+
+
+def _stand_in(kit: Kit, number: str) -> Kit:
+    """A number the set names only as a successor: what it costs and whether it is on the shelf is not known."""
+    return replace(kit, kit_no=number, price=None, lead_time_days=None, stock=None, superseded_by="")
 
 
 def kit_groups(book: KitBook, count: int, section: str = "") -> NDArray[np.intp]:
@@ -141,6 +172,7 @@ def _offer(
     elastomer: str,
 ) -> KitOffer:
     kit = book.kits[number]
+    older = tuple(old for old, latest in book.superseded.items() if latest == number)
     return KitOffer(
         kit_no=number,
         section=kit.section,
@@ -155,6 +187,8 @@ def _offer(
         family_probability=tuple(float(probability[row]) for row in shown),
         same_fit=tuple(other for other in numbers if other != number),
         elastomer_status=_status(kit.elastomer, elastomer),
+        parts=kit_parts(kit.contents),
+        supersedes=older,
     )
 
 

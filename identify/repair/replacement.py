@@ -3,36 +3,24 @@
 Nothing here is a recommendation: every row carries its caveats, and the whole table the general ones.
 """
 
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from heapq import nsmallest
 from typing import Literal
 
-from identify.wording import value_words
+from identify.repair.kit_choice import section_order
+from identify.repair.kit_parts import piece_count, rebuild_hours
+from identify.repair.pump_differences import (
+    attribute_differences,
+    flow_difference,
+    life_hint,
+    span_differences,
+    span_distance,
+    swivel_seal_count,
+)
 from reference_geometry.families import Family, Kit, ReferenceSet
 
 Fit = Literal["drop-in", "near drop-in", "same port size"]
-
-_SAME_MM = 3.0
-"""Spans differing by less are taken as equal: pipework and feet give that much (common practice)."""
-
-_SPANS = {
-    "port_spacing": ("taller between ports: pipework changes", "shorter between ports: pipework changes"),
-    "overall_height": ("taller overall: check the headroom", "shorter overall"),
-    "overall_width": ("wider overall: check the room at the sides", "narrower overall"),
-    "foot_spacing_long": (
-        "wider between feet, long side: new mounting holes",
-        "narrower between feet, long side: new mounting holes",
-    ),
-    "foot_spacing_short": (
-        "wider between feet, short side: new mounting holes",
-        "narrower between feet, short side: new mounting holes",
-    ),
-}
-
-_HOURS = {"small": (1.0, 2.0), "medium": (1.5, 3.0), "large": (2.5, 5.0)}
-"""Bench hours for a fluid-side rebuild, decontamination not counted (common practice, from memory)."""
 
 CAVEATS = (
     "A table of dimensions is no recommendation: check chemical and temperature compatibility, suction lift, "
@@ -46,15 +34,22 @@ CAVEATS = (
 
 @dataclass(frozen=True)
 class RepairEffort:
-    """What a fluid-side rebuild takes.
+    """What rebuilding one side of the pump takes.
 
     Attributes:
-        parts: pieces in the kit, None when the set does not list them.
+        section: "fluid" or "air".
+        parts: parts to replace, by the side's kits together where each holds other parts; None when the set
+            does not list them.
         hours: from, to; common practice.
+        prices: lowest and highest list price of its kits, None when not known or in several currencies.
+        currency: of the prices.
     """
 
+    section: str
     parts: int | None
     hours: tuple[float, float]
+    prices: tuple[float, float] | None = None
+    currency: str = ""
 
 
 @dataclass(frozen=True)
@@ -70,8 +65,8 @@ class Replacement:
         max_flow_lpm: catalog maximum, None when not known.
         price, currency, lead_time_days: of the pump, from the family's extra columns; None or "" when not
             known.
-        wearing_parts: pieces in its fluid-side kit, None when not listed.
-        swivel_seals: True when swivel flanges add seals that wear and can leak.
+        wearing_parts: pieces in its fluid-side kit, None when not listed; swivel seals not counted.
+        swivel_seal_count: seals of its swivel flanges, which wear and can leak besides; 0 without swivel flanges.
         life_hint: stroke against diaphragm width in words, "" when not known for both.
     """
 
@@ -84,18 +79,31 @@ class Replacement:
     currency: str
     lead_time_days: float | None
     wearing_parts: int | None
-    swivel_seals: bool
+    swivel_seal_count: int
     life_hint: str
 
 
 @dataclass(frozen=True)
 class ReplacementTable:
-    """The pump, its repair and the families that could take its place, best fit first."""
+    """The pump, its repair and the families that could take its place, best fit first.
+
+    Attributes:
+        pump: the identified family.
+        repairs: what its rebuild takes, a side each, fluid side first.
+        rows: what could take its place.
+        caveats: never left out.
+    """
 
     pump: Family
-    repair: RepairEffort
+    repairs: tuple[RepairEffort, ...]
     rows: tuple[Replacement, ...]
     caveats: tuple[str, ...] = CAVEATS
+
+    @property
+    def repair(self) -> RepairEffort:
+        """The fluid side's rebuild, of the size's common practice where the set holds no kit for it."""
+        own = next((effort for effort in self.repairs if effort.section == "fluid"), None)
+        return own or RepairEffort("fluid", None, _hours("fluid", self.pump))
 
 
 def find_replacements(reference: ReferenceSet, family_id: str, most: int = 8) -> ReplacementTable:
@@ -114,14 +122,14 @@ def find_replacements(reference: ReferenceSet, family_id: str, most: int = 8) ->
     order: dict[Fit, int] = {"drop-in": 0, "near drop-in": 1, "same port size": 2}
 
     def place(other: Family) -> tuple[int, float, str]:
-        return order[_fit(pump, other)], _span_distance(pump, other), other.family_id
+        return order[_fit(pump, other)], span_distance(pump, other), other.family_id
 
     # Large sets hold thousands of families of one port size: only those kept are put into words.
     best = nsmallest(most, (other for other in reference.families if _could_replace(pump, other)), key=place)
     parts = _wearing_parts(reference, [pump, *best])
     return ReplacementTable(
         pump,
-        RepairEffort(parts.get(family_id), _hours(pump)),
+        _repairs(reference, pump),
         tuple(_compare(pump, other, parts.get(other.family_id)) for other in best),
     )
 
@@ -137,106 +145,27 @@ def _could_replace(pump: Family, other: Family) -> bool:
 def _fit(pump: Family, other: Family) -> Fit:
     if other.connection != pump.connection or other.port_standard != pump.port_standard:
         return "same port size"
-    differing, unknown = _span_differences(pump, other)
+    differing, unknown = span_differences(pump, other)
     alike = other.port_position == pump.port_position and not differing and not unknown
     return "drop-in" if alike else "near drop-in"
 
 
 def _compare(pump: Family, other: Family, wearing_parts: int | None) -> Replacement:
-    spans, unknown = _span_differences(pump, other)
-    attributes = _attribute_differences(pump, other)
+    spans, unknown = span_differences(pump, other)
+    attributes = attribute_differences(pump, other)
     return Replacement(
         family=other,
         fit=_fit(pump, other),
-        differences=(*attributes, *spans, *_flow_difference(pump, other)),
+        differences=(*attributes, *spans, *flow_difference(pump, other)),
         unknown=unknown,
         max_flow_lpm=other.max_flow_lpm,
         price=other.extra_number("price"),
         currency=other.extras.get("currency", ""),
         lead_time_days=other.extra_number("lead_time_days"),
         wearing_parts=wearing_parts,
-        swivel_seals=bool(other.swivel_flange),
-        life_hint=_life_hint(pump, other),
+        swivel_seal_count=swivel_seal_count(other),
+        life_hint=life_hint(pump, other),
     )
-
-
-def _span_differences(pump: Family, other: Family) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    found, unknown = [], []
-    for name, (larger, smaller) in _SPANS.items():
-        if name not in pump.lengths or name not in other.lengths:
-            unknown.append(f"{name.replace('_', ' ')} not known for both")
-            continue
-        gap = other.lengths[name].mean_mm - pump.lengths[name].mean_mm
-        if abs(gap) > _SAME_MM:
-            found.append(f"{abs(gap):.0f} mm {larger if gap > 0 else smaller}")
-    return tuple(found), tuple(unknown)
-
-
-_ATTRIBUTES = {
-    "connection": "adapters needed",
-    "port_standard": "mating flanges or fittings change",
-    "port_position": "pipework turns",
-    "wetted_material": "check compatibility",
-    "housing_joint": "other joint style",
-    "swivel_flange": "swivel seals are extra wearing parts and leak points",
-    "air_valve_side": "air hose moves",
-}
-
-
-def _attribute_differences(pump: Family, other: Family) -> tuple[str, ...]:
-    found = []
-    for name, consequence in _ATTRIBUTES.items():
-        mine, theirs = getattr(pump, name), getattr(other, name)
-        if mine is None or theirs is None or mine == theirs:
-            continue
-        if name == "swivel_flange":
-            has = "swivel flanges" if theirs else "fixed flanges"
-            found.append(f"{has}: {consequence}" if theirs else has)
-        else:
-            found.append(
-                f"{name.replace('_', ' ')} {value_words(theirs)} for {value_words(mine)}: {consequence}"
-            )
-    return tuple(found)
-
-
-def _flow_difference(pump: Family, other: Family) -> tuple[str, ...]:
-    if pump.max_flow_lpm is None or other.max_flow_lpm is None:
-        return ()
-    percent = 100.0 * (other.max_flow_lpm / pump.max_flow_lpm - 1.0)
-    if abs(percent) < 3.0:
-        return ()
-    word = "more" if percent > 0 else "less"
-    return (
-        f"{abs(percent):.0f} % {word} maximum flow ({other.max_flow_lpm:.0f} for {pump.max_flow_lpm:.0f} "
-        f"L/min)",
-    )
-
-
-def _span_distance(pump: Family, other: Family) -> float:
-    """Summed differences of spans known for both, in mm; missing ones count 50 mm."""
-    total = 0.0
-    for name in _SPANS:
-        both = name in pump.lengths and name in other.lengths
-        total += abs(other.lengths[name].mean_mm - pump.lengths[name].mean_mm) if both else 50.0
-    return total
-
-
-def _life_hint(pump: Family, other: Family) -> str:
-    """Stroke over diaphragm width, with the chamber diameter standing for the width (common practice)."""
-    mine, theirs = _flex(pump), _flex(other)
-    if mine is None or theirs is None:
-        return ""
-    percent = 100.0 * (theirs / mine - 1.0)
-    if abs(percent) < 5.0:
-        return "diaphragm flexes about as much"
-    word = "more, a shorter life is likely" if percent > 0 else "less, a longer life is likely"
-    return f"diaphragm flexes {abs(percent):.0f} % {word} (stroke against width, common practice)"
-
-
-def _flex(family: Family) -> float | None:
-    stroke_mm = family.extra_number("stroke_mm")
-    chamber = family.lengths.get("chamber_diameter")
-    return None if stroke_mm is None or chamber is None else stroke_mm / chamber.mean_mm
 
 
 def _wearing_parts(reference: ReferenceSet, families: Sequence[Family]) -> dict[str, int]:
@@ -244,20 +173,30 @@ def _wearing_parts(reference: ReferenceSet, families: Sequence[Family]) -> dict[
     wanted = {family.family_id for family in families}
     fewest: dict[str, int] = {}
     for kit in reference.kits:
-        if kit.family_id in wanted and kit.section.lower().startswith("fluid") and (n := count_pieces(kit)):
+        if kit.family_id in wanted and kit.section.lower().startswith("fluid") and (n := piece_count(kit.contents)):
             fewest[kit.family_id] = min(n, fewest.get(kit.family_id, n))
     return fewest
 
 
-def count_pieces(kit: Kit) -> int:
-    """Pieces in contents such as "2 diaphragms; 4 valve balls", 0 when none is counted there."""
-    entries: Sequence[str] = re.split(r"[;\n]", kit.contents)
-    found = (re.match(r"\s*(\d+)\s+\D", entry) for entry in entries)
-    return sum(int(match[1]) for match in found if match)
+def _repairs(reference: ReferenceSet, pump: Family) -> tuple[RepairEffort, ...]:
+    """A rebuild for each side the set has kits for."""
+    own = [kit for kit in reference.kits if kit.family_id == pump.family_id and not kit.superseded_by]
+    sections = sorted({kit.section for kit in own}, key=section_order)
+    return tuple(_repair(section, [kit for kit in own if kit.section == section], pump) for section in sections)
 
 
-def _hours(pump: Family) -> tuple[float, float]:
-    chamber = pump.lengths.get("chamber_diameter")
-    if chamber is None:
-        return _HOURS["medium"]
-    return _HOURS["small" if chamber.mean_mm < 180.0 else "medium" if chamber.mean_mm < 300.0 else "large"]
+def _repair(section: str, kits: Sequence[Kit], pump: Family) -> RepairEffort:
+    """One side: kits in different elastomers replace each other, kits without a choice add up."""
+    counts = [count for kit in kits if (count := piece_count(kit.contents))]
+    adds_up = not any(kit.elastomer for kit in kits)
+    parts = None if not counts else sum(counts) if adds_up else min(counts)
+    prices = [kit.price for kit in kits if kit.price is not None]
+    currencies = {kit.currency for kit in kits if kit.price is not None}
+    span = None
+    if prices and len(currencies) == 1:
+        span = (sum(prices), sum(prices)) if adds_up else (min(prices), max(prices))
+    return RepairEffort(section, parts, _hours(section, pump), span, "".join(currencies) if span else "")
+
+
+def _hours(section: str, pump: Family) -> tuple[float, float]:
+    return rebuild_hours(section, [pump]) or rebuild_hours("fluid", [pump]) or (0.0, 0.0)

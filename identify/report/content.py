@@ -49,7 +49,7 @@ def report_content(
         made: date of the report.
         pictures: annotated photos.
     """
-    headline = (_decision_line(answer), _candidate_line(answer), _measured_line(answer))
+    headline = (decision_line(answer), candidate_line(answer), measured_line(answer))
     matched = [
         conflict_section(answer),
         candidate_section(answer),
@@ -78,7 +78,7 @@ def measurement_content(
     return ReportContent(
         title="Measurements of a pump",
         made=_date_words(made),
-        headline=(_measured_line(answer),),
+        headline=(measured_line(answer),),
         demo_note="",
         sections=_in_order(
             replace(answer, assumptions=()),  # the rest of them are about matching, which was not asked for
@@ -99,12 +99,14 @@ def _in_order(
     last: Sequence[Section],
 ) -> tuple[Section, ...]:
     survey = answer.survey or Survey((), (), (), (), ())
+    # What an order rests on is listed beside the order.
+    ordered = any(decision.assumptions for decision in answer.decisions)
     sections: list[Section | None] = []
     if pictures:
         sections.append(Section("Photos with sizes", (Pictures(tuple(pictures)),), on_screen=False))
     sections += [
         *matched,
-        measured_section(answer.measurements, answer.assumptions),
+        measured_section(answer.measurements, () if ordered else answer.assumptions),
         port_section(answer.ports),
         seen_section(answer.attributes),
         photo_section(survey, card_at) if survey.photos else None,
@@ -115,13 +117,15 @@ def _in_order(
     return tuple(section for section in sections if section is not None)
 
 
-def _decision_line(answer: Answer) -> str:
+def decision_line(answer: Answer) -> str:
+    """What to do about the kit."""
     if answer.decision is not None:
         return answer.decision.sentence
     return "Do not order: this reference set holds no kit for what was seen."
 
 
-def _candidate_line(answer: Answer) -> str:
+def candidate_line(answer: Answer) -> str:
+    """The most likely pump and the chance that the set does not hold it."""
     unknown = f"not in this set {chance_words(answer.not_in_set)}"
     if not answer.candidates:
         return f"Pump: {unknown}."
@@ -129,7 +133,8 @@ def _candidate_line(answer: Answer) -> str:
     return f"Most likely pump: {family_words(first.family)}, {chance_words(first.probability)}; {unknown}."
 
 
-def _measured_line(answer: Answer) -> str:
+def measured_line(answer: Answer) -> str:
+    """The leading lengths and the port, or that there is no scale."""
     absolute = [length for length in answer.measurements if not length.is_ratio_only]
     said = [
         f"{feature_words(length.name)} {length_words(length.value_mm, *length.interval_mm)}"

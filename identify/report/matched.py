@@ -3,7 +3,9 @@
 from collections.abc import Sequence
 
 from identify.answer import Answer, Candidate
+from identify.repair.decision import superseded_words
 from identify.repair.kit_choice import KitOffer, section_order
+from identify.repair.kit_parts import rebuild_hours
 from identify.report.blocks import Blanks, Block, Bullets, Column, Letter, Paragraph, Section, Table
 from identify.report.measured import SMALLEST_SHOWN
 from identify.wording import chance_words, lead_time_words, price_words, stock_words
@@ -56,24 +58,34 @@ def _reasons(candidate: Candidate, is_first: bool) -> list[Block]:
 def kit_section(answer: Answer) -> Section:
     """Kits side by side with price, stock and lead time, and what to do about each side of the pump."""
     blocks: list[Block] = []
-    decisions = {decision.section: decision.sentence for decision in answer.decisions}
-    for side, shown, left_out in _kits_by_side(answer):
-        if side in decisions:
-            blocks.append(Paragraph(decisions[side]))
+    decisions = {decision.section: decision for decision in answer.decisions}
+    for side, shown, left_out in kits_by_side(answer):
+        said = decisions[side].sentence if side in decisions else ""
+        if said:
+            blocks.append(Paragraph(said))
         blocks.append(_kit_table(side, shown))
+        older = [superseded_words(kit) for kit in shown if kit.supersedes]
+        blocks += [Paragraph(words) for words in older if words not in said]
         if left_out:
             blocks.append(Paragraph(f"{left_out} less likely {side}-side kits are not shown.", "muted"))
+        blocks.append(Paragraph(work_words(answer, side, shown)))
+    for words in dict.fromkeys(decision.cost_sentence for decision in answer.decisions):
+        blocks.append(Paragraph(words, "muted"))
+    rests_on = next((decision.assumptions for decision in answer.decisions if decision.assumptions), ())
+    if rests_on:
+        blocks += [Paragraph("To order rests on:"), Bullets(rests_on)]
     if not blocks:
         blocks.append(Paragraph("No kit of this set fits what was seen.", "warning"))
     blocks.append(Paragraph(_elastomer_words(answer), "plain" if answer.elastomer else "warning"))
     return Section("Rebuild kit", tuple(blocks))
 
 
-def _kits_by_side(answer: Answer) -> list[tuple[str, list[KitOffer], int]]:
+def kits_by_side(answer: Answer) -> list[tuple[str, list[KitOffer], int]]:
     """(side, kits to show, number of less likely ones left out), fluid side first."""
     sides = []
     for side in sorted({kit.section for kit in answer.kits}, key=section_order):
         own = [kit for kit in answer.kits if kit.section == side]
+        own.sort(key=lambda kit: (-kit.probability, kit.elastomer_status == "other"))
         shown = [kit for kit in own if kit.probability >= SMALLEST_SHOWN][:SHOWN_KITS] or own[:1]
         sides.append((side, shown, len(own) - len(shown)))
     return sides
@@ -84,6 +96,7 @@ def _kit_table(side: str, kits: Sequence[KitOffer]) -> Table:
         Column(f"{side}-side kit", share=1.8, whole=True),
         Column("elastomer", share=1.6),
         Column("fits", "right", 1.0, whole=True),
+        Column("parts", "right", 0.7, whole=True),
         Column("list price", "right", 1.4, whole=True),
         Column("stock", share=1.3),
         Column("lead time", share=1.6),
@@ -93,6 +106,7 @@ def _kit_table(side: str, kits: Sequence[KitOffer]) -> Table:
             kit.kit_no,
             kit.elastomer or "no choice",
             chance_words(kit.probability),
+            "-" if kit.piece_count is None else str(kit.piece_count),
             price_words(kit.price, kit.currency),
             stock_words(kit.stock),
             lead_time_words(kit.lead_time_days),
@@ -102,14 +116,35 @@ def _kit_table(side: str, kits: Sequence[KitOffer]) -> Table:
     return Table(columns, rows)
 
 
+def work_words(answer: Answer, side: str, shown: Sequence[KitOffer]) -> str:
+    """Parts to replace and hours, so that a repair can be set against a new pump."""
+    fitting = set(shown[0].families)
+    pumps = [c.family for c in answer.candidates if c.family.family_id in fitting]
+    hours = rebuild_hours(side, pumps)
+    if hours is None:
+        return ""
+    words = f"{hours[0]:g} to {hours[1]:g} hours at the bench, decontamination not counted (common practice)"
+    first = [kit for kit in shown if kit.families == shown[0].families]
+    counts = sorted({kit.piece_count for kit in first if kit.piece_count is not None})
+    if not counts:
+        return f"{side.capitalize()}-side rebuild: {words}."
+    many = f"{counts[0]} to {counts[-1]}" if len(counts) > 1 else f"{counts[0]}"
+    return f"{side.capitalize()}-side rebuild: {many} parts to replace, {words}."
+
+
 def contents_section(answer: Answer) -> Section | None:
     """What the shown kits hold; too long for a screen."""
-    kits = [kit for _, shown, _ in _kits_by_side(answer) for kit in shown if kit.contents]
+    kits = [kit for _, shown, _ in kits_by_side(answer) for kit in shown if kit.contents]
     if not kits:
         return None
     columns = (Column("kit", share=1.3, whole=True), Column("contents", share=5))
-    table = Table(columns, tuple((kit.kit_no, kit.contents) for kit in kits))
+    table = Table(columns, tuple((kit.kit_no, _contents_words(kit)) for kit in kits))
     return Section("What the kits hold", (table,), on_screen=False)
+
+
+def _contents_words(kit: KitOffer) -> str:
+    older = f" {superseded_words(kit)}" if kit.supersedes else ""
+    return f"{kit.contents}.{older}" if older else kit.contents
 
 
 def _elastomer_words(answer: Answer) -> str:

@@ -3,7 +3,8 @@
 from collections.abc import Sequence
 
 from identify.answer import Answer
-from identify.repair.replacement import Replacement, ReplacementTable
+from identify.repair.pump_differences import flex_ratio, swivel_seal_count
+from identify.repair.replacement import RepairEffort, Replacement, ReplacementTable
 from identify.report.blocks import Block, Bullets, Column, Paragraph, Section, Table
 from identify.report.matched import family_words
 from identify.wording import chance_words, feature_words, lead_time_words, price_words, value_words
@@ -35,27 +36,49 @@ def replacement_section(answer: Answer) -> Section | None:
 
 
 def _repair_words(table: ReplacementTable) -> str:
-    low, high = table.repair.hours
-    parts = "" if table.repair.parts is None else f"{table.repair.parts} pieces in the kit, "
-    return (
-        f"rebuilding its fluid side takes {parts}{low:g} to {high:g} hours at the bench, decontamination not "
-        "counted (common practice)."
-    )
+    """Both sides of the repair: parts to replace, kit prices, hours."""
+    sides = "; ".join(_side_words(effort) for effort in table.repairs or (table.repair,))
+    return f"a rebuild takes {sides}. Hours at the bench, decontamination not counted (common practice)."
+
+
+def _side_words(effort: RepairEffort) -> str:
+    low, high = effort.hours
+    said = [f"on the {effort.section} side {low:g} to {high:g} hours"]
+    if effort.parts is not None:
+        said.append(f"{effort.parts} parts to replace")
+    if effort.prices is not None:
+        said.append(f"kits at {_price_span(effort)}")
+    return ", ".join(said)
+
+
+def _price_span(effort: RepairEffort) -> str:
+    if effort.prices is None:
+        return _NOT_KNOWN
+    low, high = effort.prices
+    whole = price_words(high, effort.currency)
+    return whole if low == high else f"{low:,.2f} to {whole}"
 
 
 def _side_by_side(table: ReplacementTable, shown: Sequence[Replacement]) -> Table:
     """The pump and what could take its place, a column each; a line for all that is known of any of them."""
     pumps = (table.pump, *(row.family for row in shown))
-    pieces = (table.repair.parts, *(row.wearing_parts for row in shown))
+    parts = (table.repair.parts, *(row.wearing_parts for row in shown))
     lines = [
         ("fit", "as it is", *(row.fit for row in shown)),
         ("port", *map(_port_words, pumps)),
-        *((feature_words(name), *(_span_words(pump, name) for pump in pumps)) for name in _SPANS),
-        ("foot spacing", *(_span_words(pump, *_FEET) for pump in pumps)),
+        ("body", *map(_material_words, pumps)),
+        ("chamber joint", *map(_joint_words, pumps)),
+        *((feature_words(name), *(_span_words(table.pump, pump, name) for pump in pumps)) for name in _SPANS),
+        ("foot spacing", *(_span_words(table.pump, pump, *_FEET) for pump in pumps)),
         ("maximum flow", *map(_flow_words, pumps)),
-        ("pieces in the kit", *(_NOT_KNOWN if count is None else str(count) for count in pieces)),
-        ("new pump", _NOT_KNOWN, *map(_offer_words, shown)),
-    ]
+        ("fluid-side wearing parts", *(_NOT_KNOWN if count is None else str(count) for count in parts)),
+        ("swivel seals besides", *map(_swivel_words, pumps)),
+        ("stroke on diaphragm", *map(_stroke_words, pumps)),
+        ("list price", f"kit {_price_span(table.repair)}" if table.repair.prices else _NOT_KNOWN,
+         *(_NOT_KNOWN if row.price is None else price_words(row.price, row.currency) for row in shown)),
+        ("lead time", _NOT_KNOWN,
+         *(_NOT_KNOWN if row.lead_time_days is None else lead_time_words(row.lead_time_days) for row in shown)),
+    ]  # fmt: skip
     columns = [Column("", share=1.5), Column(f"this: {table.pump.family_id}", share=1.7)]
     columns += [Column(row.family.family_id, share=1.7) for row in shown]
     known = tuple(line for line in lines if any(cell != _NOT_KNOWN for cell in line[1:]))
@@ -68,25 +91,44 @@ def _port_words(pump: Family) -> str:
     return f"{words}, {value_words(pump.port_position)}" if pump.port_position else words
 
 
-def _span_words(pump: Family, *names: str) -> str:
-    """One span, or several as `133 x 94 mm`; all of them must be known."""
+def _material_words(pump: Family) -> str:
+    return value_words(pump.wetted_material) if pump.wetted_material else _NOT_KNOWN
+
+
+def _joint_words(pump: Family) -> str:
+    if pump.housing_joint is None:
+        return _NOT_KNOWN
+    bolts = f", {pump.chamber_bolt_count} bolts" if pump.chamber_bolt_count else ""
+    return value_words(pump.housing_joint) + bolts
+
+
+def _span_words(this: Family, pump: Family, *names: str) -> str:
+    """One span with its difference, as `338 mm (+38)`, or several as `133 x 94 mm`; all must be known."""
     if not pump.lengths.keys() >= set(names):
         return _NOT_KNOWN
-    return " x ".join(f"{pump.lengths[name].mean_mm:.0f}" for name in names) + " mm"
+    words = " x ".join(f"{pump.lengths[name].mean_mm:.0f}" for name in names) + " mm"
+    if pump is this or not this.lengths.keys() >= set(names):
+        return words
+    gaps = [pump.lengths[name].mean_mm - this.lengths[name].mean_mm for name in names]
+    return words if all(abs(gap) < 0.5 for gap in gaps) else f"{words} ({', '.join(f'{g:+.0f}' for g in gaps)})"
 
 
 def _flow_words(pump: Family) -> str:
     return _NOT_KNOWN if pump.max_flow_lpm is None else f"{pump.max_flow_lpm:.0f} L/min"
 
 
-def _offer_words(row: Replacement) -> str:
-    """Price and lead time of a new pump, as far as the set knows them."""
-    said = []
-    if row.price is not None:
-        said.append(price_words(row.price, row.currency))
-    if row.lead_time_days is not None:
-        said.append(lead_time_words(row.lead_time_days))
-    return ", ".join(said) or _NOT_KNOWN
+def _swivel_words(pump: Family) -> str:
+    if pump.swivel_flange is None:
+        return _NOT_KNOWN
+    count = swivel_seal_count(pump)
+    return f"{count}, also leak points" if count else "none"
+
+
+def _stroke_words(pump: Family) -> str:
+    ratio, stroke_mm = flex_ratio(pump), pump.extra_number("stroke_mm")
+    if ratio is None or stroke_mm is None:
+        return _NOT_KNOWN
+    return f"{stroke_mm:.0f} on {stroke_mm / ratio:.0f} mm ({100 * ratio:.1f} %)"
 
 
 def _change_words(row: Replacement) -> str:

@@ -1,6 +1,7 @@
 """A report's content as lines on a terminal: the answer first, then details, readable from 40 columns on."""
 
 import sys
+from collections.abc import Sequence
 from typing import TextIO
 
 from rich.console import Console
@@ -54,6 +55,20 @@ def show_content(content: ReportContent, console: Console) -> None:
     for section in content.sections:
         if section.on_screen:
             show_section(section, console)
+
+
+def show_brief(lines: Sequence[tuple[str, str]], console: Console) -> None:
+    """Print labeled lines, what they say hanging behind their label."""
+    width = max(len(label) for label, _ in lines) + 2
+    for number, (label, text) in enumerate(lines):
+        if number == 0:
+            console.print(_text(text, "bold"))
+            continue
+        grid = RichTable.grid(padding=0)
+        grid.add_column(no_wrap=True, width=width)
+        grid.add_column(overflow="fold")
+        grid.add_row(_text(label, "bold cyan"), _text(text))
+        console.print(grid)
 
 
 def show_section(section: Section, console: Console) -> None:

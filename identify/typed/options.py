@@ -9,11 +9,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from identify.typed.costs import CostRefused, TypedCosts, read_costs
 from identify.wording import joined
 
 if TYPE_CHECKING:
     from features.scale.reference import ScaleRequest
     from features.survey import CardAt, LookAt, SurveyRequest
+    from identify.matching.settings import MatchSettings
     from identify.typed.known_values import KnownValue
 
 CARD_PLACES: "tuple[CardAt, ...]" = ("rim", "flange", "cover", "floor", "unknown")
@@ -32,6 +34,9 @@ class WrongUsage(ValueError):  # noqa: N818 - it is named after what it tells th
         self.option = option
 
 
+_NO_COSTS = TypedCosts()
+
+
 @dataclass(frozen=True)
 class TypedOptions:
     """Options of one call exactly as typed; empty means not given."""
@@ -42,6 +47,7 @@ class TypedOptions:
     sheet: str = ""
     known: tuple[str, ...] = ()
     look_at: tuple[str, ...] = ()
+    costs: TypedCosts = _NO_COSTS
 
 
 @dataclass(frozen=True)
@@ -51,10 +57,12 @@ class Understood:
     Attributes:
         request: for the survey of the photos.
         knowns: what was typed with `--known`, for the matching.
+        settings: the matcher's assumptions with the user's own costs; None for the defaults.
     """
 
     request: "SurveyRequest"
     knowns: "tuple[KnownValue, ...]"
+    settings: "MatchSettings | None" = None
 
 
 def understand(typed: TypedOptions) -> Understood:
@@ -81,7 +89,16 @@ def understand(typed: TypedOptions) -> Understood:
         look_at=tuple(hint for hint in hints if hint.name != COIN),
         known=known_words(knowns),
     )
-    return Understood(request, knowns)
+    return Understood(request, knowns, _settings(typed.costs))
+
+
+def _settings(typed: TypedCosts) -> "MatchSettings | None":
+    if typed == _NO_COSTS:
+        return None
+    settings = read_costs(typed)
+    if isinstance(settings, CostRefused):
+        raise WrongUsage(settings.option, settings.reason)
+    return settings
 
 
 def _scale_request(typed: TypedOptions, sheet: str, coin_hint: "LookAt | None") -> "ScaleRequest":

@@ -21,7 +21,7 @@ FAMILY_COLUMNS = (
     "overall_height_mm", "overall_height_sd_mm", "overall_width_mm", "overall_width_sd_mm",
     "foot_spacing_long_mm", "foot_spacing_short_mm", "air_valve_side", "max_flow_lpm",
     "cover_depth_mm", "stroke_mm", "joint_rise_mm", "slotted_holes", "body_color", "air_valve_screw_count",
-    "notes",
+    "price", "currency", "lead_time_days", "notes",
 )  # fmt: skip
 
 
@@ -61,6 +61,7 @@ def _row(wet_end: WetEnd, port: Port, maker: Maker) -> dict[str, str]:
         **_chamber_cells(wet_end),
         **_port_cells(port_dimensions(wet_end, port)),
         **_body_cells(body_dimensions(wet_end, port)),
+        **_trade_cells(wet_end, port, maker),
     }
 
 
@@ -102,6 +103,26 @@ def _body_cells(body: BodyDimensions) -> dict[str, str]:
         "cover_depth_mm": f"{body.cover_depth:.0f}",
         "stroke_mm": f"{body.stroke:.0f}",
         "joint_rise_mm": f"{body.joint_rise:.1f}",
+    }
+
+
+_PUMP_BASE = {"1/4": 310, "3/8": 390, "1/2": 560, "3/4": 740, "1": 1020, "1-1/2": 1690, "2": 2480, "3": 3950}
+"""Middle list price of a new pump by nominal size, invented."""
+
+_BODY_FACTOR = {
+    "polypropylene": 1.0, "conductive polypropylene": 1.15, "acetal": 1.1, "PVDF": 1.8, "aluminum": 1.05,
+    "ductile iron": 1.2, "316 stainless": 2.1,
+}  # fmt: skip
+
+
+def _trade_cells(wet_end: WetEnd, port: Port, maker: Maker) -> dict[str, str]:
+    """Price and lead time of a new pump, invented."""
+    name = family_id(wet_end, port)
+    middle = _PUMP_BASE[wet_end.nominal_in] * _BODY_FACTOR[wet_end.body] * maker.price_level
+    return {
+        "price": f"{round(middle * spread(name + 'pump price', 0.95, 1.05)):.2f}",
+        "currency": maker.currency,
+        "lead_time_days": f"{spread(name + 'pump lead', 5, 42):.0f}",
     }
 
 

@@ -6,6 +6,7 @@ from reference_geometry.demo.make_families import family_id
 
 KIT_COLUMNS = (
     "kit_no", "family_id", "section", "elastomer", "contents", "price", "currency", "lead_time_days", "stock",
+    "superseded_by",
 )  # fmt: skip
 
 _FLUID_BASE = {"1/4": 95, "3/8": 125, "1/2": 175, "3/4": 235, "1": 320, "1-1/2": 530, "2": 780, "3": 1240}
@@ -23,6 +24,9 @@ _ELASTOMERS = {
     "FK": ("FKM", 1.55, False, False),
     "PT": ("PTFE", 1.45, True, True),
 }
+_RENUMBERED = ("MQ", "SL")
+"""Makers that once gave their TPV kits other numbers."""
+
 _SMALL = ("TV", "CT", "PT")
 _PLASTIC = ("EP", "TV", "FK", "PT")
 _METAL = ("NB", "EP", "TV", "CT", "PT")
@@ -35,7 +39,10 @@ def kit_rows() -> list[dict[str, str]]:
     for fluid in dict.fromkeys(w.fluid for w in wet_ends()):
         served = [w for w in wet_ends() if w.fluid == fluid]
         for code in _elastomers_of(served):
-            rows += _repeat(_fluid_kit(fluid, served[0], code, makers[served[0].maker]), served)
+            kit = _fluid_kit(fluid, served[0], code, makers[served[0].maker])
+            rows += _repeat(kit, served)
+            if code == "TV" and served[0].maker in _RENUMBERED:
+                rows += _repeat(_older(kit, f"{fluid}-T"), served)
     for air in dict.fromkeys(w.air for w in wet_ends()):
         served = [w for w in wet_ends() if w.air == air]
         for part in _AIR_SHARE:
@@ -51,6 +58,11 @@ def _elastomers_of(served: list[WetEnd]) -> tuple[str, ...]:
 
 def _repeat(kit: dict[str, str], served: list[WetEnd]) -> list[dict[str, str]]:
     return [{**kit, "family_id": family_id(w, port)} for w in served for port in w.ports]
+
+
+def _older(kit: dict[str, str], number: str) -> dict[str, str]:
+    """The same kit under the number it once had: none are left."""
+    return {**kit, "kit_no": number, "stock": "0", "superseded_by": kit["kit_no"]}
 
 
 def _fluid_kit(fluid: str, wet_end: WetEnd, code: str, maker: Maker) -> dict[str, str]:
@@ -96,4 +108,5 @@ def _trade(number: str, middle_price: float, maker: Maker) -> dict[str, str]:
         "currency": maker.currency,
         "lead_time_days": f"{lead:.0f}",
         "stock": str(stock),
+        "superseded_by": "",
     }

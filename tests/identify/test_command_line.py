@@ -83,6 +83,29 @@ def test_the_answer_comes_first_then_the_details_in_trade_words(surveyed, photo)
         assert needed in words, needed
 
 
+def test_the_brief_form_is_short_and_leaves_out_nothing_that_decides(surveyed, photo, monkeypatch):
+    monkeypatch.setenv("COLUMNS", "100")
+    out = call("identify", photo.path, "--card-at", "rim", "--brief").stdout
+    assert 8 <= len(out.splitlines()) <= 18
+    words = " ".join(out.split())
+    for needed in ("MQ-CAT-10P", "%", "213.4 ± 3.1 mm", "USD", "stock", "days", "Ask", "elastomer", "lock out",
+                   "none of this set", "Air kit", "invented"):  # fmt: skip
+        assert needed in words, needed
+    wrong = call("identify", photo.path, "--brief", "--json")
+    assert wrong.exit_code == 2
+    assert "one of the two" in wrong.stderr
+
+
+def test_the_users_own_costs_decide(surveyed, photo):
+    """The same pump and chance; what a wrong kit costs is the user's to say."""
+    decision = json.loads(call("identify", photo.path, "--card-at", "rim", "--json").stdout)["decisions"][0]
+    dear = call("identify", photo.path, "--card-at", "rim", "--json", "--wrong-kit-cost", "EUR 4000")
+    changed = json.loads(dear.stdout)["decisions"][0]
+    assert decision["fit_probability"] == changed["fit_probability"]
+    assert changed["expected_wrong_cost"] == pytest.approx(10 * decision["expected_wrong_cost"])
+    assert "4000 EUR" in changed["cost_sentence"]
+
+
 def test_measuring_alone_says_nothing_of_pumps_and_kits(surveyed, photo):
     words = call("measure", photo.path)
     assert words.exit_code == 0
@@ -117,7 +140,8 @@ def test_a_sure_pump_is_set_beside_what_could_take_its_place(monkeypatch):
     monkeypatch.setenv("COLUMNS", "100")
     words = " ".join(call("identify", *SURE_OF_A_PUMP).stdout.split())
     for needed in ("REPAIR OR REPLACE", "this: MQ-CAT-10P-A", "MQ-CAT-10P-AC", "near drop-in", "133 x 94 mm",
-                   "pipework turns", "A table of dimensions is no recommendation", "14 pieces"):  # fmt: skip
+                   "pipework turns", "A table of dimensions is no recommendation",
+                   "14 to 20 parts to replace", "swivel seals", "list price", "stroke on"):  # fmt: skip
         assert needed in words, needed
     assert "REPAIR OR REPLACE" not in call("identify", "--known", "chamber_diameter=212mm").stdout
 

@@ -5,6 +5,7 @@ import math
 import pytest
 
 from identify.output_files import NotWritten, OutputPlan, write_atomically
+from identify.typed.costs import TypedCosts
 from identify.typed.options import TypedOptions, WrongUsage, parse_coin, positive_mm, understand
 from identify.wording import (
     base_letters,
@@ -180,3 +181,35 @@ def test_overlay_names_differ_even_where_case_does_not_count(tmp_path):
         "A_measured-3.jpg",
     ]
     assert OutputPlan().overlay_paths(photos) == []
+
+
+@pytest.mark.parametrize(
+    ("typed", "kit", "minute", "currency", "order_at"),
+    [
+        (TypedCosts("350EUR"), 350.0, 1.5, "EUR", 0.99),
+        (TypedCosts("eur 350", "2,50"), 350.0, 2.5, "EUR", 0.99),
+        (TypedCosts(order_at="99.5 %"), 400.0, 1.5, "USD", 0.995),
+        (TypedCosts("0", "0"), 0.0, 0.0, "USD", 0.99),
+    ],
+)
+def test_costs_as_people_write_them(typed, kit, minute, currency, order_at):
+    settings = understand(TypedOptions(costs=typed)).settings
+    assert (settings.wrong_kit_cost, settings.cost_per_minute) == (kit, minute)
+    assert (settings.cost_currency, settings.order_threshold) == (currency, pytest.approx(order_at))
+
+
+@pytest.mark.parametrize(
+    ("typed", "option"),
+    [
+        (TypedCosts("much"), "--wrong-kit-cost"),
+        (TypedCosts("-5"), "--wrong-kit-cost"),
+        (TypedCosts(minute_cost="1.5.2"), "--minute-cost"),
+        (TypedCosts("350EUR", "2USD"), "--minute-cost"),
+        (TypedCosts(order_at="20"), "--order-at"),
+        (TypedCosts(order_at="100"), "--order-at"),
+    ],
+)
+def test_costs_that_mean_nothing_are_refused_by_name(typed, option):
+    with pytest.raises(WrongUsage) as wrong:
+        understand(TypedOptions(costs=typed))
+    assert wrong.value.option == option

@@ -80,6 +80,7 @@ def kits(draw, family_ids):
             "currency": "USD" if price is not None else draw(st.sampled_from(("", "EUR"))),
             "lead_time_days": draw(maybe(st.floats(0.0, 730.0))),
             "stock": draw(maybe(st.integers(0, 1000))),
+            "superseded_by": draw(st.sampled_from(("", "new number ½"))),
         }
         fits = draw(st.lists(st.sampled_from(family_ids), unique=True, min_size=1))
         rows += [Kit(kit_no=number, family_id=family_id, **shared) for family_id in fits]

@@ -201,6 +201,30 @@ def test_an_older_store_is_brought_up_with_its_content(url):
         assert store.load().families[0].lengths["chamber_diameter"] == KnownLength(212.0, None, 1)
 
 
+def test_kits_of_a_store_that_knew_no_superseded_numbers_are_current(url):
+    """Version 2 had no such column."""
+    engine = make_store_engine(url, create=True)
+    with writing(engine) as connection:
+        migrate(connection, up_to=2)
+        connection.execute(
+            text(
+                "INSERT INTO reference_families (family_id, position, maker, family, size_label, notes, extras) "
+                "VALUES ('F1', 1, 'Nobody', 'Model', '', '', '{}')"
+            )
+        )
+        connection.execute(
+            text(
+                "INSERT INTO reference_kits (kit_no, family_id, position, section, elastomer, contents, currency) "
+                "VALUES ('K1', 'F1', 1, 'fluid', 'PTFE', '', '')"
+            )
+        )
+    engine.dispose()
+    with open_store(url) as store:
+        assert store.load().kits == (Kit("K1", "F1", "fluid", "PTFE", ""),)
+        store.put(kits=[Kit("K1", "F1", "fluid", "PTFE", "", superseded_by="K2")])
+        assert store.load().kits[0].superseded_by == "K2"
+
+
 def test_a_store_of_a_newer_program_is_left_alone(url):
     with open_store(url, create=True):
         pass

@@ -160,6 +160,7 @@ def test_a_bad_cell_is_refused_with_file_line_column_and_reason(tmp_path, cells,
         ({"lead_time_days": "200 weeks"}, "lead_time_days", "not believable"),
         ({"stock": "1.5"}, "stock", "whole number"),
         ({"stock": "-1"}, "stock", "sign"),
+        ({"superseded_by": "K1"}, "superseded_by", "by itself"),
     ],
 )
 def test_a_bad_kit_cell_is_refused_with_file_line_column_and_reason(tmp_path, cells, column, reason):
@@ -167,6 +168,16 @@ def test_a_bad_kit_cell_is_refused_with_file_line_column_and_reason(tmp_path, ce
     assert not refused
     assert (refused.problems[0].file, refused.problems[0].line) == ("kits.csv", 2)
     assert any(problem.column == column and reason in problem.reason for problem in refused.problems)
+
+
+def test_numbers_that_supersede_each_other_in_a_circle_are_refused_once(tmp_path):
+    rows = [
+        GOOD_KIT | {"kit_no": number, "superseded_by": successor}
+        for number, successor in (("K0", "K1"), ("K1", "K2"), ("K2", "K1"), ("K3", ""))
+    ]
+    refused = read_kits(write(tmp_path / "kits.csv", *rows))
+    assert [(p.line, p.column) for p in refused.problems] == [(3, "superseded_by")]
+    assert "K1 > K2 > K1" in refused.problems[0].reason
 
 
 @pytest.mark.parametrize(

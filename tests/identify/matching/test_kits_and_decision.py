@@ -1,5 +1,7 @@
 """Kits are summed over families, the elastomer is never guessed, and nothing is ordered below the bar."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -8,6 +10,7 @@ from identify.questions.catalog import find_question
 from identify.questions.ranking import RankedQuestion
 from identify.repair.decision import decide
 from identify.repair.kit_choice import build_kit_book, kit_groups, offer_kits, section_order, sections_of
+from identify.repair.kit_parts import kit_parts, rebuild_hours
 from reference_geometry.families import ReferenceSet
 
 IDS = ("A", "B", "C")
@@ -129,6 +132,77 @@ def test_two_kits_for_different_wear_are_both_named(three, make):
     assert "whichever parts are worn" in air.sentence
 
 
+def test_a_superseded_number_gives_its_families_to_the_number_of_today(three, make):
+    """K1 became K5, which became K9: a chain. K9 is known for A only, yet it fits wherever K1 fitted."""
+    kits = [replace(kit, superseded_by="K5") if kit.kit_no == "K1" else kit for kit in three.kits]
+    kits += [replace(make.kit("K5", "A"), superseded_by="K9"), replace(make.kit("K9", "A"), price=350.0)]
+    reference = ReferenceSet(three.families, tuple(kits), "renumbered")
+    fluid = decisions_for(reference, (0.56, 0.435, 0.003), "PTFE")[0]
+    assert (fluid.action, fluid.kit_nos) == ("order", ("K9",))
+    assert "Number K1 and K5 are superseded by K9." in fluid.sentence
+    offers = {offer.kit_no: offer for offer in offers_for(reference, (0.56, 0.435, 0.003))}
+    assert not {"K1", "K5"} & set(offers)
+    assert offers["K9"].probability == pytest.approx(0.995)
+    assert offers["K9"].price == 350.0
+    groups = kit_groups(build_kit_book(reference), 3)
+    assert groups[0] == groups[1] != groups[2]
+
+
+def test_a_successor_the_set_does_not_hold_is_named_without_price_or_stock(three):
+    kits = [replace(kit, superseded_by="NEW") if kit.kit_no == "K1" else kit for kit in three.kits]
+    offers = {o.kit_no: o for o in offers_for(ReferenceSet(three.families, tuple(kits), "x"), (0.5, 0.45, 0.03))}
+    assert offers["NEW"].supersedes == ("K1",)
+    assert (offers["NEW"].price, offers["NEW"].stock, offers["NEW"].lead_time_days) == (None, None, None)
+    assert offers["NEW"].elastomer == "PTFE"
+
+
+def test_numbers_that_supersede_each_other_stay_as_they_are(three):
+    """A circle in a store that two imports made: nothing hangs, nothing is lost."""
+    other = {"K1": "K2", "K2": "K1"}
+    kits = tuple(replace(kit, superseded_by=other.get(kit.kit_no, "")) for kit in three.kits)
+    numbers = {offer.kit_no for offer in offers_for(ReferenceSet(three.families, kits, "x"), (0.5, 0.45, 0.03))}
+    assert numbers == {"K1", "K2", "K3", "AIR"}
+
+
+def test_the_cost_of_a_wrong_kit_stands_beside_that_of_the_next_question(three):
+    """By hand: 6 % of 500 is 30; 6 minutes at 2 are 12; 0.04 surer saves 20."""
+    costs = MatchSettings(wrong_kit_cost=500.0, cost_per_minute=2.0, cost_currency="EUR")
+    fluid = decisions_for(three, (0.5, 0.44, 0.03), "PTFE", [question(0.04)], costs)[0]
+    assert (fluid.expected_wrong_cost, fluid.question_cost, fluid.question_saves) == pytest.approx((30, 12, 20))
+    for words in ("30.00 EUR on average", "6 % of 500 EUR", "costs 12.00 EUR and saves 20.00 EUR", "pays"):
+        assert words in fluid.cost_sentence
+    without = decisions_for(three, (0.5, 0.44, 0.03), "PTFE", [], costs)[0]
+    assert without.question_cost is None
+    assert "no question is left" in without.cost_sentence
+
+
+@pytest.mark.parametrize(
+    ("contents", "counts"),
+    [
+        ("2 diaphragms PTFE; 4 valve balls; 4 seat O-rings", (2, 4, 4)),
+        ("2x diaphragm, 4 x ball, 4x seat", (2, 4, 4)),
+        ("diaphragm x 2; ball (4)\ngrease", (2, 4)),
+        ("1 main valve spool with sleeve; grease 10 g; 10 g grease", (1,)),
+        ("complete kit", ()),
+        ("", ()),
+    ],
+)
+def test_kit_contents_are_counted_as_people_write_them(contents, counts):
+    assert tuple(part.count for part in kit_parts(contents)) == counts
+
+
+def test_hours_grow_with_size_and_the_air_side_is_quicker(make):
+    """Common practice, from memory: one to five hours for a fluid side."""
+    small, large = make.family("S", {"chamber_diameter": 95.0}), make.family("L", {"chamber_diameter": 420.0})
+    assert rebuild_hours("fluid", [small])[1] < rebuild_hours("fluid", [large])[1] <= 5.0
+    assert rebuild_hours("fluid", [small, large]) == (
+        rebuild_hours("fluid", [small])[0],
+        rebuild_hours("fluid", [large])[1],
+    )
+    assert rebuild_hours("air", [large])[1] < rebuild_hours("fluid", [large])[1]
+    assert rebuild_hours("muffler", [small]) is None
+
+
 def test_kits_of_the_demo_set_sum_as_its_rows_say(demo):
     """Against a plain sum over the rows of the kit table."""
     rng = np.random.default_rng(1)
@@ -136,7 +210,8 @@ def test_kits_of_the_demo_set_sum_as_its_rows_say(demo):
     ids = [family.family_id for family in demo.families]
     chance = dict(zip(ids, probability, strict=True))
     offers = offer_kits(build_kit_book(demo), ids, probability, "", 0.0)
-    assert len(offers) == len({kit.kit_no for kit in demo.kits})
+    assert len(offers) == len({kit.kit_no for kit in demo.kits if not kit.superseded_by})
+    assert any(offer.supersedes for offer in offers)
     for offer in offers:
         members = {kit.family_id for kit in demo.kits if kit.kit_no == offer.kit_no}
         assert offer.probability == pytest.approx(sum(chance[i] for i in members))

@@ -5,7 +5,8 @@ from dataclasses import replace
 import pytest
 
 from identify.answer import build_answer, prepare_reference, to_json_object
-from identify.repair.replacement import CAVEATS, count_pieces, find_replacements
+from identify.repair.kit_parts import rebuild_hours
+from identify.repair.replacement import CAVEATS, find_replacements
 from identify.typed.known_values import parse_knowns
 from reference_geometry.families import ReferenceSet
 
@@ -50,7 +51,8 @@ def test_differences_are_said_in_millimeters(table):
     tall = table.rows[1]
     assert "38 mm taller between ports: pipework changes" in tall.differences
     assert "42 mm taller overall: check the headroom" in tall.differences
-    assert tall.swivel_seals
+    assert tall.swivel_seal_count == 2
+    assert any("swivel flanges" in words for words in tall.differences)
     assert "mating flanges" in " ".join(table.rows[2].differences)
     assert table.rows[0].differences == ()
 
@@ -62,11 +64,32 @@ def test_life_hint_only_where_the_set_holds_both(table):
     assert table.rows[1].life_hint == ""
 
 
-def test_repair_effort_counts_the_kits_pieces(table, make):
-    assert count_pieces(make.kit("K", "PUMP")) == 6
+def test_repair_counts_parts_hours_and_prices_side_by_side(table, make):
+    """Kits in two elastomers replace each other; two air-side kits for other parts add up."""
+    assert [effort.section for effort in table.repairs] == ["fluid"]
     assert table.repair.parts == 6
-    assert 0.5 < table.repair.hours[0] < table.repair.hours[1] < 8.0
+    assert table.repair.prices == (310.0, 310.0)
+    assert table.repair.hours == rebuild_hours("fluid", [table.pump])
     assert table.rows[1].wearing_parts is None
+    pump = make.family("PUMP", SPANS, **PORT)
+    kits = (
+        make.kit("K", "PUMP"),
+        replace(make.kit("L", "PUMP", elastomer="EPDM"), contents="2 diaphragms; 4 balls; 4 seats", price=200.0),
+        replace(make.kit("OLD", "PUMP", elastomer="EPDM"), contents="1 set", superseded_by="L"),
+        replace(make.kit("AV", "PUMP", "air", ""), contents="1 spool; 6 O-rings", price=90.0),
+        replace(make.kit("AS", "PUMP", "air", ""), contents="2 shaft seals", price=30.0),
+    )
+    fluid, air = find_replacements(ReferenceSet((pump,), kits, "x"), "PUMP").repairs
+    assert (fluid.parts, fluid.prices) == (6, (200.0, 310.0))
+    assert (air.parts, air.prices) == (9, (120.0, 120.0))
+    assert 0.25 < air.hours[0] < fluid.hours[0] < fluid.hours[1] < 8.0
+
+
+def test_swivel_seals_are_said_even_beside_a_threaded_pump(make):
+    pump = make.family("PUMP", SPANS, port_nominal_in="1", connection="threaded", port_standard="NPT")
+    loose = make.family("LOOSE", SPANS, **PORT, swivel_flange=True)
+    row = find_replacements(ReferenceSet((pump, loose), (), "x"), "PUMP").rows[0]
+    assert any("extra wearing parts and leak points" in words for words in row.differences)
 
 
 def test_never_without_caveats(table):
@@ -79,7 +102,7 @@ def test_missing_spans_are_said_and_bar_drop_in(make):
     partial = make.family("PART", {"port_spacing": 300.0}, **PORT)
     row = find_replacements(ReferenceSet((pump, partial), (), "x"), "PUMP").rows[0]
     assert row.fit == "near drop-in"
-    assert "foot spacing long not known for both" in row.unknown
+    assert "foot spacing, long side not known for both" in row.unknown
 
 
 def test_a_family_not_in_the_set_is_a_key_error(demo):

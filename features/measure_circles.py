@@ -43,14 +43,14 @@ def measure_circles(
     Args:
         photo: for its camera prior.
         circles: what the part finder saw.
-        poses: possible poses of the reference plane.
+        poses: possible poses of the reference plane; none means that the reference cannot be used.
         reference: the scale reference, None when there is none.
         card_at: where it lies.
 
     Returns:
         One entry a circle, in the same order.
     """
-    if reference is None:
+    if reference is None or not poses:
         return _without_scale(photo, circles)
     if card_at == "floor":
         return _by_distance(photo, circles, poses[0], reference)

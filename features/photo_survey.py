@@ -15,7 +15,7 @@ from features.parts.finder import LookAt, PartFinder, PartQuestion
 from features.photo import Photo
 from features.placement import CardAt
 from features.plane_pose import PlanePose, plane_poses, unscaled_pose
-from features.problems import NO_SCALE, NOTHING_FOUND, Problem
+from features.problems import NO_SCALE, NOTHING_FOUND, SCALE_FITS_NO_PLANE, Problem
 from features.scale.find import find_scales
 from features.scale.reference import ScaleReference, ScaleRequest
 
@@ -70,6 +70,7 @@ class PhotoSurvey:
         marks_px: named point sets for drawing, e.g. "bolts" -> (K, 2).
         attributes: evidence from this photo alone.
         problems: everything noticed.
+        private_px: (M, 2) outlines that must be made unreadable in every picture kept: all bank cards seen.
     """
 
     name: str
@@ -84,16 +85,16 @@ class PhotoSurvey:
     marks_px: Mapping[str, Array]
     attributes: tuple[AttributeEvidence, ...]
     problems: tuple[Problem, ...]
+    private_px: tuple[Array, ...] = ()
 
 
 def survey_photo(photo: Photo, request: SurveyRequest, finder: PartFinder) -> PhotoSurvey:
     """Survey one photo: find the scale, find the parts, measure each circle."""
     finding = find_scales(photo, request.scale)
-    reference = finding.references[0] if finding.references else None
-    poses = plane_poses(reference, photo) if reference else (unscaled_pose(photo),)
-    sightings = finder.find(_question(photo, poses, finding.references, request))
+    reference, poses, unusable = _placed(finding.references, photo)
+    sightings = finder.find(_question(photo, poses, reference, finding.references, request))
     measured = measure_circles(photo, sightings.circles, poses, reference, request.card_at)
-    problems = [*photo.problems, *finding.problems, *sightings.problems]
+    problems = [*photo.problems, *finding.problems, *unusable, *sightings.problems]
     problems += [problem for circle in measured for problem in circle.problems]
     if reference is None:
         problems.append(Problem(NO_SCALE))
@@ -113,23 +114,41 @@ def survey_photo(photo: Photo, request: SurveyRequest, finder: PartFinder) -> Ph
         marks_px=sightings.marks_px,
         attributes=sightings.attributes,
         problems=tuple(dict.fromkeys(problems)),
+        private_px=finding.private_px,
     )
 
 
+def _placed(
+    references: tuple[ScaleReference, ...], photo: Photo
+) -> tuple[ScaleReference | None, tuple[PlanePose, ...], tuple[Problem, ...]]:
+    """The best reference that fits a plane, its possible poses (never none), and what was said of the others."""
+    unusable: list[Problem] = []
+    for reference in references:
+        poses = plane_poses(reference, photo)
+        if poses:
+            return reference, poses, tuple(unusable)
+        unusable.append(Problem(SCALE_FITS_NO_PLANE, reference.label))
+    return None, (unscaled_pose(photo),), tuple(unusable)
+
+
 def _question(
-    photo: Photo, poses: tuple[PlanePose, ...], references: tuple[ScaleReference, ...], request: SurveyRequest
+    photo: Photo,
+    poses: tuple[PlanePose, ...],
+    reference: ScaleReference | None,
+    seen: tuple[ScaleReference, ...],
+    request: SurveyRequest,
 ) -> PartQuestion:
-    slant_told = bool(references) and len(references[0].points_mm) > 2
+    slant_told = reference is not None and len(reference.points_mm) > 2
     return PartQuestion(
         photo_name=photo.name,
         pixels_rgb=photo.pixels_rgb,
         gray=np.asarray(cv2.cvtColor(photo.pixels_rgb, cv2.COLOR_RGB2GRAY), np.uint8),
         poses=poses,
-        has_scale=bool(references),
+        has_scale=reference is not None,
         tilt_known=slant_told and request.card_at != "floor",
         look_at=request.look_at,
         known=request.known,
-        keep_out_px=tuple(reference.outline_px for reference in references),
+        keep_out_px=tuple(thing.outline_px for thing in seen),
     )
 
 

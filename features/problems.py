@@ -201,6 +201,12 @@ NO_SCALE = _register(
     "length.",
     "caution",
 )
+SCALE_FITS_NO_PLANE = _register(
+    "scale_fits_no_plane",
+    "A scale reference was seen, but its edge fits no flat thing before the camera, so it was not used.",
+    "Lay it flat and in full view, and shoot again without a shadow along its edge.",
+    "caution",
+)
 CARD_MIRRORED = _register(
     "card_mirrored",
     "A scale card is seen mirrored.",

@@ -66,7 +66,9 @@ class ClassicalFinder:
     """Finds chamber joints and port faces by their circles."""
 
     def find(self, question: PartQuestion) -> PartSightings:
-        """Look at one photo."""
+        """Look at one photo; without any pose to square it up to, nothing is found."""
+        if not question.poses:
+            return PartSightings(view=_view(None, None))
         look = look_for_round_things(question)
         chamber = _best_joint(look.joints, question)
         port = _best_port(look.things, question)

@@ -79,10 +79,17 @@ class CardMatch:
 
 @dataclass(frozen=True, eq=False)
 class BankCardFinding:
-    """Cards found, the surest first, and what was noticed."""
+    """Cards found, the surest first, and what was noticed.
+
+    Attributes:
+        references: cards good enough to be a scale.
+        problems: what was noticed.
+        outlines_px: (4, 2) outlines of those and of everything that may be a card: what is printed there is private.
+    """
 
     references: tuple[ScaleReference, ...]
     problems: tuple[Problem, ...]
+    outlines_px: tuple[Array, ...] = ()
 
 
 def find_bank_cards(
@@ -97,6 +104,7 @@ def find_bank_cards(
     """
     matches: list[CardMatch] = []
     unsure: list[Problem] = []
+    outlines: list[Array] = []
     quads = find_quads(pixels_rgb, 0.7 * MIN_PX_PER_MM * HEIGHT_MM, keep_out_px)
     likely = [q for q in quads if rough_misfit(q, WIDTH_MM / HEIGHT_MM, focal, pixels_rgb.shape) < _ROUGH]
     for quad in likely[:_CANDIDATES]:
@@ -104,7 +112,10 @@ def find_bank_cards(
         if any(_covers(outline, quad) for outline in taken):
             continue
         match = match_card(pixels_rgb, quad, focal)
-        if match is None or match.confidence < _LEAST_CONFIDENCE:
+        if match is None:
+            continue
+        outlines.append(match.rectangle.corners_px)
+        if match.confidence < _LEAST_CONFIDENCE:
             continue
         if match.fit.ratio_sd > _MAX_RATIO_SD:
             told = f"its ratio of sides is told to {100 * match.fit.ratio_sd:.0f} % only"
@@ -112,7 +123,8 @@ def find_bank_cards(
         else:
             matches.append(match)
     matches.sort(key=lambda m: -m.confidence)
-    return BankCardFinding(tuple(_reference(m) for m in matches), () if matches else tuple(unsure[:1]))
+    said = () if matches else tuple(unsure[:1])
+    return BankCardFinding(tuple(_reference(m) for m in matches), said, tuple(outlines))
 
 
 def match_card(pixels_rgb: NDArray[np.uint8], quad_px: Array, focal: FocalPrior) -> CardMatch | None:

@@ -45,4 +45,4 @@ def find_scales(photo: Photo, request: ScaleRequest) -> ScaleFinding:
     problems = [f for f in found if isinstance(f, Problem)]
     problems += [problem for reference in references for problem in reference.problems]
     problems += check_agreement(references, photo.focal, gray.shape)
-    return ScaleFinding(tuple(references), tuple(dict.fromkeys(problems)))
+    return ScaleFinding(tuple(references), tuple(dict.fromkeys(problems)), bank.outlines_px)

@@ -73,7 +73,14 @@ class ScaleRequest:
 
 @dataclass(frozen=True)
 class ScaleFinding:
-    """All references found in one photo, best first, and what was refused or noticed."""
+    """All references found in one photo, best first, and what was refused or noticed.
+
+    Attributes:
+        references: best first.
+        problems: what was refused or noticed.
+        private_px: (M, 2) outlines of all that is or may be a bank card, used as scale or not.
+    """
 
     references: tuple[ScaleReference, ...]
     problems: tuple[Problem, ...] = ()
+    private_px: tuple[NDArray[np.float64], ...] = ()

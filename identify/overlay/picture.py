@@ -44,8 +44,8 @@ def draw_overlay(photo: Photo, survey: PhotoSurvey) -> Image.Image:
 
 def _base_picture(photo: Photo, survey: PhotoSurvey) -> tuple[Image.Image, float]:
     pixels = photo.pixels_rgb
-    if survey.scale is not None and survey.scale.kind == "bank_card":
-        pixels = blur_inside(pixels, survey.scale.outline_px)
+    for outline_px in _private_outlines(survey):
+        pixels = blur_inside(pixels, outline_px)
     picture = Image.fromarray(pixels)
     longest = max(picture.size)
     ratio = min(LONGEST_SIDE, max(SHORTEST_LONG_SIDE, longest)) / longest
@@ -53,6 +53,14 @@ def _base_picture(photo: Photo, survey: PhotoSurvey) -> tuple[Image.Image, float
         size = (max(1, round(picture.width * ratio)), max(1, round(picture.height * ratio)))
         picture = picture.resize(size, Image.Resampling.LANCZOS)
     return picture, ratio
+
+
+def _private_outlines(survey: PhotoSurvey) -> list[Points]:
+    """Every bank card seen in the photo, the one used as scale included."""
+    outlines = list(survey.private_px)
+    if survey.scale is not None and survey.scale.kind == "bank_card":
+        outlines.append(survey.scale.outline_px)
+    return outlines
 
 
 def _marks(survey: PhotoSurvey, ratio: float, sizes: PictureSizes) -> list[Mark]:

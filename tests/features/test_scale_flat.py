@@ -92,6 +92,19 @@ def test_bank_cards_of_many_colors_are_found(kind, least):
     assert found >= least
 
 
+def test_every_bank_card_of_a_photo_is_known_to_be_private():
+    """Two cards in one photo: one may serve as scale, both outlines are told."""
+    things = [
+        (_printed(COLORS["red"], 1), {"distance_mm": 300, "aim_mm": (-52.0, 30.0), "roll_deg": 15.0}),
+        (_printed(COLORS["white"], 2), {"distance_mm": 300, "aim_mm": (52.0, -30.0), "roll_deg": -10.0}),
+    ]
+    pixels, corners = _scene(things, "plain")
+    photo = Photo("two.jpg", Path("two.jpg"), pixels, FOCAL)
+    private = find_scales(photo, ScaleRequest()).private_px
+    for truth in corners:
+        assert min(_off_px(outline, truth) for outline in private) < 2.0
+
+
 def test_a_finger_over_one_side_does_not_hide_a_card():
     pixels, (truth,) = _scene([(_printed(COLORS["blue"]), {"distance_mm": 270, "tilt_deg": 15})])
     middle = (truth[0] + truth[1]) / 2

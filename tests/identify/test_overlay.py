@@ -129,6 +129,16 @@ def test_what_is_printed_on_a_bank_card_can_not_be_read(photo, photo_survey):
     assert np.array_equal(drawn[outside], photo.pixels_rgb[outside])
 
 
+def test_a_bank_card_that_is_not_the_scale_can_not_be_read_either(photo, photo_survey):
+    """A scale card was used, a bank card lies in the photo too."""
+    card_px = photo_survey.scale.outline_px
+    elsewhere = dataclasses.replace(photo_survey.scale, outline_px=card_px - [500.0, 400.0])
+    survey = dataclasses.replace(photo_survey, scale=elsewhere, circles=(), marks_px={}, private_px=(card_px,))
+    drawn = np.asarray(draw_overlay(photo, survey))
+    stripes = (slice(588, 593), slice(560, 780))
+    assert np.ptp(drawn[stripes].astype(int)) < 40
+
+
 def test_pictures_carry_no_metadata(photo, photo_survey):
     """Nothing but pixels: no EXIF, GPS, comment, color profile or thumbnail."""
     image = draw_overlay(photo, photo_survey)

@@ -17,15 +17,9 @@ from reference_geometry.store import load_reference  # noqa: E402
 from tools.render.cameras import Lens, Subject, circle_points, hold_camera  # noqa: E402
 from tools.render.check_truth import CORNER_BAR_PX, EDGE_BAR_PX, EDGES, check_photo, read_truth  # noqa: E402
 from tools.render.from_family import pump_from_family  # noqa: E402
-from tools.render.photo import (  # noqa: E402
-    Quality,
-    Stopwatch,
-    Wish,
-    append_truth,
-    make_scene,
-    take_photo,
-    write_photo,
-)
+from tools.render.orders import Quality, Stopwatch, Wish  # noqa: E402
+from tools.render.photo import make_scene, take_photo  # noqa: E402
+from tools.render.photo_files import append_truth, write_photo  # noqa: E402
 from tools.render.run import Run, choose_variant, execute  # noqa: E402
 
 

@@ -10,9 +10,11 @@ pytest.importorskip("trimesh")
 pytest.importorskip("mitsuba")
 
 from features.scale.card_boards import CARDS, opencv_board  # noqa: E402
+from tools.render.drawn_coins import coin  # noqa: E402
 from tools.render.place_references import lay, make_reference  # noqa: E402
+from tools.render.printed_references import bank_card, scale_card, sheet  # noqa: E402
 from tools.render.pump_model import Resting  # noqa: E402
-from tools.render.reference_objects import Bend, bank_card, bent, coin, scale_card, sheet  # noqa: E402
+from tools.render.reference_objects import Bend, bent  # noqa: E402
 
 
 @pytest.mark.parametrize("size", ["pocket", "large"])

@@ -6,17 +6,17 @@ import pytest
 pytest.importorskip("trimesh")
 pytest.importorskip("mitsuba")
 
-from tools.render import clutter, finishes, lights, materials, surroundings
+from tools.render import finish_kinds, lights, materials, surroundings, things, wear_kinds
 from tools.render.splits import Kind, draw, kinds_of
 
 TABLES = {
-    "plastics": finishes.PLASTICS,
-    "metals": finishes.METALS,
-    "wears": finishes.WEARS,
+    "plastics": finish_kinds.PLASTICS,
+    "metals": finish_kinds.METALS,
+    "wears": wear_kinds.WEARS,
     "lights": lights.LIGHTS,
     "places": surroundings.PLACES,
     "walls": surroundings.WALLS,
-    "things": clutter.THINGS,
+    "things": things.THINGS,
 }
 
 
@@ -50,4 +50,4 @@ def test_grounds_of_test_places_are_no_grounds_of_training_places() -> None:
 
 
 def test_paint_colors_are_held_out() -> None:
-    assert not set(finishes._PAINTS) & set(finishes._TEST_PAINTS)
+    assert not set(finish_kinds._PAINTS) & set(finish_kinds._TEST_PAINTS)

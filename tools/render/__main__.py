@@ -17,7 +17,7 @@ from rich.table import Table
 
 from tools.render.cameras import VIEWS, View
 from tools.render.lights import environment_files
-from tools.render.photo import Quality, Wish
+from tools.render.orders import Quality, Wish
 from tools.render.run import Run, execute
 from tools.render.splits import SPLITS, Split
 

@@ -262,7 +262,7 @@ def hold_camera(
     position[2] = max(position[2], lowest_mm)
     rotation = _looking(aim - position, roll)
     shift = np.array(lens.center_shift) * max(width, height)
-    focus = float(((subject.points_mm.mean(axis=0) - position) @ rotation[2]))
+    focus = float((subject.points_mm.mean(axis=0) - position) @ rotation[2])
     miss = rng.normal(0, 0.02) if rng.random() < 0.88 else rng.normal(0, 0.16)
     return Camera(
         width, height, focal_px, ((width - 1) / 2 + float(shift[0]), (height - 1) / 2 + float(shift[1])),

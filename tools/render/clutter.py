@@ -125,7 +125,7 @@ def scatter(stage: Stage, place: str, split: Split, rng: np.random.Generator) ->
             continue
         taken.append((center, radius))
         shaded = shade(mesh, 400.0, uv_shift=(float(rng.uniform()), float(rng.uniform())))
-        placed.append((shaded.moved(np.eye(3), center + [0, 0, level]), surface))
+        placed.append((shaded.moved(np.eye(3), center + np.array([0.0, 0.0, level])), surface))
     if rng.random() < 0.5:
         placed += _backdrop_pipes(stage, rng)
     if rng.random() < 0.05:
@@ -181,5 +181,5 @@ def _occluder(stage: Stage, rng: np.random.Generator) -> Placed:
     angle = rng.normal(0, 0.5)
     along = np.cos(angle) * right + np.sin(angle) * down
     sag = rng.uniform(60, 350)
-    points = np.stack([at + along * s + [0, 0, sag * (s / 1200) ** 2] for s in np.linspace(-1200, 1200, 13)])
+    points = np.stack([at + along * s + [0, 0, sag * (s / 1200) ** 2] for s in np.linspace(-3000, 3000, 25)])
     return shade(tube(points, float(rng.uniform(2.0, 5.0)))), plastic(rng, (0.03, 0.03, 0.03))

@@ -1,8 +1,8 @@
 """Make the project's demo photos: `python -m tools.render.demo_photos`.
 
-Each is what a sensible user sends: a pump of the packaged invented set with a scale reference, nearly square on. A scene
-is drawn anew until a glance at its truth says that part and reference are well in view; as the draws are seeded, the same
-list gives the same photos. `truth.jsonl` beside them holds the exact truth (schema: README of tools/render).
+Each is what a sensible user sends: a pump of the packaged invented set with a scale reference, nearly square on. A
+scene is drawn anew until a glance at its truth says that part and reference are well in view; as the draws are seeded,
+the same list gives the same photos. `truth.jsonl` beside them holds the exact truth (schema: README of tools/render).
 
 A run that was stopped goes on where it was: a photo counts as made when it and its line of truth are there.
 """
@@ -21,7 +21,9 @@ from reference_geometry.store import load_reference
 from tools.render.composition import faults_of
 from tools.render.demo_list import DEMOS, Demo
 from tools.render.from_family import pump_from_family
-from tools.render.photo import MadeScene, Quality, Stopwatch, Wish, make_scene, take_photo
+from tools.render.orders import Quality, Stopwatch, Wish
+from tools.render.photo import MadeScene, make_scene, take_photo
+from tools.render.photo_files import write_whole
 from tools.render.pump_model import PumpModel
 from tools.render.run import start_worker
 from tools.render.splits import Split
@@ -124,7 +126,7 @@ def main(
                 typer.echo(str(record), err=True)
                 failed += 1
                 continue
-            _write_whole(out / f"{demo.name}.jpg", jpeg)
+            _write_bytes(out / f"{demo.name}.jpg", jpeg)
             _remember(out, record)
             typer.echo(f"{demo.name}  {demo.family_id}  {len(jpeg) / 1000:.0f} kB")
     raise typer.Exit(1 if failed else 0)
@@ -143,14 +145,11 @@ def _remember(folder: Path, record: Any) -> None:
     kept = [line for line in truth_lines(folder) if line["photo"] != record["photo"]] + [record]
     kept.sort(key=lambda line: str(line["photo"]))
     text = "".join(json.dumps(line, separators=(",", ":")) + "\n" for line in kept)
-    _write_whole(folder / "truth.jsonl", text.encode())
+    _write_bytes(folder / "truth.jsonl", text.encode())
 
 
-def _write_whole(path: Path, content: bytes) -> None:
-    """Write so that a stopped run leaves no half file."""
-    partial = path.with_suffix(path.suffix + ".part")
-    partial.write_bytes(content)
-    partial.replace(path)
+def _write_bytes(path: Path, content: bytes) -> None:
+    write_whole(path, lambda partial: partial.write_bytes(content))
 
 
 if __name__ == "__main__":

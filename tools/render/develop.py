@@ -228,7 +228,8 @@ def _denoise(light: Picture, how: Development) -> Picture:
 def _level(light: Picture, strength: float) -> Picture:
     """Local tone mapping: gains against large bright and dark areas; they vary slowly, so edges stay where they are."""
     luminance = np.log(np.maximum(light @ np.array([0.2126, 0.7152, 0.0722], np.float32), 0) + 0.01)
-    small = cv2.resize(luminance, (160, max(2, round(160 * light.shape[0] / light.shape[1]))), interpolation=cv2.INTER_AREA)
+    size = (160, max(2, round(160 * light.shape[0] / light.shape[1])))
+    small = cv2.resize(luminance, size, interpolation=cv2.INTER_AREA)
     wide = cv2.bilateralFilter(np.asarray(small, np.float32), -1, 1.2, 12.0)
     wide = cv2.GaussianBlur(wide, (0, 0), 3.0)
     gain = np.exp(-strength * (wide - float(np.mean(wide))))

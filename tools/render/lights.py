@@ -95,7 +95,7 @@ def read_environment(path: Path) -> NDArray[np.float32]:
     rgb = np.array(picture.convert(mi.Bitmap.PixelFormat.RGB, mi.Struct.Type.Float32, False))
     rgb = cv2.resize(np.nan_to_num(rgb, posinf=2000.0), ENVIRONMENT_PX, interpolation=cv2.INTER_LINEAR)
     # Small panoramas are blocky when seen directly: soften them as a lens out of focus would.
-    rgb = cv2.GaussianBlur(rgb, (0, 0), 2.5, 1.7)
+    rgb = cv2.GaussianBlur(rgb, (0, 0), 2.5, sigmaY=1.7)
     # Colorful evenings and neon signs are rarer than the panoramas make them.
     rgb = 0.75 * rgb + 0.25 * rgb.mean(axis=2, keepdims=True)
     return np.asarray(np.maximum(rgb, 0) / max(float(rgb.mean()), 1e-6), np.float32)
@@ -182,7 +182,8 @@ def _room(rng: np.random.Generator, level: float) -> NDArray[np.float32]:
 
 
 def _panel(
-    center: Floats, target: Floats, size_mm: tuple[float, float], radiance: Floats, up: tuple[float, float, float] = (0, 0, 1)
+    center: Floats, target: Floats, size_mm: tuple[float, float], radiance: Floats,
+    up: tuple[float, float, float] = (0, 0, 1),
 ) -> Lamp:  # fmt: skip
     """A glowing rectangle facing a target; `size_mm` across and along `up`."""
     ahead = (target - center) / np.linalg.norm(target - center)
@@ -268,7 +269,7 @@ def _overcast(camera: Camera, middle: Floats, rng: np.random.Generator) -> Lit:
 
 
 SUN_RADIUS = 0.013
-"""Radians. The real sun's is 0.0047; this is the least that a pixel of the map holds, and thin haze makes it as soft."""
+"""Radians. The real sun's is 0.0047; this is the least that the map's pixels hold, and thin haze makes it as soft."""
 
 
 def _sun_sky(rng: np.random.Generator, elevation: float) -> NDArray[np.float32]:
@@ -310,7 +311,8 @@ def _sunlit(elevation: float, camera: Camera, rng: np.random.Generator) -> dict[
 
 
 def _skylight(camera: Camera, middle: Floats, rng: np.random.Generator) -> Lit:
-    center = np.array([middle[0], middle[1], 3500.0]) + [*rng.normal(0, 900, 2), 0]
+    x, y = middle[:2] + rng.normal(0, 900, 2)
+    center = np.array([x, y, 3500.0])
     return _envmap(_room(rng, rng.uniform(0.15, 0.3)), rng, 1.0), [
         _panel(center, center - [0, 0, 1000], (1500, 2500), _warmth(rng, (6000, 9000)) * 6, up=(1, 0, 0))
     ]

@@ -66,7 +66,8 @@ def split_by_direction(mesh: trimesh.Trimesh) -> tuple[ShadedMesh, NDArray[np.in
     """Split a welded mesh at creases and where its faces turn to another of the six box directions.
 
     Returns:
-        The mesh, with zero texture coordinates, and the direction of each vertex (2 axis + 1 if it faces the negative side).
+        The mesh, with zero texture coordinates, and the direction of each vertex (2 axis + 1 if it faces the
+        negative side).
     """
     faces = np.asarray(mesh.faces, np.int64)
     vertices = np.asarray(mesh.vertices, np.float64)

@@ -4,17 +4,13 @@ Every stage has its own random stream derived from (seed, split, scene number, s
 leaves the others as they were.
 """
 
-import json
-import time
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from PIL import Image
 
 from tools.render import develop as dev
 from tools.render import surroundings
@@ -33,20 +29,15 @@ from tools.render.cameras import (
 from tools.render.exif import draw_exif
 from tools.render.finishes import draw_look
 from tools.render.first_hits import FirstHits, first_hits
+from tools.render.lay_references import lay_references
 from tools.render.lights import draw_light
-from tools.render.materials import PictureSizes
+from tools.render.orders import Quality, Stopwatch, Wish
 from tools.render.place_references import (
-    REFERENCES,
     PlacedReference,
-    Where,
-    lay,
-    make_reference,
-    restings_for,
-    surface_points,
 )
-from tools.render.pump_model import PumpModel, Resting
+from tools.render.pump_model import PumpModel
 from tools.render.scene import REFERENCE_LABEL, BuiltScene, build_scene, render_linear
-from tools.render.splits import SPLITS, Split, draw
+from tools.render.splits import SPLITS, Split
 from tools.render.truth import truth_record
 
 Floats = NDArray[np.float64]
@@ -63,79 +54,6 @@ STAGES = (
 )
 ATTEMPTS = 4
 VIEW_WEIGHTS: dict[View, float] = {"chamber": 0.4, "port": 0.25, "front": 0.15, "three_quarter": 0.2}
-
-
-@dataclass(frozen=True)
-class Wish:
-    """What a caller fixes of a scene; None means drawn at random.
-
-    Attributes:
-        view: kind of view; instance: which chamber or port it shows.
-        references: names as `make_reference` takes them, empty for none.
-        card_at: where the first reference is laid; flat: references are not bent.
-        wear: how the pump has aged; place, light: kinds.
-        lens_mm: 35 mm-equivalent focal length.
-        size_px: upright width and height, instead of `Quality.long_side_px` with a drawn aspect.
-        message: sent through a messaging app or not.
-        decent: keep exposure, shake and noise of the good kind (demo photos).
-    """
-
-    view: View | None = None
-    instance: int | None = None
-    references: tuple[str, ...] | None = None
-    card_at: Where | None = None
-    flat: bool = False
-    wear: str | None = None
-    place: str | None = None
-    light: str | None = None
-    lens_mm: float | None = None
-    size_px: tuple[int, int] | None = None
-    message: bool | None = None
-    decent: bool = False
-
-
-@dataclass(frozen=True)
-class Quality:
-    """How much work a photo gets.
-
-    Attributes:
-        long_side_px: of the photo.
-        samples: per pixel.
-        denoise: run the denoiser that is there.
-        pictures: sizes of texture pictures; see `for_size`.
-    """
-
-    long_side_px: int
-    samples: int
-    denoise: bool
-    pictures: PictureSizes
-
-    @staticmethod
-    def for_size(long_side_px: int, samples: int, denoise: bool) -> "Quality":
-        """Pictures about as fine as the photo, in steps, so that runs of many sizes share GPU kernels."""
-        if long_side_px <= 256:
-            return Quality(long_side_px, samples, denoise, PictureSizes(256, 256, 256))
-        if long_side_px <= 1024:
-            return Quality(long_side_px, samples, denoise, PictureSizes(768, 512, 768))
-        if long_side_px <= 2048:
-            return Quality(long_side_px, samples, denoise, PictureSizes(1536, 768, 1536))
-        return Quality(long_side_px, samples, denoise, PictureSizes(3072, 1024, 2048))
-
-
-@dataclass
-class Stopwatch:
-    """Seconds spent per stage, for `--profile`."""
-
-    seconds: dict[str, float] = field(default_factory=dict)
-
-    @contextmanager
-    def stage(self, name: str) -> Iterator[None]:
-        """Time a block."""
-        start = time.perf_counter()
-        try:
-            yield
-        finally:
-            self.seconds[name] = self.seconds.get(name, 0.0) + time.perf_counter() - start
 
 
 @dataclass(frozen=True, eq=False)
@@ -204,7 +122,7 @@ def _draw_scene(
     place = surroundings.draw_place(split, rng["place"], wish.place)
     view, instance = _draw_view(model, wish, rng["cameras"])
     with watch.stage("references"):
-        references = _lay_references(model, view, instance, wish, split, rng["references"])
+        references = lay_references(model, view, instance, wish, split, rng["references"])
     # The references were laid for the first view; the other photos of a scene walk round the pump.
     views = [(view, instance), *(_draw_view(model, wish, rng["cameras"]) for _ in range(photos - 1))]
     cameras = tuple(_draw_camera(model, references, *one, wish, quality, rng["cameras"]) for one in views)
@@ -276,29 +194,6 @@ def label_mask(built: BuiltScene, hits: FirstHits) -> NDArray[np.uint16]:
     return mask
 
 
-def write_photo(
-    folder: Path, name: str, jpeg: bytes, mask: NDArray[np.uint16] | None, record: dict[str, Any]
-) -> dict[str, Any]:
-    """Write photo and mask so that a stopped run leaves no half file; returns the record with file names."""
-    mask_name = None if mask is None else f"{name}_mask.png"
-    if mask is not None and mask_name:
-        _write_whole(folder / mask_name, lambda path: Image.fromarray(mask).save(path, "PNG"))
-    _write_whole(folder / f"{name}.jpg", lambda path: path.write_bytes(jpeg))
-    return {"photo": f"{name}.jpg", "mask": mask_name, **record}
-
-
-def _write_whole(path: Path, write: Callable[[Path], Any]) -> None:
-    partial = path.with_suffix(path.suffix + ".part")
-    write(partial)
-    partial.replace(path)
-
-
-def append_truth(folder: Path, record: dict[str, Any]) -> None:
-    """Add one line to truth.jsonl."""
-    with (folder / "truth.jsonl").open("a", encoding="utf-8") as file:
-        file.write(json.dumps(record, separators=(",", ":")) + "\n")
-
-
 def _draw_view(model: PumpModel, wish: Wish, rng: np.random.Generator) -> tuple[View, int]:
     views = tuple(VIEW_WEIGHTS)
     view = views[int(rng.choice(len(views), p=list(VIEW_WEIGHTS.values())))]
@@ -338,60 +233,3 @@ def _draw_camera(
     if too_far and lens.equivalent_mm >= min(TELE_LENSES_MM) and wish.lens_mm is None:
         camera = hold_camera(subject, wanted, size, draw_lens(rng, tele=False), rng)
     return camera
-
-
-def _lay_references(
-    model: PumpModel, view: View, instance: int, wish: Wish, split: Split, rng: np.random.Generator
-) -> tuple[PlacedReference, ...]:
-    """Lay none, one or two references where a user of this view would."""
-    names = wish.references
-    if names is None:
-        count = int(rng.choice([0, 1, 2], p=[0.12, 0.72, 0.16]))
-        # References are no held-out kind: the program must know them all.
-        names = tuple(draw(REFERENCES, "train", rng) for _ in range(count))
-    cloud = surface_points(model, rng)
-    placed: list[PlacedReference] = []
-    for number, name in enumerate(names):
-        thing = make_reference(name, rng, flat=wish.flat)
-        first = wish.card_at if number == 0 else None
-        for where in _where_order(view, first, rng):
-            if where != "floor" and first is None and max(thing.size_mm) > 0.55 * _chamber_mm(model):
-                continue
-            spots: list[Resting] = restings_for(model, (where,), instance)
-            if where == "floor" and not spots:
-                spots = [_beside(model, view, instance, rng)]
-            laid = next((p for p in (lay(thing, spot, cloud, rng) for spot in spots[:4]) if p is not None), None)
-            if laid is not None:
-                placed.append(laid)
-                cloud = np.concatenate([cloud, *[laid.to_pump(piece.mesh.positions) for piece in thing.pieces]])
-                break
-    return tuple(placed)
-
-
-def _chamber_mm(model: PumpModel) -> float:
-    return max((c.diameter_mm for c in model.circles if c.name == "chamber_diameter"), default=300.0)
-
-
-def _where_order(view: View, first: Where | None, rng: np.random.Generator) -> list[Where]:
-    """Places to try, the likeliest of the view first."""
-    weights: dict[View, tuple[float, float, float, float]] = {
-        "chamber": (0.55, 0.28, 0.09, 0.08),
-        "port": (0.16, 0.1, 0.66, 0.08),
-        "front": (0.2, 0.2, 0.15, 0.45),
-        "three_quarter": (0.3, 0.25, 0.15, 0.3),
-    }
-    places: tuple[Where, ...] = ("rim", "cover", "flange", "floor")
-    order = [places[int(k)] for k in rng.choice(4, 4, replace=False, p=weights[view])]
-    return [first, *[p for p in order if p != first]] if first else order
-
-
-def _beside(model: PumpModel, view: View, instance: int, rng: np.random.Generator) -> Resting:
-    """A spot on the ground between the pump and the observer."""
-    toward = subject_of(model, view, instance, rng).toward
-    flat = np.array([toward[0], toward[1], 0.0]) + rng.normal(0, 0.25, 3) * [1, 1, 0]
-    flat /= np.linalg.norm(flat)
-    low, high = own_bounds(model.parts)
-    middle, half = (low + high) / 2, (high - low) / 2
-    reach = float(np.abs(flat[:2]) @ half[:2])
-    center = np.array([middle[0], middle[1], 0.0]) + flat * (reach + rng.uniform(60, 160))
-    return Resting("floor", 0, center, np.array([0.0, 0.0, 1.0]), -flat, 120.0)

@@ -12,16 +12,10 @@ import numpy as np
 import trimesh
 from numpy.typing import NDArray
 
+from tools.render.drawn_coins import coin, round_coins
+from tools.render.printed_references import bank_card, scale_card, sheet
 from tools.render.pump_model import PumpModel, Resting
-from tools.render.reference_objects import (
-    Bend,
-    ReferenceObject,
-    bank_card,
-    coin,
-    round_coins,
-    scale_card,
-    sheet,
-)
+from tools.render.reference_objects import Bend, ReferenceObject
 from tools.render.splits import Kind
 
 Floats = NDArray[np.float64]

@@ -1,29 +1,22 @@
-"""Things of known size laid into the scene: printed scale cards, a bank card, coins, sheets of paper.
+"""Things of known size as the scene holds them: a plate with its true points, flat or bent, with tape over it.
 
 Reference frame (mm): the face lies in z = 0, x to the right and y down as a reader sees it, z away from the reader
 into the thing; the origin is the top left corner of the printed pattern or outline (a coin: its middle).
 """
 
 from dataclasses import dataclass
-from functools import lru_cache
 from typing import Literal
 
-import cv2
 import numpy as np
-import trimesh
 from numpy.typing import NDArray
 
-from features.scale.card_boards import CARDS, CardSize, opencv_board
-from reference_geometry.standards.coins import Coin, coins, find_coin
-from reference_geometry.standards.flat_references import find_flat_reference
+from features.scale.card_boards import CARDS
 from tools.render import textures as tx
 from tools.render.materials import Surface
-from tools.render.mesh_shading import ShadedMesh, flat_grid, join, shade
+from tools.render.mesh_shading import ShadedMesh, flat_grid, join
 
 Floats = NDArray[np.float64]
 ReferenceKind = Literal["scale_card", "bank_card", "coin", "sheet"]
-SQUARE_PX = 168
-"""Texture pixels per chessboard square: a multiple of 28, so that every marker module has whole pixels."""
 PAPER_THICKNESS_MM = 0.76
 
 
@@ -93,7 +86,7 @@ def bent(points_mm: Floats, middle_mm: Floats, bend: Bend) -> Floats:
     return np.asarray(middle_mm + np.outer(s_bent, across) + np.outer(t, along) + np.outer(z_bent, [0, 0, 1]))
 
 
-def _sheet_mesh(width: float, height: float, thickness: float, radius: float = 0.0) -> ShadedMesh:
+def _plate(width: float, height: float, thickness: float, radius: float = 0.0) -> ShadedMesh:
     """A thin plate with its face at z = 0 (reader at -z), top left at the origin, picture upright on the face."""
     face = flat_grid(width, height, 28, 20)
     positions = np.column_stack([face.uvs[:, 0] * width, face.uvs[:, 1] * height, np.zeros(len(face.uvs))])
@@ -102,7 +95,8 @@ def _sheet_mesh(width: float, height: float, thickness: float, radius: float = 0
         positions[:, :2] = _rounded(positions[:, :2], width, height, radius)
         uvs = np.column_stack([positions[:, 0] / width, 1 - positions[:, 1] / height])
     front = ShadedMesh(positions, np.tile([0.0, 0.0, -1.0], (len(positions), 1)), uvs, face.faces[:, ::-1])
-    back = ShadedMesh(positions + [0, 0, thickness], -front.normals, uvs * 0 + 0.002, face.faces)
+    down = np.array([0.0, 0.0, thickness])
+    back = ShadedMesh(positions + down, -front.normals, uvs * 0 + 0.002, face.faces)
     return join([front, back, _skirt(front, face.uvs, thickness)])
 
 
@@ -123,7 +117,7 @@ def _skirt(front: ShadedMesh, grid: Floats, thickness: float) -> ShadedMesh:
     outward /= np.linalg.norm(outward, axis=1, keepdims=True)
     a, b = np.arange(n), (np.arange(n) + 1) % n
     faces = np.concatenate([np.stack([a, b, b + n], axis=1), np.stack([a, b + n, a + n], axis=1)])
-    positions = np.concatenate([rim, rim + [0, 0, thickness]])
+    positions = np.concatenate([rim, rim + np.array([0.0, 0.0, thickness])])
     return ShadedMesh(positions, np.tile(outward, (2, 1)), np.full((2 * n, 2), 0.002), faces)
 
 
@@ -142,76 +136,7 @@ def _rounded(points: Floats, width: float, height: float, radius: float) -> Floa
     return np.asarray(moved + middle)
 
 
-@lru_cache(maxsize=2)
-def _board_picture(size: CardSize) -> NDArray[np.uint8]:
-    """The printed pattern, 255 = paper, row 0 at the top."""
-    board = CARDS[size]
-    picture = opencv_board(size).generateImage((7 * SQUARE_PX, 5 * SQUARE_PX), marginSize=0, borderBits=1)
-    assert picture.shape == (5 * SQUARE_PX, 7 * SQUARE_PX)
-    assert abs(board.width_mm / board.square_mm - 7) < 1e-9
-    return np.asarray(picture, np.uint8)
-
-
-def scale_card(size: CardSize, bend: Bend, rng: np.random.Generator) -> ReferenceObject:
-    """A printed scale card cut out with some margin, as a user makes it."""
-    board = CARDS[size]
-    px_per_mm = SQUARE_PX / board.square_mm
-    unit = board.square_mm / 12
-    left, right, top = rng.uniform(4, 12, 3) * unit
-    bottom = rng.uniform(9, 16) * unit
-    width, height = board.width_mm + left + right, board.height_mm + top + bottom
-    picture = np.full((round(height * px_per_mm), round(width * px_per_mm)), 255, np.uint8)
-    # Snap the margins to whole texture pixels so that the truth is exact.
-    x0, y0 = round(left * px_per_mm), round(top * px_per_mm)
-    left, top = x0 / px_per_mm, y0 / px_per_mm
-    width, height = picture.shape[1] / px_per_mm, picture.shape[0] / px_per_mm
-    pattern = _board_picture(size)
-    picture[y0 : y0 + pattern.shape[0], x0 : x0 + pattern.shape[1]] = pattern
-    _print_legend(picture, size, x0, y0 + pattern.shape[0], px_per_mm, unit)
-    return _flat_object(
-        "scale_card", size, _printed(picture, rng), (width, height), (left, top), PAPER_THICKNESS_MM, bend,
-        roughness=float(rng.choice([0.12, 0.3, 0.6, 0.8], p=[0.15, 0.2, 0.35, 0.3])), rng=rng,
-    )  # fmt: skip
-
-
-def _print_legend(picture: NDArray[np.uint8], size: str, x0: int, y1: int, px_per_mm: float, unit: float) -> None:
-    """Words and the 50 mm check bar below the pattern."""
-    y = y1 + int(4.2 * unit * px_per_mm)
-    bar = int(50 * px_per_mm) if size == "pocket" else int(100 * px_per_mm)
-    cv2.line(picture, (x0, y), (x0 + bar, y), 0, max(1, int(0.35 * unit * px_per_mm)))
-    for end in (x0, x0 + bar):
-        cv2.line(picture, (end, y - int(1.2 * unit * px_per_mm)), (end, y + int(1.2 * unit * px_per_mm)), 0, 3)
-    words = f"scale card {size}   check bar {50 if size == 'pocket' else 100} mm"
-    scale = 0.028 * unit * px_per_mm * 1.6
-    cv2.putText(
-        picture,
-        words,
-        (x0, y + int(3.6 * unit * px_per_mm)),
-        cv2.FONT_HERSHEY_SIMPLEX,
-        scale,
-        30,
-        2,
-        cv2.LINE_AA,
-    )
-
-
-def _printed(picture: NDArray[np.uint8], rng: np.random.Generator) -> tx.Color:
-    """Paper and toner reflectance with wear: smudges, creases, faded print, yellowed paper."""
-    height, width = picture.shape
-    paper = np.array([1.0, rng.uniform(0.96, 1.0), rng.uniform(0.86, 1.0)]) * rng.uniform(0.6, 0.84)
-    ink = rng.uniform(0.02, 0.07)
-    weight = picture.astype(np.float32)[..., None] / 255
-    color = ink * (1 - weight) + paper.astype(np.float32) * weight
-    noise = cv2.resize(tx.fractal_noise(rng, 256, 2.0), (width, height), interpolation=cv2.INTER_CUBIC)
-    smudge = tx.smooth_threshold(noise, float(rng.uniform(0.6, 1.15)), 0.35)[..., None]
-    color = color * (1 - 0.55 * smudge) + 0.02 * smudge
-    if rng.random() < 0.3:
-        creases = cv2.resize(tx.scratches(rng, 512, int(rng.integers(1, 4)), 0.5), (width, height))[..., None]
-        color = color * (1 - 0.35 * creases) + 0.12 * creases
-    return np.asarray(color, np.float32)
-
-
-def _flat_object(
+def flat_object(
     kind: ReferenceKind, name: str, color: tx.Color, size_mm: tuple[float, float], pattern_at_mm: tuple[float, float],
     thickness_mm: float, bend: Bend, roughness: float, rng: np.random.Generator, radius_mm: float = 0.0,
 ) -> ReferenceObject:  # fmt: skip
@@ -228,7 +153,7 @@ def _flat_object(
         outline = np.array([[0, 0, 0], [width, 0, 0], [width, height, 0], [0, height, 0]], np.float64)
         corners = np.zeros((0, 3))
         middle = np.array([width / 2, height / 2, 0.0])
-    flat = _sheet_mesh(width, height, thickness_mm, radius_mm)
+    flat = _plate(width, height, thickness_mm, radius_mm)
     mesh = ShadedMesh(
         bent(flat.positions + shift, middle, bend),
         _bent_normals(flat, shift, middle, bend),
@@ -275,145 +200,3 @@ def _tape(
         )
         strips.append(mesh)
     return [Piece(join(strips), Surface(picture, 0.3), is_reference=False)]
-
-
-def bank_card(bend: Bend, rng: np.random.Generator) -> ReferenceObject:
-    """An ID-1 card of an invented, neutral design: no bank, no network, no readable number."""
-    card = find_flat_reference("id-1")
-    assert card is not None, "the standards table has no ID-1 card"
-    size = (card.width_mm, card.height_mm)
-    picture = _card_picture(size, rng)
-    return _flat_object(
-        "bank_card", "id-1", picture, size, (0.0, 0.0), card.thickness_mm or PAPER_THICKNESS_MM, bend,
-        roughness=float(rng.uniform(0.12, 0.35)), rng=rng, radius_mm=card.corner_radius_mm or 3.18,
-    )  # fmt: skip
-
-
-def _card_picture(size: tuple[float, float], rng: np.random.Generator) -> tx.Color:
-    """Two-colored swoosh, chip, rows of bars where digits would be."""
-    width, height = int(size[0] * 12), int(size[1] * 12)
-    u, v = np.meshgrid(np.linspace(0, 1, width), np.linspace(0, 1, height))
-    wave = tx.smooth_threshold(
-        (v + 0.3 * np.sin(3 * u + rng.uniform(0, 6)) + rng.uniform(-0.2, 0.2)).astype(np.float32), 0.5, 0.02
-    )
-    first, second = np.exp(rng.uniform(np.log(0.02), np.log(0.7), (2, 3)))
-    first += (first.mean() - first) * rng.uniform(0.1, 0.9)
-    color = tx.mix(tuple(first), tuple(np.clip(0.6 * first + 0.5 * second, 0, 0.8)), wave)
-    chip = (int(10 * 12), int(19 * 12), int(21.5 * 12), int(29 * 12))
-    cv2.rectangle(color, chip[:2], chip[2:], (0.55, 0.45, 0.2), -1)
-    for y in (22.5, 25.5):
-        cv2.line(color, (chip[0], int(y * 12)), (chip[2], int(y * 12)), (0.2, 0.16, 0.06), 2)
-    ink = (0.8, 0.8, 0.78) if first.mean() < 0.25 else (0.04, 0.04, 0.05)
-    for block in range(4):
-        for digit in range(4):
-            x = int((10 + block * 17 + digit * 3.6) * 12)
-            cv2.rectangle(color, (x, int(34 * 12)), (x + 24, int(37.5 * 12)), ink, -1)
-    words = np.zeros((height, width), np.uint8)
-    cv2.putText(words, "SPECIMEN", (int(10 * 12), int(47 * 12)), cv2.FONT_HERSHEY_SIMPLEX, 1.6, 255, 3, cv2.LINE_AA)
-    color = tx.mix(color, ink, (words / 255).astype(np.float32))
-    wear = tx.scratches(rng, 512, int(rng.integers(0, 60)), 0.05)
-    worn = cv2.resize(wear, (width, height))[..., None] * 0.3
-    return np.asarray(color * (1 - worn) + 0.5 * worn, np.float32)
-
-
-def round_coins() -> tuple[Coin, ...]:
-    """Coins that are round, unpierced and of known thickness."""
-    return tuple(c for c in coins() if c.shape == "round" and c.thickness_mm and not c.hole_mm)
-
-
-def coin(name: str, rng: np.random.Generator) -> ReferenceObject:
-    """A coin with an invented relief; only its size and metal follow the named coin.
-
-    Raises:
-        ValueError: no such coin.
-    """
-    found = find_coin(name)
-    if not found:
-        raise ValueError(f"no coin {name!r}")
-    assert isinstance(found, Coin)
-    radius, thickness = found.diameter_mm / 2, found.thickness_mm or 2.0
-    edge = 0.12
-    profile = np.array([
-        [0.0, 0.12], [0.9 * radius, 0.12], [0.915 * radius, 0.0], [radius - edge, 0.0], [radius, edge],
-        [radius, thickness - edge], [radius - edge, thickness], [0.0, thickness],
-    ])  # fmt: skip
-    solid = trimesh.creation.revolve(profile[::-1], sections=160)
-    shaded = shade(solid)
-    uvs = shaded.positions[:, :2] / (2 * radius) * [1, -1] + 0.5
-    mesh = ShadedMesh(shaded.positions, shaded.normals, uvs, shaded.faces)
-    if mesh.normals[np.argmin(np.linalg.norm(mesh.positions, axis=1)), 2] > 0:
-        mesh = ShadedMesh(mesh.positions, -mesh.normals, uvs, mesh.faces[:, ::-1])
-    angle = np.radians(np.arange(0, 360, 5))
-    rim = np.column_stack([radius * np.cos(angle), radius * np.sin(angle), np.full(72, edge)])
-    color, relief = _coin_faces(found, rng)
-    surface = Surface(_engraved(color, relief), float(rng.uniform(0.22, 0.45)), 1.0)
-    return ReferenceObject(
-        "coin", found.name, (Piece(mesh, surface),), rim, np.zeros((0, 3)), (), (2 * radius, 2 * radius),
-        thickness, np.zeros(3), Bend(),
-    )  # fmt: skip
-
-
-def _engraved(color: tx.Color, relief: tx.Gray) -> tx.Color:
-    """Relief painted as light and shade, at the size of a card's picture."""
-    slope = cv2.Sobel(relief, cv2.CV_32F, 1, 0) + cv2.Sobel(relief, cv2.CV_32F, 0, 1)
-    shaded = color * (1 + 0.12 * np.clip(slope, -2.5, 2.5)[..., None])
-    return np.asarray(cv2.resize(np.asarray(shaded, np.float32), (512, 512), interpolation=cv2.INTER_LINEAR))
-
-
-def _coin_faces(found: Coin, rng: np.random.Generator) -> tuple[tx.Color, tx.Gray]:
-    """Metal color (two metals for 1 and 2 euro) and an invented relief of a polygon, dots and bars."""
-    n = 256
-    copper, brass, nickel = (0.5, 0.25, 0.14), (0.56, 0.43, 0.2), (0.52, 0.51, 0.48)
-    label = found.label.lower()
-    small = any(word in f" {label}" for word in (" 1 cent", " 2 cent", " 5 cent", "penny", " 2 pence"))
-    main = copper if small and "us 5" not in label else brass if "euro" in label and "cent" in label else nickel
-    y, x = np.mgrid[0:n, 0:n] / (n - 1) * 2 - 1
-    r = np.hypot(x, y).astype(np.float32)
-    color = np.broadcast_to(np.asarray(main, np.float32), (n, n, 3)).copy()
-    if found.currency == "EUR" and "cent" not in label:
-        inner, outer = (nickel, brass) if "1 euro" in label else (brass, nickel)
-        color = tx.mix(inner, outer, tx.smooth_threshold(r, 0.71, 0.02))
-    relief = np.zeros((n, n), np.float32)
-    sides = int(rng.integers(3, 9))
-    turn = rng.uniform(0, 2 * np.pi)
-    angles = turn + np.arange(sides) * 2 * np.pi / sides
-    shape = np.stack([n / 2 + 0.33 * n * np.cos(angles), n / 2 + 0.33 * n * np.sin(angles)], axis=1)
-    cv2.fillPoly(relief, [shape.astype(np.int32)], 1.0)
-    for k in range(int(rng.integers(8, 24))):
-        a = k * 2 * np.pi / 16
-        cv2.circle(relief, (int(n / 2 + 0.4 * n * np.cos(a)), int(n / 2 + 0.4 * n * np.sin(a))), 4, 1.0, -1)
-    number = np.zeros((n, n), np.uint8)
-    cv2.putText(number, str(rng.integers(1, 100)), (n // 2 - 40, n // 2 + 25), cv2.FONT_HERSHEY_SIMPLEX, 2.4, 255, 9)
-    relief = cv2.GaussianBlur(np.where(number > 0, np.float32(0.3), relief), (0, 0), 1.2)
-    tarnish = tx.fractal_noise(rng, n, 1.6)[..., None]
-    grime = float(rng.uniform(0, 0.5))
-    return np.asarray(color * (1 - grime * tarnish * (1 - 0.4 * relief[..., None])), np.float32), relief
-
-
-def sheet(name: str, bend: Bend, rng: np.random.Generator) -> ReferenceObject:
-    """A sheet of paper: blank, written on, or printed with lines of gray text-like bars.
-
-    Raises:
-        ValueError: no such sheet.
-    """
-    paper = find_flat_reference(name)
-    if paper is None:
-        raise ValueError(f"no sheet {name!r}")
-    size = (paper.width_mm, paper.height_mm)
-    width, height = int(size[0] * 3), int(size[1] * 3)
-    picture = np.full((height, width), 255, np.uint8)
-    kind = rng.choice(["blank", "print", "scribble"])
-    if kind == "print":
-        for y in range(70, height - 70, int(rng.integers(14, 22))):
-            x = 60
-            while x < width - 90 and rng.random() > 0.04:
-                step = int(rng.integers(10, 50))
-                cv2.rectangle(picture, (x, y), (min(x + step, width - 60), y + 6), int(rng.integers(40, 120)), -1)
-                x += step + 8
-    elif kind == "scribble":
-        for _ in range(int(rng.integers(2, 7))):
-            points = np.cumsum(rng.normal(0, 18, (40, 2)), axis=0) + rng.uniform(100, min(width, height) - 100, 2)
-            cv2.polylines(picture, [points.astype(np.int32)], False, 60, 3, cv2.LINE_AA)
-    return _flat_object(
-        "sheet", name, _printed(picture, rng), size, (0.0, 0.0), 0.1, bend, roughness=0.8, rng=rng
-    )  # fmt: skip

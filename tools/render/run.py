@@ -10,7 +10,9 @@ from typing import Any
 
 import numpy as np
 
-from tools.render.photo import Quality, Stopwatch, Wish, append_truth, make_scene, take_photo, write_photo
+from tools.render.orders import Quality, Stopwatch, Wish
+from tools.render.photo import make_scene, take_photo
+from tools.render.photo_files import append_truth, write_photo
 from tools.render.pump_model import PumpModel
 from tools.render.splits import Split
 

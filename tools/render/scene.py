@@ -149,7 +149,8 @@ def to_mitsuba(name: str, mesh: ShadedMesh, bsdf: Any) -> Any:
         has_vertex_texcoords=True,
     )
     _fill_buffers(shape, {
-        "vertex_positions": mesh.positions, "faces": mesh.faces, "vertex_normals": mesh.normals, "vertex_texcoords": mesh.uvs,
+        "vertex_positions": mesh.positions, "faces": mesh.faces, "vertex_normals": mesh.normals,
+        "vertex_texcoords": mesh.uvs,
     })  # fmt: skip
     return shape
 

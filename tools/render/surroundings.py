@@ -11,6 +11,7 @@ import numpy as np
 import trimesh
 from numpy.typing import NDArray
 
+from tools.render import ground_pictures as pic
 from tools.render import materials
 from tools.render import textures as tx
 from tools.render.cameras import Camera
@@ -39,46 +40,53 @@ GROUNDS: dict[str, tuple[str, ...]] = {
     "pallet": ("timber",),
     "yard": ("asphalt", "concrete"),
     "lawn": ("grass",),
-    "wash_room": ("tiles",),
+    "wash_room": ("tiles", "terrazzo"),
     "steel_skid": ("checker_plate",),
-    "gravel_pad": ("gravel",),
+    "gravel_pad": ("gravel", "pavers"),
 }
 WALLS = (Kind("plaster", 3), Kind("bricks", 1.5), Kind("boards", 1), Kind("tiled_wall", 1, held_out=True),
-         Kind("sheet_metal", 1, held_out=True))  # fmt: skip
+         Kind("sheet_metal", 0.8, held_out=True), Kind("formed_concrete", 1.2, held_out=True))  # fmt: skip
 
 PAINTERS: dict[str, Callable[[np.random.Generator, int], tuple[tx.Color, tx.Gray]]] = {
-    "concrete": tx.concrete,
-    "painted_floor": tx.painted_floor,
-    "planks": tx.planks,
-    "steel_sheet": tx.steel_sheet,
-    "rubber_mat": tx.rubber_mat,
-    "asphalt": tx.asphalt,
-    "grass": tx.grass,
-    "tiles": tx.tiles,
-    "checker_plate": tx.checker_plate,
-    "gravel": tx.gravel,
-    "plaster": tx.plaster,
-    "timber": tx.timber,
-    "laminate": tx.laminate,
-    "bricks": tx.bricks,
-    "boards": tx.planks,
-    "tiled_wall": tx.tiles,
-    "sheet_metal": tx.profiled_sheet,
+    "concrete": pic.concrete,
+    "painted_floor": pic.painted_floor,
+    "planks": pic.planks,
+    "steel_sheet": pic.steel_sheet,
+    "rubber_mat": pic.rubber_mat,
+    "asphalt": pic.asphalt,
+    "grass": pic.grass,
+    "tiles": pic.tiles,
+    "checker_plate": pic.checker_plate,
+    "gravel": pic.gravel,
+    "pavers": pic.pavers,
+    "terrazzo": pic.terrazzo,
+    "formed_concrete": pic.formed_concrete,
+    "plaster": pic.plaster,
+    "timber": pic.timber,
+    "laminate": pic.laminate,
+    "bricks": pic.bricks,
+    "boards": pic.planks,
+    "tiled_wall": pic.tiles,
+    "sheet_metal": pic.profiled_sheet,
 }
 PERIOD_MM: dict[str, float] = {
     "concrete": 1400, "painted_floor": 1200, "planks": 900, "steel_sheet": 900, "rubber_mat": 450, "asphalt": 600,
-    "grass": 500, "tiles": 800, "checker_plate": 420, "gravel": 500, "plaster": 2200, "timber": 700, "laminate": 900, "bricks": 1100,
+    "grass": 500, "tiles": 800, "checker_plate": 420, "gravel": 500, "plaster": 2200, "timber": 700, "laminate": 900,
+    "bricks": 1100, "pavers": 800, "terrazzo": 600, "formed_concrete": 2400,
     "boards": 1200, "tiled_wall": 900, "sheet_metal": 1000,
 }  # fmt: skip
 ROUGHNESS: dict[str, tuple[float, float, float]] = {
     "steel_sheet": (0.3, 0.55, 0.9), "sheet_metal": (0.35, 0.6, 0.0), "checker_plate": (0.35, 0.6, 0.7),
-    "tiles": (0.12, 0.4, 0.0), "tiled_wall": (0.1, 0.3, 0.0), "painted_floor": (0.2, 0.6, 0.0), "plaster": (0.5, 0.9, 0.0),
-    "laminate": (0.2, 0.6, 0.0),
+    "tiles": (0.12, 0.4, 0.0), "tiled_wall": (0.1, 0.3, 0.0), "painted_floor": (0.2, 0.6, 0.0),
+    "plaster": (0.5, 0.9, 0.0), "laminate": (0.2, 0.6, 0.0), "terrazzo": (0.15, 0.5, 0.0),
+    "formed_concrete": (0.5, 0.8, 0.0),
 }  # fmt: skip
 """Lowest and highest roughness, and metalness; others are 0.6 to 0.95 and no metal."""
 ENDLESS_MM = 40_000.0
 RELIEF_MM: dict[str, float] = {"gravel": 6.0, "checker_plate": 1.6, "grass": 8.0, "rubber_mat": 2.0, "bricks": 3.0,
-                               "asphalt": 1.5, "planks": 1.0, "timber": 0.8, "boards": 1.0, "tiles": 1.0, "tiled_wall": 1.0, "sheet_metal": 14.0}  # fmt: skip
+                               "asphalt": 1.5, "planks": 1.0, "timber": 0.8, "boards": 1.0, "tiles": 1.0,
+                               "tiled_wall": 1.0,
+                               "sheet_metal": 14.0, "pavers": 2.5, "formed_concrete": 2.0}  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False)
@@ -177,7 +185,8 @@ def _ground(
         height = float(rng.uniform(780, 920))
     elif place.kind == "pallet":
         extents, height = np.maximum([1200.0, 800.0], high - low + 200), 144.0
-        extents = extents[::-1].copy() if extents[0] == 1200.0 and extents[1] == 800.0 and rng.random() < 0.5 else extents
+        if (high - low + 200 < 800.0).all() and rng.random() < 0.5:
+            extents = extents[::-1].copy()
     else:
         extents, height = high - low + [rng.uniform(150, 900), rng.uniform(150, 600)], float(rng.uniform(80, 200))
     spare = np.maximum(extents - (high - low) - 60, 0) / 2
@@ -209,10 +218,10 @@ def _legs(
     meshes = []
     for sx in (-1, 1):
         for sy in (-1, 1):
-            at = middle + [sx * (half[0] - side), sy * (half[1] - side)]
+            at = middle + np.array([sx, sy]) * (half - side)
             meshes.append(_slab([*at, -(height + thick) / 2], [side, side, height - thick], 400.0, rng))
     for sy in (-1, 1):
-        rail = [*(middle + [0, sy * (half[1] - side)]), -thick - 45.0]
+        rail = [middle[0], middle[1] + sy * (half[1] - side), -thick - 45.0]
         meshes.append(_slab(rail, [extents[0] - 2 * side, 25.0, 90.0], 400.0, rng))
     if rng.random() < 0.5:
         shelf = [*middle, -height + 180.0]
@@ -289,7 +298,8 @@ def _walls(
         uvs = (grid.uvs - 0.5) * [width / period, height / period] + rng.uniform(0, 1, 2)
         wall = ShadedMesh(grid.positions, grid.normals, uvs, grid.faces)
         center = stage.middle * [1, 1, 0] - normal * distance
-        props.append(Prop(wall.moved(rotation, center + [0, 0, height / 2 + stage.ground.floor_mm]), surface))
+        lift = height / 2 + stage.ground.floor_mm
+        props.append(Prop(wall.moved(rotation, center + np.array([0.0, 0.0, lift])), surface))
     return props, tuple(walls)
 
 

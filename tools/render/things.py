@@ -59,8 +59,8 @@ def _carton(rng: np.random.Generator) -> Thing:
 def _drum(rng: np.random.Generator) -> Thing:
     r, h = float(rng.uniform(200, 300)), float(rng.uniform(600, 900))
     ring = [(r, z + dz) if dz in (-12, 12) else (r * 1.03, z) for z in (h / 3, 2 * h / 3) for dz in (-12, 0, 12)]
-    body = _turned([(0, 0), (r, 0), (r * 1.02, 8), (r, 16), *ring, (r, h - 16), (r * 1.02, h - 8), (r, h), (r * 0.97, h),
-                    (r * 0.97, h - 18), (0, h - 18)], 64)  # fmt: skip
+    body = _turned([(0, 0), (r, 0), (r * 1.02, 8), (r, 16), *ring, (r, h - 16), (r * 1.02, h - 8), (r, h),
+                    (r * 0.97, h), (r * 0.97, h - 18), (0, h - 18)], 64)  # fmt: skip
     return body, painted_metal(rng) if rng.random() < 0.7 else plastic(rng, (0.03, 0.07, 0.17))
 
 
@@ -250,8 +250,9 @@ def _crate(rng: np.random.Generator) -> Thing:
 def _pulley(rng: np.random.Generator) -> Thing:
     """A belt pulley lying flat."""
     r = float(rng.uniform(70, 200))
-    body = _turned([(0, 0), (r * 0.3, 0), (r * 0.3, 12), (r * 0.8, 12), (r * 0.8, 0), (r, 0), (r * 0.86, 14), (r * 0.86, 24),
-                    (r, 38), (r * 0.8, 38), (r * 0.8, 24), (r * 0.3, 24), (r * 0.3, 38), (0, 38)], 64)  # fmt: skip
+    body = _turned([(0, 0), (r * 0.3, 0), (r * 0.3, 12), (r * 0.8, 12), (r * 0.8, 0), (r, 0), (r * 0.86, 14),
+                    (r * 0.86, 24), (r, 38), (r * 0.8, 38), (r * 0.8, 24), (r * 0.3, 24), (r * 0.3, 38),
+                    (0, 38)], 64)  # fmt: skip
     return body, cast_or_steel(rng)
 
 

@@ -1,7 +1,8 @@
 """Paints a pump: what it is made of, and what years of use did to it, texel by texel in space.
 
-Marks are made of noise volumes looked up at the texel's place on the pump, so they run across edges and parts; scratches
-and spatters come from flat pictures. The result is one picture each of color, roughness, metalness and relief.
+Marks are made of noise volumes looked up at the texel's place on the pump, so they run across edges and parts;
+scratches and spatters come from flat pictures. The result is one picture each of color, roughness, metalness and
+relief.
 """
 
 from dataclasses import dataclass

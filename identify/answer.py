@@ -11,8 +11,10 @@ from numpy.typing import NDArray
 
 from features.measured import AttributeEvidence, MeasuredLength, log_covariance
 from identify.answer_json import to_json_object
-from identify.matching.evidence import Evidence, Inconsistency, gather_evidence
+from identify.matching.evidence import Evidence, gather_evidence
 from identify.matching.family_table import FamilyTable, build_family_table
+from identify.matching.inconsistency import Inconsistency
+from identify.matching.kit_number import kit_evidence
 from identify.matching.misreadings import find_misreadings
 from identify.matching.posterior import Posterior, compute_posterior
 from identify.matching.reasons import Reason, ReasonMaker
@@ -21,7 +23,15 @@ from identify.matching.tell_apart import tell_apart
 from identify.questions.ranking import RankedQuestion, rank_questions
 from identify.repair.cautions import collect_cautions
 from identify.repair.decision import Decision, decide
-from identify.repair.kit_choice import KitBook, KitOffer, build_kit_book, kit_groups, offer_kits, sections_of
+from identify.repair.kit_choice import (
+    KitBook,
+    KitOffer,
+    build_kit_book,
+    find_kit_number,
+    kit_groups,
+    offer_kits,
+    sections_of,
+)
 from identify.repair.replacement import ReplacementTable, find_replacements
 from identify.typed.known_values import KnownValue
 from reference_geometry.families import Family, ReferenceSet
@@ -138,9 +148,10 @@ def build_answer(
     """
     settings = settings or MatchSettings()
     ready = reference if isinstance(reference, PreparedReference) else prepare_reference(reference, settings)
-    evidence = gather_evidence(survey, knowns, ready.table, settings)
-    posterior = compute_posterior(ready.table, evidence.lengths, evidence.attributes, settings, card_at)
-    misread = find_misreadings(ready.table, evidence, settings)
+    table, evidence = with_kit_number(ready, gather_evidence(survey, knowns, ready.table, settings), settings)
+    posterior = compute_posterior(table, evidence.lengths, evidence.attributes, settings, card_at)
+    told = {found.about for found in evidence.inconsistencies}
+    misread = [found for found in find_misreadings(table, evidence, settings) if found.about not in told]
     evidence = replace(evidence, inconsistencies=(*evidence.inconsistencies, *misread))
     candidates, not_in_set = _candidates(ready, posterior, evidence, settings)
     offers = _offers(ready, posterior, evidence, settings)
@@ -162,14 +173,34 @@ def build_answer(
         kits=offers,
         decisions=decisions,
         next_questions=questions,
-        tell_apart=_tell_apart(candidates, ready, posterior, settings),
+        tell_apart=_tell_apart(candidates, ready, posterior, evidence, settings),
         replacement=_replacement(candidates, ready, settings),
         elastomer=evidence.elastomer,
         fluid=evidence.fluid,
         inconsistencies=evidence.inconsistencies,
         assumptions=assumptions,
-        cautions=collect_cautions(ready.reference, evidence, assumptions),
+        cautions=collect_cautions(
+            ready.reference, evidence, assumptions, [offer.elastomer for offer in offers if offer.elastomer]
+        ),
     )
+
+
+def with_kit_number(
+    ready: PreparedReference, evidence: Evidence, settings: MatchSettings
+) -> tuple[FamilyTable, Evidence]:
+    """An old kit number, if one was said, as evidence; one the set does not know is told."""
+    if not evidence.kit_no:
+        return ready.table, evidence
+    number = find_kit_number(ready.kits, evidence.kit_no)
+    if not number:
+        sentence = (
+            f"No kit of this set has the number {evidence.kit_no}: compare it with the maker's list, or ask whether "
+            "it came from this pump."
+        )
+        found = Inconsistency("kit_no", sentence)
+        return ready.table, replace(evidence, inconsistencies=(*evidence.inconsistencies, found))
+    said = kit_evidence(ready.table, number, ready.kits.rows[number], settings)
+    return said.table, replace(evidence, attributes=(*evidence.attributes, said.evidence))
 
 
 def _candidates(
@@ -205,13 +236,18 @@ def _offers(
 
 
 def _tell_apart(
-    candidates: Sequence[Candidate], ready: PreparedReference, posterior: Posterior, settings: MatchSettings
+    candidates: Sequence[Candidate],
+    ready: PreparedReference,
+    posterior: Posterior,
+    evidence: Evidence,
+    settings: MatchSettings,
 ) -> str:
     if len(candidates) < 2:
         return ""
     first, second = (int(row) for row in posterior.ranked(settings.smallest_listed)[:2])
     ids = (candidates[0].family.family_id, candidates[1].family.family_id)
-    words = tell_apart(ready.table, first, second, ids, settings)
+    known = {*(length.name for length in evidence.lengths), *(seen.name for seen in evidence.attributes)}
+    words = tell_apart(ready.table, first, second, ids, settings, known)
     groups = kit_groups(ready.kits, ready.table.count)
     return f"{words} Both take the same kits." if groups[first] == groups[second] else words
 

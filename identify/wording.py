@@ -32,6 +32,10 @@ FEATURE_WORDS = {
     "wetted_material": "wetted material",
     "air_valve_side": "air valve side",
     "swivel_flange": "swivel flange",
+    "body_color": "body color",
+    "slotted_holes": "slotted flange holes",
+    "air_valve_screw_count": "air-valve screws",
+    "kit_no": "kit number on paper",
 }
 """A feature's name as a salesperson says it."""
 

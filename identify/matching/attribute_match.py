@@ -22,7 +22,7 @@ class AttributeTable:
 
     Attributes:
         name: the attribute.
-        likelihood: value -> likelihood, softened, sums to 1 over all values.
+        likelihood: value -> likelihood, never 0, sums to 1 over all values.
         when_unknown: likelihood for a family that does not say, averaged over the set's frequencies.
         log_by_code: (1 + number of words,) log likelihood by the family table's code, code 0 = not known.
     """
@@ -33,10 +33,16 @@ class AttributeTable:
     log_by_code: Array
 
 
-def soften(likelihood: Mapping[str, float], values: Sequence[str], weight: float) -> dict[str, float]:
-    """Mix `weight` of "any of these values" into a likelihood, so that none is 0 or 1; sums to 1."""
+def keep_possible(likelihood: Mapping[str, float], values: Sequence[str], least: float) -> dict[str, float]:
+    """A likelihood with no value below `least` over the number of values; sums to 1.
+
+    Only a guard against 0: evidence brings its error rates with it, measured for photos and stated for people,
+    and mixing in another one would count the same errors twice.
+    """
     total = sum(likelihood.values()) or 1.0
-    return {v: (1.0 - weight) * likelihood.get(v, 0.0) / total + weight / len(values) for v in values}
+    raised = {v: max(likelihood.get(v, 0.0) / total, least / len(values)) for v in values}
+    whole = sum(raised.values()) or 1.0
+    return {v: share / whole for v, share in raised.items()}
 
 
 def value_frequencies(table: FamilyTable, name: str, values: Sequence[str]) -> dict[str, float]:
@@ -52,7 +58,7 @@ def attribute_table(
     """Prepare one attribute's evidence for lookup by code."""
     words = table.words.get(evidence.name, ())
     values = tuple(dict.fromkeys((*words, *evidence.likelihood)))
-    likelihood = soften(evidence.likelihood, values, settings.photo_softening)
+    likelihood = keep_possible(evidence.likelihood, values, settings.least_share)
     frequency = value_frequencies(table, evidence.name, values)
     unknown = sum(frequency[value] * likelihood[value] for value in values)
     by_code = np.log([unknown, *(likelihood[word] for word in words)])

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -18,8 +18,18 @@ from features.measured import (
 )
 from identify.matching.attribute_match import typed_likelihood
 from identify.matching.family_table import OTHER_MAKER, FamilyTable, port_word
-from identify.matching.settings import MatchSettings
-from identify.typed.known_values import KnownValue, TypedAttribute, TypedElastomer, TypedFluid, TypedLength
+from identify.matching.impossible import find_impossible
+from identify.matching.inconsistency import Inconsistency
+from identify.matching.settings import MAGNET_STICKS, MatchSettings
+from identify.typed.known_values import (
+    KnownValue,
+    TypedAttribute,
+    TypedElastomer,
+    TypedFluid,
+    TypedKit,
+    TypedLength,
+    known_name,
+)
 
 if TYPE_CHECKING:
     from features.survey import Survey
@@ -38,22 +48,10 @@ _PORT_LENGTHS = frozenset(
 )
 _FLANGE_WORDS = ("flange_diameter", "bolt_circle_diameter", "bolt_hole_diameter")
 _THREAD_WORDS = ("thread_major_diameter", "thread_pitch")
+_BODY = "wetted_material"
 _IMPLIED_CERTAINTY = 0.98
 _CONTRADICTION = 0.05
 """A typed value is pointed out when the photos gave it less than this."""
-
-
-@dataclass(frozen=True)
-class Inconsistency:
-    """Two things that do not agree.
-
-    Attributes:
-        about: the length or attribute.
-        sentence: what disagrees, with numbers, and what to do.
-    """
-
-    about: str
-    sentence: str
 
 
 @dataclass(frozen=True, eq=False)
@@ -63,7 +61,7 @@ class Evidence:
     Attributes:
         lengths: one a name, photo and typed readings combined, covariance kept through shared sources.
         attributes: one a name.
-        elastomer, fluid: as the user said, "" when not said.
+        elastomer, fluid, kit_no: as the user said, "" when not said.
         typed: names the user gave.
         inconsistencies: what does not agree.
         assumptions: what was taken for granted, in words.
@@ -73,6 +71,7 @@ class Evidence:
     attributes: tuple[AttributeEvidence, ...]
     elastomer: str = ""
     fluid: str = ""
+    kit_no: str = ""
     typed: frozenset[str] = frozenset()
     inconsistencies: tuple[Inconsistency, ...] = ()
     assumptions: tuple[str, ...] = ()
@@ -93,8 +92,9 @@ def gather_evidence(
         attributes=(*attributes, *implied, *ports),
         elastomer=next((k.elastomer for k in knowns if isinstance(k, TypedElastomer)), ""),
         fluid=next((k.fluid for k in knowns if isinstance(k, TypedFluid)), ""),
-        typed=frozenset(k.name for k in knowns if isinstance(k, TypedLength | TypedAttribute)),
-        inconsistencies=(*surprises, *contradictions),
+        kit_no=next((k.kit_no for k in knowns if isinstance(k, TypedKit)), ""),
+        typed=frozenset(map(known_name, knowns)),
+        inconsistencies=(*surprises, *contradictions, *find_impossible(lengths, knowns)),
         assumptions=assumption,
     )
 
@@ -176,7 +176,8 @@ def _combine_attributes(
     """Photo evidence times typed evidence, name by name."""
     combined = {evidence.name: evidence for evidence in (survey.attributes if survey else ())}
     contradictions = []
-    for known in (_in_set_words(k, table) for k in knowns if isinstance(k, TypedAttribute)):
+    typed = [known for known in knowns if isinstance(known, TypedAttribute)]
+    for known in (_in_set_words(k, table) for k in typed if k.name != "magnet"):
         photo = combined.get(known.name)
         values = (*table.words.get(known.name, ()), *(photo.likelihood if photo else ()))
         said = typed_likelihood(known.name, known.value, values, settings.typed_error_of(known.name))
@@ -184,12 +185,22 @@ def _combine_attributes(
             share = photo.likelihood.get(known.value, 0.0) / (sum(photo.likelihood.values()) or 1.0)
             if share < _CONTRADICTION:
                 contradictions.append(_contradiction(known, photo, share))
-            floor = settings.photo_softening / len(said)
-            said = {v: p * max(photo.likelihood.get(v, 0.0), floor) for v, p in said.items()}
-        total = sum(said.values())
-        photos = photo.photos if photo else ()
-        combined[known.name] = AttributeEvidence(known.name, {v: p / total for v, p in said.items()}, photos)
+        combined[known.name] = _times(known.name, said, photo, settings)
+    for known in (k for k in typed if k.name == "magnet"):
+        said = {body: p if known.value == "yes" else 1.0 - p for body, p in MAGNET_STICKS.items()}
+        combined[_BODY] = _times(_BODY, said, combined.get(_BODY), settings)
     return list(combined.values()), contradictions
+
+
+def _times(
+    name: str, said: Mapping[str, float], before: AttributeEvidence | None, settings: MatchSettings
+) -> AttributeEvidence:
+    """What was said and what was known before, as one piece of evidence that sums to 1."""
+    floor = settings.least_share / len(said)
+    seen = before.likelihood if before else {}
+    both = {v: p * (max(seen.get(v, 0.0), floor) if before else 1.0) for v, p in said.items()}
+    total = sum(both.values())
+    return AttributeEvidence(name, {v: p / total for v, p in both.items()}, before.photos if before else ())
 
 
 def _in_set_words(known: TypedAttribute, table: FamilyTable) -> TypedAttribute:

@@ -7,8 +7,9 @@ import numpy as np
 
 from features.measured import AttributeEvidence, MeasuredLength
 from identify.matching.attribute_match import attribute_table
-from identify.matching.evidence import Evidence, Inconsistency
+from identify.matching.evidence import Evidence
 from identify.matching.family_table import FamilyTable
+from identify.matching.inconsistency import Inconsistency
 from identify.matching.likelihood import Indices
 from identify.matching.posterior import Array, Posterior, compute_posterior
 from identify.matching.settings import MatchSettings

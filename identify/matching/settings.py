@@ -31,6 +31,11 @@ COUNT_ATTRIBUTES = ("chamber_bolt_count", "bolt_hole_count", "air_valve_screw_co
 """Attributes that are counts: a miscount is near, not anywhere."""
 
 
+MAGNET_STICKS: Mapping[str, float] = MappingProxyType({"metal": 0.35, "plastic": 0.01})
+"""How often a magnet sticks to the bare liquid body: cast iron and carbon steel, but neither aluminum nor most
+stainless steel (common practice)."""
+
+
 def _read_only(**values: float) -> Mapping[str, float]:
     return MappingProxyType(values)
 
@@ -52,9 +57,12 @@ class MatchSettings:
         tolerance_weight: how many measurements the stated tolerance counts for beside a shop's own few.
         model_floor: what the measurement's budget may have left out, independent for each length.
         broad_inflation: how much wider than the set's own spread the lengths of unknown pumps are taken.
-        photo_softening: weight of "anything is possible" mixed into a photo's attribute evidence.
+        least_share: no value of an attribute falls below this over the number of its values, so that no
+            evidence rules a family out for good. No error rate: photo evidence brings its own, as measured.
         typed_error: how often an answer typed by a person is wrong, by attribute.
         typed_error_default: the same for attributes not listed.
+        photo_error: how often a photo not yet taken is expected to show an attribute wrongly, where the part model
+            has no measured confusion table.
         temperature: calibration hook; scores are divided by it before they become probabilities, 1 changes
             nothing.
         order_threshold: probability that a kit fits, below which it is never called "order".
@@ -78,7 +86,7 @@ class MatchSettings:
     tolerance_weight: float = 4.0
     model_floor: float = 0.003
     broad_inflation: float = 1.25
-    photo_softening: float = 0.01
+    least_share: float = 0.01
     typed_error: Mapping[str, float] = field(
         default_factory=lambda: _read_only(
             connection=0.01,
@@ -95,9 +103,11 @@ class MatchSettings:
             body_color=0.10,
             slotted_holes=0.03,
             air_valve_screw_count=0.02,
+            kit_no=0.03,
         )
     )
     typed_error_default: float = 0.05
+    photo_error: float = 0.05
     temperature: float = 1.0
     order_threshold: float = 0.99
     wrong_kit_cost: float = 400.0

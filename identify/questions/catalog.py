@@ -5,6 +5,8 @@ from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import Literal
 
+from identify.matching.settings import MAGNET_STICKS
+
 
 @dataclass(frozen=True)
 class LengthReading:
@@ -86,12 +88,12 @@ _LOOKS = (
     ),
     Question(
         "magnet", "look", "Does a magnet stick to the liquid body?",
-        "Hold a magnet to bare casting, not to bolts. If it sticks the body is cast iron or steel: answer "
-        "wetted_material=metal. If not it may be plastic, aluminum or stainless.",
+        "Hold a magnet to bare casting, not to bolts. If it sticks the body is cast iron or steel; if not it may "
+        "be plastic, aluminum or stainless. Answer: magnet=yes or no.",
         1.0, ("wetted_material",),
         certainty=MappingProxyType({
-            "metal": MappingProxyType({"sticks": 0.35, "does not": 0.65}),
-            "plastic": MappingProxyType({"sticks": 0.01, "does not": 0.99}),
+            body: MappingProxyType({"sticks": sticks, "does not": 1.0 - sticks})
+            for body, sticks in MAGNET_STICKS.items()
         }),
     ),
     Question(
@@ -248,6 +250,11 @@ _ASKS = (
         "Old kit box, purchase record, or the code on the removed diaphragm; a photo can not show it. "
         "Answer: elastomer=PTFE.",
         2.0,
+    ),
+    Question(
+        "kit_number", "ask", "What is the number of the last kit or of its box?",
+        "Old box, order or invoice; a superseded number helps too. Answer: kit_no=NUMBER.",
+        3.0, ("kit_no",), answer_rate=0.3,
     ),
     Question(
         "fluid", "ask", "Which fluid does it pump, at what concentration and temperature?",

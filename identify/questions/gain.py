@@ -13,9 +13,11 @@ from itertools import product
 import numpy as np
 from numpy.typing import NDArray
 
-from identify.matching.attribute_match import soften, typed_likelihood, value_frequencies
+from identify.matching.attribute_match import keep_possible, typed_likelihood, value_frequencies
 from identify.matching.broad_lengths import conditional
+from identify.matching.kit_number import KIT_ATTRIBUTE
 from identify.matching.likelihood import Indices
+from identify.matching.photo_confusion import packaged_confusion
 from identify.matching.posterior import Posterior
 from identify.matching.settings import MatchSettings
 from identify.questions.catalog import Question
@@ -183,7 +185,7 @@ def true_values(contenders: Contenders, name: str, settings: MatchSettings) -> t
     frequency = value_frequencies(table, name, values)
     unknown = np.array([frequency[value] for value in values])
     if evidence:
-        seen = soften(evidence.likelihood, values, settings.photo_softening)
+        seen = keep_possible(evidence.likelihood, values, settings.least_share)
         unknown = unknown * np.array([seen[value] for value in values])
     truth = np.tile(unknown / unknown.sum(), (len(contenders.rows), 1))
     for i, row in enumerate(contenders.rows):
@@ -193,15 +195,17 @@ def true_values(contenders: Contenders, name: str, settings: MatchSettings) -> t
     return values, truth
 
 
-def answer_chances(
-    name: str, values: Sequence[str], settings: MatchSettings, certainty: Mapping[str, Mapping[str, float]]
-) -> Array:
-    """(V, A) probability of each answer given the true value."""
+def answer_chances(name: str, values: Sequence[str], settings: MatchSettings, question: Question) -> Array:
+    """(V, A) probability of each answer given the true value: of a photo as measured, of people as the settings say."""
+    certainty = question.certainty
     if certainty:
         answers = tuple(dict.fromkeys(answer for chances in certainty.values() for answer in chances))
         even = {answer: 1.0 / len(answers) for answer in answers}
         return np.array([[certainty.get(v, even).get(a, 0.0) for a in answers] for v in values])
-    error = settings.typed_error_of(name)
+    measured = packaged_confusion().get(name) if question.kind == "photo" else None
+    if measured is not None:
+        return np.array([list(measured.seen(value).values()) for value in values])
+    error = settings.photo_error if question.kind == "photo" else settings.typed_error_of(name)
     said = [typed_likelihood(name, value, values, error) for value in values]
     return np.array([[row.get(answer, 0.0) for answer in values] for row in said])
 
@@ -212,13 +216,25 @@ def _answer_weights(
     """(K, C) joint probability of each combination of answers in words and each row."""
     per_attribute = []
     for name in question.attributes:
+        if name == KIT_ATTRIBUTE:
+            per_attribute.append(_kit_number_answers(contenders, settings))
+            continue
         values, truth = true_values(contenders, name, settings)
         if values:
-            per_attribute.append((truth @ answer_chances(name, values, settings, question.certainty)).T)
+            per_attribute.append((truth @ answer_chances(name, values, settings, question)).T)
     combined = [contenders.weight * applies]
     if per_attribute:
         combined = [contenders.weight * applies * np.prod(rows, axis=0) for rows in product(*per_attribute)]
     return np.array(combined)
+
+
+def _kit_number_answers(contenders: Contenders, settings: MatchSettings) -> Array:
+    """(G, C) probability that a number of kit group g is read out, given each row: its own, seldom another."""
+    group = contenders.section_groups.get("fluid", contenders.group)
+    count = int(group.max()) + 1
+    error = settings.typed_error_of(KIT_ATTRIBUTE) if count > 1 else 0.0
+    same = np.arange(count)[:, None] == group
+    return np.where(same, 1.0 - error, error / max(count - 1, 1))
 
 
 def _entropy_part(joint: Array) -> float:

@@ -97,6 +97,8 @@ def _answered(question: Question, evidence: Evidence) -> bool:
         return bool(evidence.elastomer)
     if question.code == "fluid":
         return bool(evidence.fluid)
+    if question.code in evidence.typed:
+        return True
     wanted = {*question.attributes, *(reading.name for reading in question.lengths)}
     return wanted <= evidence.typed
 

@@ -3,7 +3,8 @@
 from collections.abc import Sequence
 
 from identify.matching.evidence import Evidence
-from identify.repair.elastomers import ASK_ALWAYS, elastomer_notes
+from identify.repair.elastomers import ASK_ALWAYS
+from identify.repair.fluid_cautions import elastomer_notes
 from reference_geometry.families import ReferenceSet
 
 ALWAYS = (
@@ -24,9 +25,16 @@ ALWAYS = (
 
 
 def collect_cautions(
-    reference: ReferenceSet, evidence: Evidence, assumptions: Sequence[str]
+    reference: ReferenceSet, evidence: Evidence, assumptions: Sequence[str], offered: Sequence[str] = ()
 ) -> tuple[str, ...]:
-    """All cautions of one answer, the most urgent first."""
+    """All cautions of one answer, the most urgent first.
+
+    Args:
+        reference: the set.
+        evidence: what is known, elastomer and fluid as said.
+        assumptions: what the answer rests on.
+        offered: elastomers of the kits that may fit.
+    """
     said = list(ALWAYS)
     if reference.is_demo:
         said.append(
@@ -35,7 +43,7 @@ def collect_cautions(
         )
     if not evidence.elastomer:
         said.append(ASK_ALWAYS)
-    said.extend(elastomer_notes(evidence.elastomer, evidence.fluid))
+    said.extend(elastomer_notes(evidence.elastomer, evidence.fluid, offered))
     said.extend(f"Does not agree: {found.sentence}" for found in evidence.inconsistencies)
     said.extend(f"Assumed: {assumption}" for assumption in assumptions)
     return tuple(said)

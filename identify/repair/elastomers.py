@@ -1,4 +1,4 @@
-"""General guidance on elastomers, fluids and temperatures: for asking and warning, never for choosing.
+"""Elastomers by the trade's names with their usual temperature limits: for asking and warning, never for choosing.
 
 Everything here is common practice from memory without an outside source. It never picks an elastomer; the
 maker's chemical compatibility chart and a licensed person decide.
@@ -54,122 +54,23 @@ ASK_ALWAYS = (
 )
 
 
-@dataclass(frozen=True)
-class FluidGuidance:
-    """What common practice says of a kind of fluid.
-
-    Attributes:
-        kind: the kind of fluid.
-        words: what people call such fluids.
-        caution: one sentence for the user.
-        poor: elastomers commonly avoided.
-    """
-
-    kind: str
-    words: tuple[str, ...]
-    caution: str
-    poor: tuple[str, ...]
-
-
-FLUIDS = (
-    FluidGuidance(
-        "ketones and esters",
-        ("acetone", "mek", "ketone", "methyl ethyl ketone", "ethyl acetate", "thinner"),
-        "Ketones and esters commonly swell NBR, FKM, CR and polyurethane.",
-        ("NBR", "FKM", "CR", "PU"),
-    ),
-    FluidGuidance(
-        "aromatic and chlorinated solvents",
-        (
-            "toluene",
-            "xylene",
-            "benzene",
-            "methylene chloride",
-            "dichloromethane",
-            "trichloroethylene",
-            "perc",
-            "chloroform",
-            "trichloroethane",
-            "chlorinated",
-            "halogenated",
-            "1,1,1",
-        ),
-        "Aromatic and halogenated solvents commonly swell EPDM, NBR, CR and TPV. Halogenated hydrocarbons in "
-        "contact "
-        "with wetted aluminum (or zinc) can react with explosive force: never use them in an aluminum pump.",
-        ("EPDM", "NBR", "CR", "TPV", "NR", "Silicone"),
-    ),
-    FluidGuidance(
-        "oils and fuels",
-        ("oil", "diesel", "gasoline", "petrol", "fuel", "kerosene", "hydraulic", "grease", "lubricant"),
-        "Mineral oils and fuels commonly swell EPDM, TPV and natural rubber. Fuels are flammable: ground the "
-        "pump.",
-        ("EPDM", "TPV", "NR"),
-    ),
-    FluidGuidance(
-        "strong acids",
-        (
-            "sulfuric",
-            "sulphuric",
-            "nitric",
-            "hydrochloric",
-            "hcl",
-            "phosphoric",
-            "chromic",
-            "acid",
-            "muriatic",
-        ),
-        "Strong and oxidizing acids depend on concentration and temperature; NBR, CR and polyurethane "
-        "commonly fail early, and metal bodies may corrode.",
-        ("NBR", "CR", "PU"),
-    ),
-    FluidGuidance(
-        "alkalis",
-        ("caustic", "sodium hydroxide", "naoh", "lye", "potassium hydroxide", "ammonia", "alkali"),
-        "Strong alkalis commonly attack FKM and polyurethane, and wetted aluminum dissolves in them.",
-        ("FKM", "PU"),
-    ),
-    FluidGuidance(
-        "oxidizers",
-        ("bleach", "hypochlorite", "peroxide", "chlorine", "ozone", "peracetic"),
-        "Oxidizers commonly harden or crack NBR, CR and natural rubber.",
-        ("NBR", "CR", "NR", "PU"),
-    ),
-    FluidGuidance(
-        "abrasive slurries",
-        ("slurry", "sand", "glaze", "slip", "sludge", "mud", "abrasive", "ceramic", "grout"),
-        "Abrasive slurries wear PTFE overlays and seats quickly; common practice prefers rubber-like "
-        "diaphragms.",
-        ("PTFE",),
-    ),
-    FluidGuidance(
-        "food and pharma",
-        ("food", "milk", "juice", "syrup", "chocolate", "wine", "beer", "pharma", "sauce"),
-        "Food and pharma duty needs materials with the approvals your regulator asks for; see the maker's "
-        "declaration.",
-        (),
-    ),
-    FluidGuidance(
-        "water",
-        ("water", "rinse", "brine", "glycol", "coolant"),
-        "Water is mild, but hot water ages polyurethane, and additives may decide.",
-        (),
-    ),
-)
-"""Fluid -> elastomer cautions, common practice only; the list says what to look up, not what to use."""
-
-
-def _plain(text: str) -> str:
+def plain_words(text: str) -> str:
+    """Lower case words and numbers with single spaces."""
     return re.sub(r"[^a-z0-9]+", " ", text.lower()).strip()
 
 
 def find_elastomer(text: str) -> Elastomer | None:
     """The elastomer a text names, None when it is none we know."""
-    word = _plain(text)
+    word = plain_words(text)
     for elastomer in ELASTOMERS:
-        if word in {_plain(elastomer.name), *elastomer.spellings}:
+        if word in {plain_words(elastomer.name), *elastomer.spellings}:
             return elastomer
     return None
+
+
+def kit_face(kit_elastomer: str) -> str:
+    """The wetted elastomer of a kit that names a backup behind it, as "PTFE, TPV backup"."""
+    return re.split(r"[,;/+]| with | over ", kit_elastomer.lower())[0]
 
 
 def kit_has_elastomer(kit_elastomer: str, said: str) -> bool:
@@ -177,41 +78,8 @@ def kit_has_elastomer(kit_elastomer: str, said: str) -> bool:
 
     A kit that names a backup behind its wetted face ("PTFE, TPV backup") is known by the first.
     """
-    face = re.split(r"[,;/+]| with | over ", kit_elastomer.lower())[0]
-    for text in (kit_elastomer, face):
+    for text in (kit_elastomer, kit_face(kit_elastomer)):
         first, second = find_elastomer(text), find_elastomer(said)
-        if (first and first is second) or _plain(text) == _plain(said):
+        if (first and first is second) or plain_words(text) == plain_words(said):
             return True
     return False
-
-
-def fluid_guidance(fluid: str) -> tuple[FluidGuidance, ...]:
-    """What common practice says of this fluid; empty when it is none we know."""
-    spaced = f" {_plain(fluid)} "
-    return tuple(g for g in FLUIDS if any(f" {_plain(word)}" in spaced for word in g.words))
-
-
-def elastomer_notes(elastomer: str, fluid: str) -> tuple[str, ...]:
-    """Cautions for an elastomer and a fluid, each marked as common practice; never a choice."""
-    notes: list[str] = []
-    known = find_elastomer(elastomer) if elastomer else None
-    if known:
-        notes.append(
-            f"{known.name}: usual service {known.low_c} to {known.high_c} °C ({known.remark}); common "
-            "practice, the maker's limit for the whole pump governs and is often lower."
-        )
-    guidance = fluid_guidance(fluid) if fluid else ()
-    for entry in guidance:
-        notes.append(
-            f"{fluid} ({entry.kind}): {entry.caution} Common practice only; check the maker's chart."
-        )
-        if known and known.name in entry.poor:
-            notes.append(
-                f"{known.name} with {entry.kind} is commonly avoided: stop and check the maker's chart "
-                f"before ordering."
-            )
-    if fluid and not guidance:
-        notes.append(
-            f"No general guidance is held for {fluid}: check the maker's chemical compatibility chart."
-        )
-    return tuple(notes)

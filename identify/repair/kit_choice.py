@@ -1,5 +1,6 @@
 """Which rebuild kit fits: probabilities summed over the families that share a kit."""
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal
@@ -105,6 +106,17 @@ def _today(number: str, successor: Mapping[str, str]) -> str:
 def _stand_in(kit: Kit, number: str) -> Kit:
     """A number the set names only as a successor: what it costs and whether it is on the shelf is not known."""
     return replace(kit, kit_no=number, price=None, lead_time_days=None, stock=None, superseded_by="")
+
+
+def find_kit_number(book: KitBook, said: str) -> str:
+    """The number ordered today for a number as people write it, "" when the set has none like it."""
+    wanted = _bare(said)
+    known = next((number for number in (*book.kits, *book.superseded) if _bare(number) == wanted), "")
+    return book.superseded.get(known, known)
+
+
+def _bare(number: str) -> str:
+    return re.sub(r"[^0-9a-z]+", "", number.lower())
 
 
 def kit_groups(book: KitBook, count: int, section: str = "") -> NDArray[np.intp]:

@@ -1,4 +1,4 @@
-"""What a person types as `--known NAME=VALUE`: a length, an attribute, the elastomer or the fluid."""
+"""What a person types as `--known NAME=VALUE`: a length, an attribute, the elastomer, the fluid, an old kit number."""
 
 import re
 from collections.abc import Mapping, Sequence
@@ -38,6 +38,9 @@ READING_SD_MM: Mapping[str, float] = {
     "foot_spacing_short": 2.0,
 }
 """Standard uncertainty of a reading on a dirty pump, by calliper or tape (common practice)."""
+
+_OWN_NAMES = ("elastomer", "fluid", "kit_no")
+"""Names whose values are taken as said."""
 
 _LENGTH_LIMITS_MM = (0.2, 5000.0)
 
@@ -90,6 +93,14 @@ class TypedFluid:
 
 
 @dataclass(frozen=True)
+class TypedKit:
+    """A kit number somebody read off an old box, order or invoice."""
+
+    kit_no: str
+    typed: str
+
+
+@dataclass(frozen=True)
 class KnownRefused:
     """Why a typed value can not be used. Falsy."""
 
@@ -103,12 +114,12 @@ class KnownRefused:
         return f"--known {self.typed}: {self.reason}"
 
 
-KnownValue = TypedLength | TypedAttribute | TypedElastomer | TypedFluid
+KnownValue = TypedLength | TypedAttribute | TypedElastomer | TypedFluid | TypedKit
 
 
 def legal_names() -> tuple[str, ...]:
     """Every name that `--known` takes."""
-    return (*LENGTH_NAMES, *attribute_names(), "elastomer", "fluid")
+    return (*LENGTH_NAMES, *attribute_names(), *_OWN_NAMES)
 
 
 def parse_known(text: str) -> KnownValue | KnownRefused:
@@ -133,6 +144,8 @@ def parse_known(text: str) -> KnownValue | KnownRefused:
         return TypedElastomer(value, text)
     if name == "fluid":
         return TypedFluid(value, text)
+    if name == "kit_no":
+        return TypedKit(value, text)
     word = canonical_value(name, value)
     if word is None:
         return KnownRefused(text, f"{value!r} is no value of {name}; use {_listing(legal_values(name))}.")
@@ -159,9 +172,11 @@ def parse_knowns(texts: Sequence[str]) -> tuple[tuple[KnownValue, ...], tuple[Kn
 
 def known_name(known: KnownValue) -> str:
     """The name a known value was given under."""
-    if isinstance(known, TypedElastomer):
-        return "elastomer"
-    return "fluid" if isinstance(known, TypedFluid) else known.name
+    if isinstance(known, TypedLength | TypedAttribute):
+        return known.name
+    if isinstance(known, TypedKit):
+        return "kit_no"
+    return "fluid" if isinstance(known, TypedFluid) else "elastomer"
 
 
 def _resolve_name(text: str) -> str | None:

@@ -52,11 +52,21 @@ _SPELLINGS: Mapping[str, Mapping[str, tuple[str, ...]]] = {
         "yes": ("true", "y", "swivel", "loose", "rotating", "1"),
         "no": ("false", "n", "fixed", "0"),
     },
+    "magnet": {
+        "yes": ("true", "y", "sticks", "1"),
+        "no": ("false", "n", "does_not", "does_not_stick", "not", "0"),
+    },
     "slotted_holes": {"yes": ("true", "y", "slotted", "slots", "1"), "no": ("false", "n", "round", "0")},
 }
 
 _COLORS = ("black", "white", "gray", "blue", "red", "green", "yellow", "orange", "natural", "bare_metal")
+_TOLD_ONLY = ("magnet",)
+"""Looked at by people and compared by what it means for another attribute."""
+
 _NAME_SPELLINGS: Mapping[str, str] = {
+    "kit": "kit_no",
+    "kit_number": "kit_no",
+    "old_kit": "kit_no",
     "bolts": "chamber_bolt_count",
     "flange_holes": "bolt_hole_count",
     "material": "wetted_material",
@@ -80,7 +90,7 @@ def plain(text: str) -> str:
 
 def attribute_names() -> tuple[str, ...]:
     """Attributes that can be typed."""
-    return tuple(name for name in ATTRIBUTE_NAMES if name != "port")
+    return (*(name for name in ATTRIBUTE_NAMES if name != "port"), *_TOLD_ONLY)
 
 
 def legal_values(name: str) -> tuple[str, ...]:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from identify.answer import PreparedReference, prepare_reference
+from identify.answer import PreparedReference, prepare_reference, with_kit_number
 from identify.matching.attribute_match import typed_likelihood
 from identify.matching.evidence import gather_evidence
 from identify.matching.family_table import attributes_of
@@ -20,7 +20,7 @@ from identify.matching.settings import MatchSettings
 from identify.questions.catalog import CATALOG, Question
 from identify.questions.ranking import rank_questions
 from identify.repair.kit_choice import offer_kits
-from identify.typed.known_values import KnownValue, TypedAttribute, TypedLength
+from identify.typed.known_values import KnownValue, TypedAttribute, TypedKit, TypedLength
 from reference_geometry.demo_set import load_demo_set
 from reference_geometry.families import Family
 
@@ -52,7 +52,8 @@ class Interview:
     def posterior(self) -> Posterior:
         """What is believed now."""
         evidence = gather_evidence(None, tuple(self.knowns.values()), self.ready.table, self.settings)
-        return compute_posterior(self.ready.table, evidence.lengths, evidence.attributes, self.settings)
+        table, evidence = with_kit_number(self.ready, evidence, self.settings)
+        return compute_posterior(table, evidence.lengths, evidence.attributes, self.settings)
 
     def certain(self) -> tuple[bool, bool]:
         """Whether a fluid-side kit may be ordered, and whether it is a right one."""
@@ -76,12 +77,15 @@ class Interview:
             return
         if self.rng.random() > question.answer_rate:
             return
+        if question.code == "kit_number":
+            numbers = [k.kit_no for k in self.ready.reference.kits if k.family_id == self.family.family_id]
+            self.knowns["kit_no"] = TypedKit(str(self.rng.choice(numbers)), "")
         for name in question.attributes:
             if name not in known:
                 continue
             if question.certainty:
-                if self.rng.random() < question.certainty[known[name]]["sticks"]:
-                    self._say(name, "metal")
+                sticks = self.rng.random() < question.certainty[known[name]]["sticks"]
+                self._say("magnet", "yes" if sticks else "no")
             else:
                 self._say(name, self._misread(name, known[name]))
         for reading in question.lengths:

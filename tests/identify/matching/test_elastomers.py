@@ -2,14 +2,8 @@
 
 import pytest
 
-from identify.repair.elastomers import (
-    ELASTOMERS,
-    FLUIDS,
-    elastomer_notes,
-    find_elastomer,
-    fluid_guidance,
-    kit_has_elastomer,
-)
+from identify.repair.elastomers import ELASTOMERS, find_elastomer, kit_has_elastomer
+from identify.repair.fluid_cautions import FLUIDS, elastomer_notes, fluid_guidance, temperatures_c
 
 
 @pytest.mark.parametrize(
@@ -56,6 +50,44 @@ def test_an_unknown_fluid_is_said_to_be_unknown():
     assert "No general guidance" in elastomer_notes("", "flubber")[0]
     assert fluid_guidance("boiler water")[0].kind == "water"
     assert fluid_guidance("boil") == ()
+
+
+@pytest.mark.parametrize(
+    ("text", "celsius"),
+    [
+        ("caustic 30 % at 60 C", [60.0]),
+        ("water, 180°F", [82.2]),
+        ("oil 20 to 95 deg C", [95.0]),
+        ("brine -5 °C", [-5.0]),
+        ("acid 30 %, pH 4", []),
+        ("MEK", []),
+        ("C5 resin, 3 coats", []),
+    ],
+)
+def test_temperatures_are_read_from_what_people_say_of_the_fluid(text, celsius):
+    """180 F is 82.2 C: (180 - 32) / 1.8."""
+    assert list(temperatures_c(text)) == pytest.approx(celsius, abs=0.03)
+
+
+def test_a_temperature_outside_the_usual_range_says_stop():
+    """PTFE diaphragms: 4 to 104 C as usually printed on AODD pump sheets (common practice, from memory)."""
+    hot = " ".join(elastomer_notes("PTFE", "water at 120 C"))
+    assert "outside the usual 4 to 104 °C of PTFE: stop" in hot
+    assert "polypropylene" in hot
+    mild = " ".join(elastomer_notes("PTFE", "water at 40 C"))
+    assert "outside" not in mild
+    assert "polypropylene" not in mild
+
+
+def test_the_kits_offered_are_looked_at_only_while_no_elastomer_was_said():
+    offered = ("nitrile", "EPDM", "PTFE, TPV backup")
+    asked = " ".join(elastomer_notes("", "diesel at 90 C", offered))
+    assert "EPDM" in asked
+    assert "commonly avoided with oils and fuels" in asked
+    assert "NBR (-12 to 82 °C)" in asked
+    assert "PTFE (4" not in asked
+    said = " ".join(elastomer_notes("PTFE", "diesel at 90 C", offered))
+    assert "Of the kits" not in said
 
 
 def test_temperatures_are_sane_and_words_never_recommend():

@@ -17,7 +17,6 @@ from identify.commands.photo_options import (
     CARD_HELP,
     IDENTIFY_HELP,
     MEASURE_HELP,
-    SERVE_HELP,
     AsJson,
     Brief,
     CardAt,
@@ -35,6 +34,7 @@ from identify.commands.photo_options import (
     WrongKitCost,
 )
 from identify.commands.screen import EXIT_NOT_WRITTEN, EXIT_UNREADABLE, GROUP_LOOK, say
+from identify.commands.serving import SERVE_HELP, serve, users_app
 from identify.output_files import OutputPlan
 from identify.typed.costs import TypedCosts
 from identify.typed.options import TypedOptions, WrongUsage, understand
@@ -137,6 +137,7 @@ def measure(
 
 
 app.add_typer(late_reference_app, name="reference")
+app.add_typer(users_app, name="users")
 
 
 @app.command(help=CARD_HELP)
@@ -177,43 +178,7 @@ def card(
     say(f"{file} written. Print it at 100 % (not fitted to the page) and check its 50 mm bar with a rule.")
 
 
-@app.command(help=SERVE_HELP)
-def serve(
-    host: Annotated[
-        str,
-        typer.Option(
-            "--host",
-            metavar="HOST",
-            help="Address to listen on. Only this computer's own for now. Example: --host 127.0.0.1",
-        ),
-    ] = "127.0.0.1",
-    port: Annotated[
-        int,
-        typer.Option(
-            "--port", metavar="PORT", min=1, max=65535, help="Port to listen on. Example: --port 7860"
-        ),
-    ] = 7860,
-    reference: Reference = None,
-) -> None:
-    """Open the same job as a page in the browser of this computer."""
-    from ipaddress import ip_address
-
-    try:
-        loopback = host == "localhost" or ip_address(host).is_loopback
-    except ValueError:
-        loopback = False
-    if not loopback:
-        raise typer.BadParameter(
-            f"{host} can be reached by others, and this page has no logins yet; they come with the full web "
-            "app. Use 127.0.0.1.",
-            param_hint="--host",
-        )
-    from identify.web.server import PortTaken, serve_page
-
-    try:
-        serve_page(host, port, _reference_set(reference))
-    except PortTaken as taken:
-        raise typer.BadParameter(f"{taken} Choose another.", param_hint="--port") from taken
+app.command(help=SERVE_HELP)(serve)
 
 
 def _run(

@@ -186,12 +186,3 @@ measures everything wrong.
 Example:
   untagged card card.pdf --paper letter
 """
-
-SERVE_HELP = """Open the same job as a page in the browser of this computer.
-
-Photos stay on this computer; uploads and pictures are deleted within two hours, and when the page is stopped.
-
-\b
-Example:
-  untagged serve --port 7860 --reference sqlite:///shop.db
-"""

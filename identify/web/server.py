@@ -1,5 +1,6 @@
-"""Serves the page on this computer: a private folder for its files, no other host, all cleared at the end."""
+"""Serves the pages: folders of our own, one port, only this computer unless people sign in, all ended in order."""
 
+import contextlib
 import logging
 import os
 import shutil
@@ -8,79 +9,117 @@ import socket
 import sys
 import tempfile
 import threading
-from collections.abc import Awaitable, Callable, MutableMapping
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from ipaddress import ip_address
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
-from reference_geometry.families import ReferenceSet
+if TYPE_CHECKING:
+    import uvicorn
 
-MAX_UPLOAD = "40mb"
-WAITING = 8
-"""Jobs that may wait; one runs at a time, since decoding and measuring fill a small computer."""
+    from identify.web.desk import Desk
 
-_POLICY = (
-    "default-src 'self'; script-src 'self' 'unsafe-inline' 'unsafe-eval' blob:; "
-    "style-src 'self' 'unsafe-inline'; img-src 'self' data: blob:; font-src 'self' data:; "
-    "connect-src 'self'; "
-    "object-src 'none'; base-uri 'self'; form-action 'self'; frame-ancestors 'none'"
-)
-_HEADERS = (
-    (b"content-security-policy", _POLICY.encode()),
-    (b"referrer-policy", b"no-referrer"),
-    (b"x-content-type-options", b"nosniff"),
-)
-
-Scope = MutableMapping[str, Any]
-Receive = Callable[[], Awaitable[Scope]]
-Send = Callable[[Scope], Awaitable[None]]
+MAX_HEADER_BYTES = 32 * 1024
 
 
 class PortTaken(OSError):  # noqa: N818 - it is named after what it tells the user
     """Another program listens on the port already."""
 
 
-class OwnHostOnly:
-    """ASGI middleware: every answer forbids the browser to load from or send to any other host."""
-
-    def __init__(self, app: Callable[[Scope, Receive, Send], Awaitable[None]]) -> None:
-        self.app = app
-
-    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """Pass one request on and add the headers to its answer."""
-
-        async def send_with_headers(message: Scope) -> None:
-            if message["type"] == "http.response.start":
-                message["headers"] = [*message.get("headers", []), *_HEADERS]
-            await send(message)
-
-        await self.app(scope, receive, send_with_headers)
+class NobodyMayEnter(RuntimeError):  # noqa: N818 - it is named after what it tells the user
+    """The server would be open to other computers, and no account is there yet."""
 
 
-def serve_page(host: str, port: int, reference: ReferenceSet) -> None:
+@dataclass(frozen=True)
+class ServeOptions:
+    """How to serve.
+
+    Attributes:
+        host, port: where to listen.
+        reference_url: the shop's own set, None for the packaged demo set.
+        data: folder of cases and accounts.
+        certificate, key: PEM files for an encrypted connection, None without.
+    """
+
+    host: str
+    port: int
+    reference_url: str | None
+    data: Path
+    certificate: Path | None = None
+    key: Path | None = None
+
+    @property
+    def is_local(self) -> bool:
+        """Whether only programs of this computer can reach it."""
+        return is_loopback(self.host)
+
+
+def is_loopback(host: str) -> bool:
+    """Whether an address can be reached from this computer only."""
+    try:
+        return host == "localhost" or ip_address(host).is_loopback
+    except ValueError:
+        return False
+
+
+def default_data_folder() -> Path:
+    """Where this user's programs keep their data."""
+    if os.name == "nt":
+        base = os.environ.get("LOCALAPPDATA") or str(Path.home() / "AppData" / "Local")
+    else:
+        base = os.environ.get("XDG_DATA_HOME") or str(Path.home() / ".local" / "share")
+    return Path(base) / "untagged"
+
+
+def accounts_path(data: Path) -> Path:
+    """Where the accounts are kept."""
+    return data / "accounts.sqlite"
+
+
+def serve_page(options: ServeOptions) -> None:
     """Serve until interrupted.
-
-    Args:
-        host: a loopback address.
-        port: port to listen on.
-        reference: what to match against, already loaded: the working folder changes below.
 
     Raises:
         PortTaken: another program has the port.
+        NobodyMayEnter: other computers could reach it, and there is no account.
+        reference_geometry.store_engine.StoreError: the reference set can not be read.
     """
-    _check_port(host, port)
+    data = options.data.absolute()
+    if not options.is_local:
+        _check_accounts(data)
+    _check_port(options.host, options.port)
     folder = Path(tempfile.mkdtemp(prefix="untagged-"))  # readable by this user only
     home = Path.cwd()
     try:
-        _settle_in(folder)
-        _serve(host, port, reference, folder)
+        with _desk(options, data, folder) as desk:
+            _settle_in(folder)
+            _serve(options, data, folder, desk)
     finally:
         os.chdir(home)
         shutil.rmtree(folder, ignore_errors=True)
 
 
+def _check_accounts(data: Path) -> None:
+    from identify.web.accounts import Accounts
+
+    if accounts_path(data).exists():
+        accounts = Accounts(accounts_path(data))
+        users = accounts.users()
+        accounts.close()
+        if users:
+            return
+    raise NobodyMayEnter(f'add an account first, as in: untagged users add NAME --role admin --data "{data}"')
+
+
 def _check_port(host: str, port: int) -> None:
     """Find out at once whether the port is free, before anything large is loaded."""
-    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    try:
+        family = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0][0]
+    except OSError as error:
+        raise PortTaken(f"{host} is no address of this computer ({error.strerror}).") from error
     with socket.socket(family, socket.SOCK_STREAM) as probe:
         try:
             if os.name == "posix":  # a port that was just let go of counts as free, as it does for the server
@@ -88,6 +127,31 @@ def _check_port(host: str, port: int) -> None:
             probe.bind((host, port))
         except OSError as error:
             raise PortTaken(f"port {port} of {host} can not be used ({error.strerror}).") from error
+
+
+@contextmanager
+def _desk(options: ServeOptions, data: Path, folder: Path) -> "Iterator[Desk]":
+    """What the pages share, its worker processes started before the pages and ended after them."""
+    from identify.web.case_store import CaseStore
+    from identify.web.desk import Desk, ShopSet
+    from identify.web.measuring import Measurer
+
+    shop = ShopSet(_absolute(options.reference_url))
+    cases = CaseStore(data / "cases")
+    measurer = Measurer(cases)
+    measurer.start()
+    try:
+        yield Desk(cases, measurer, shop, folder / "uploads", has_logins=not options.is_local)
+    finally:
+        measurer.close()
+
+
+def _absolute(url: str | None) -> str | None:
+    """A relative SQLite path means this folder; the server will stand in another one."""
+    prefix = "sqlite:///"
+    if url is None or not url.startswith(prefix) or url == f"{prefix}:memory:":
+        return url
+    return prefix + str(Path(url.removeprefix(prefix)).absolute())
 
 
 def _settle_in(folder: Path) -> None:
@@ -102,55 +166,62 @@ def _settle_in(folder: Path) -> None:
     os.chdir(folder / "empty")
 
 
-def _serve(host: str, port: int, reference: ReferenceSet, folder: Path) -> None:
-    import gradio
-    from starlette.middleware import Middleware
+def _serve(options: ServeOptions, data: Path, folder: Path, desk: "Desk") -> None:
+    import uvicorn
 
-    from identify.web.page import STYLE, build_page
+    from identify.web.accounts import Accounts
+    from identify.web.guard import Gate
+    from identify.web.sessions import Sessions
+    from identify.web.sign_in import SignIn
+    from identify.web.site import Addresses, build_site
 
     logging.getLogger("httpx").setLevel(logging.WARNING)
-    page = build_page(reference, folder / "uploads")
-    page.queue(max_size=WAITING, default_concurrency_limit=1)
-    try:
-        page.launch(
-            server_name=host,
-            server_port=port,
-            prevent_thread_lock=True,
-            quiet=True,
-            share=False,
-            show_error=False,
-            strict_cors=True,
-            ssr_mode=False,
-            pwa=False,
-            mcp_server=False,
-            enable_monitoring=False,
-            run_history=False,
-            allowed_paths=[],
-            blocked_paths=[str(folder / "empty")],
-            max_file_size=MAX_UPLOAD,
-            footer_links=[],
-            theme=gradio.themes.Base(
-                font=["system-ui", "sans-serif"], font_mono=["ui-monospace", "monospace"]
-            ),
-            css=STYLE,
-            app_kwargs={"middleware": [Middleware(OwnHostOnly)], "docs_url": None, "redoc_url": None},
+    closed = Addresses((str(data), str(folder / "empty")))
+    accounts = None
+    if options.is_local:
+        site = build_site(desk, Gate(None, _own_names(options)), [], closed)
+    else:
+        accounts = Accounts(accounts_path(data))
+        sessions = Sessions(accounts)
+        sign_in = SignIn(accounts, sessions, is_https=options.certificate is not None)
+        site = build_site(desk, Gate(sessions), sign_in.routes(), closed)
+    server = uvicorn.Server(
+        uvicorn.Config(
+            site, host=options.host, port=options.port, log_level="warning", server_header=False, date_header=False,
+            proxy_headers=False, h11_max_incomplete_event_size=MAX_HEADER_BYTES, timeout_graceful_shutdown=2,
+            ssl_certfile=options.certificate, ssl_keyfile=options.key, ws="none",
         )
-    except OSError as error:
-        raise PortTaken(f"port {port} of {host} can not be used ({error}).") from error
-    print(
-        f"Open http://{host}:{port} in a browser of this computer. Ctrl+C stops it.",
-        file=sys.stderr,
-        flush=True,
-    )
+    )  # fmt: skip
+    telling = threading.Thread(target=_tell_when_ready, args=(server, options), daemon=True)
+    telling.start()
+    # Once it has stopped, uvicorn raises the signal again that stopped it: the folders are still to be cleared.
+    signal.signal(signal.SIGTERM, signal.default_int_handler)
     try:
-        _wait_for_stop()
+        with contextlib.suppress(KeyboardInterrupt):
+            server.run()
     finally:
-        page.close(verbose=False)
+        if accounts is not None:
+            accounts.close()
+    if not server.started:
+        raise PortTaken(f"port {options.port} of {options.host} can not be used.")
 
 
-def _wait_for_stop() -> None:
-    """Block until Ctrl+C or a polite request to end."""
-    stopped = threading.Event()
-    for wanted in (signal.SIGINT, signal.SIGTERM):
-        signal.signal(wanted, lambda *_: stopped.set())
-    stopped.wait()
+def _tell_when_ready(server: "uvicorn.Server", options: ServeOptions) -> None:
+    """Say where the pages are as soon as they are there."""
+    while not server.started:
+        if server.should_exit:
+            return
+        time.sleep(0.05)
+    where = "of this computer" if options.is_local else "and sign in"
+    print(f"Open {_address(options)} in a browser {where}. Ctrl+C stops it.", file=sys.stderr, flush=True)
+
+
+def _own_names(options: ServeOptions) -> frozenset[str]:
+    """Names a browser of this computer may call the server by; others are tricks to reach it through a name."""
+    names = {"127.0.0.1", "localhost", "[::1]", f"[{options.host}]" if ":" in options.host else options.host}
+    return frozenset({f"{name}:{options.port}" for name in names})
+
+
+def _address(options: ServeOptions) -> str:
+    scheme = "https" if options.certificate else "http"
+    return f"{scheme}://{f'[{options.host}]' if ':' in options.host else options.host}:{options.port}"

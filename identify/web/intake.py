@@ -1,0 +1,93 @@
+"""Takes uploaded photos into a case, one after the other, each looked at before it is kept."""
+
+import contextlib
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from features.problems import Problem
+from features.scale.reference import ScaleRequest
+from identify.typed.options import TypedOptions, WrongUsage, understand
+from identify.web.case_record import CaseRecord, KeptPhoto
+from identify.web.desk import Desk
+from identify.web.kept_photo import FirstLook, shown_name
+
+MOST_PHOTOS = 12
+
+
+@dataclass(frozen=True)
+class Taken:
+    """How far the taking in is.
+
+    Attributes:
+        record: the case as it is now.
+        number, count: photo `number` of `count` was just dealt with; 0 before the first.
+        refused: (name, problem) of files that are no usable photos.
+        left_out: photos beyond the most a case can hold.
+    """
+
+    record: CaseRecord
+    number: int
+    count: int
+    refused: tuple[tuple[str, Problem], ...] = ()
+    left_out: int = 0
+
+
+def take_in(desk: Desk, record: CaseRecord, uploads: Sequence[str], card_at: str) -> Iterator[Taken]:
+    """Take photos into a case; said again after each one, saved each time.
+
+    Args:
+        desk: what the pages share.
+        record: the case.
+        uploads: files as they were uploaded; each is deleted once it has been dealt with.
+        card_at: where the scale lies in them.
+    """
+    room = MOST_PHOTOS - len(record.photos)
+    wanted, left_out = uploads[: max(room, 0)], max(0, len(uploads) - max(room, 0))
+    refused: list[tuple[str, Problem]] = []
+    yield Taken(record, 0, len(wanted), left_out=left_out)
+    for number, upload in enumerate(wanted, start=1):
+        path = desk.uploaded(upload)
+        outcome = _take_one(desk, record, path, card_at)
+        if isinstance(outcome, Problem):
+            refused.append((shown_name(path.name, set()), outcome))
+        else:
+            record = outcome
+        yield Taken(record, number, len(wanted), tuple(refused), left_out)
+    for upload in uploads:
+        with contextlib.suppress(OSError, PermissionError):
+            desk.uploaded(upload).unlink()
+
+
+def _take_one(desk: Desk, record: CaseRecord, path: Path, card_at: str) -> CaseRecord | Problem:
+    photo_id = str(1 + max((int(photo.photo_id) for photo in record.photos), default=0))
+    target = desk.cases.photo_path(record.number, photo_id)
+    look = desk.measurer.first_look(path, target, scale_said(record))
+    if isinstance(look, Problem):
+        return look
+    name = shown_name(path.name, {photo.name for photo in record.photos})
+    kept = _kept(photo_id, name, look, card_at)
+    return desk.cases.change(
+        record.number, lambda case: case.model_copy(update={"photos": (*case.photos, kept)})
+    )
+
+
+def _kept(photo_id: str, name: str, look: FirstLook, card_at: str) -> KeptPhoto:
+    return KeptPhoto(
+        photo_id=photo_id,
+        name=name,
+        digest=look.digest,
+        width_px=look.width_px,
+        height_px=look.height_px,
+        problems=look.problems,
+        scale_label=look.scale_label,
+        card_at=card_at,
+    )
+
+
+def scale_said(record: CaseRecord) -> ScaleRequest:
+    """The coin or sheet of a case, as the scale finders want it."""
+    try:
+        return understand(TypedOptions(coin=record.coin, sheet=record.sheet)).request.scale
+    except WrongUsage:
+        return ScaleRequest()

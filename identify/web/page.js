@@ -1,0 +1,35 @@
+// Runs before the page is drawn. The unit is this browser's own choice; nothing of it is sent anywhere.
+(() => {
+  const root = document.documentElement;
+  const unit = () => { try { return localStorage.getItem("untagged-unit") || "mm"; } catch { return "mm"; } };
+  const show = () => {
+    root.classList.toggle("inches", unit() === "in");
+    document.querySelectorAll(".unit-switch").forEach((b) => b.setAttribute("aria-pressed", unit() === "in"));
+  };
+  show();
+  document.addEventListener("click", (event) => {
+    const button = event.target.closest && event.target.closest(".unit-switch");
+    if (button) {
+      try { localStorage.setItem("untagged-unit", unit() === "in" ? "mm" : "in"); } catch { /* not kept, then */ }
+      show();
+    }
+    const link = event.target.closest && event.target.closest("a.keep-case");
+    if (link) link.href = link.pathname + location.search;
+    const copy = event.target.closest && event.target.closest("button[data-copy]");
+    if (copy) {
+      const from = document.getElementById(copy.dataset.copy);
+      from.select(); document.execCommand("copy");
+      copy.textContent = copy.dataset.done;
+    }
+  });
+  // The case is in the address, so that a refresh or a lost connection comes back to it.
+  const keepCase = () => {
+    const shown = document.querySelector("[data-case]");
+    if (!shown) return;
+    const address = new URL(location.href);
+    if (shown.dataset.case) address.searchParams.set("case", shown.dataset.case);
+    else address.searchParams.delete("case");
+    if (address.href !== location.href) history.replaceState(null, "", address);
+  };
+  new MutationObserver(() => { keepCase(); show(); }).observe(root, { childList: true, subtree: true });
+})();

@@ -1,0 +1,125 @@
+"""What is drawn over a photo on the sales page: scale, measured circles, bolts, and a candidate to the same scale.
+
+Everything is in pixels of the upright photo; the page draws it as SVG in those very units, so that whatever a user
+points at is in them too.
+"""
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from features.photo_survey import FittedCircle, PhotoSurvey
+from identify.overlay.style import BOLT_STYLE, SCALE_STYLE, LineStyle, style_of
+from identify.web.case_record import CaseRecord, KeptPhoto
+from identify.web.words import Words
+from identify.wording import inch_words, length_words
+from reference_geometry.families import Family
+
+Points = NDArray[np.float64]
+
+DRAWABLE = ("chamber_diameter", "flange_diameter", "bolt_circle_diameter", "port_bore")
+"""Features a user can draw a circle for."""
+
+_AROUND_CHAMBER = ("chamber_diameter",)
+_AROUND_PORT = ("flange_diameter", "bolt_circle_diameter", "port_bore", "thread_major_diameter")
+_CORNERS = 90
+
+
+def drawing(
+    t: Words, record: CaseRecord, photo: KeptPhoto, survey: PhotoSurvey | None, candidate: Family | None
+) -> dict[str, Any]:
+    """Everything the page's photo view shows, as plain JSON types."""
+    shapes = _shapes(t, survey) if survey else []
+    outlines = _candidate_outlines(survey, candidate) if survey and candidate else []
+    return {
+        "href": f"/case/{record.number}/photo/{photo.photo_id}.jpg?v={photo.digest[:12]}",
+        "key": f"{record.number} {photo.photo_id}",
+        "width": photo.width_px,
+        "height": photo.height_px,
+        "alt": t("view.alt", name=photo.name),
+        "shapes": shapes,
+        "candidate": {"name": candidate.family_id if candidate else "", "outlines": outlines},
+        "hinted": list(photo.look_at),
+        "scalePoints": photo.scale_points,
+    }
+
+
+def _shapes(t: Words, survey: PhotoSurvey) -> list[dict[str, Any]]:
+    shapes = [_circle(t, circle) for circle in survey.circles]
+    if survey.scale is not None:
+        words = f"{survey.scale.label}: {survey.mm_per_px:.4g} mm/px"
+        outline = survey.scale.outline_px
+        shapes.append(_shape("scale", outline, SCALE_STYLE, words, words, closed=len(outline) > 2))
+    for name, points in survey.marks_px.items():
+        for x, y in np.asarray(points).reshape(-1, 2):
+            shapes.append({"name": name, "dot": [float(x), float(y)], "color": _color(BOLT_STYLE)})
+    return shapes
+
+
+def _circle(t: Words, circle: FittedCircle) -> dict[str, Any]:
+    length, name = circle.length, t.feature(circle.name)
+    if length.is_ratio_only:
+        millimeters = inches = f"{name}: {t('view.no_scale')}"
+    else:
+        millimeters = f"{name}: {length_words(length.value_mm, *length.interval_mm)}"
+        inches = f"{name}: {inch_words(length.value_mm, *length.interval_mm)}"
+    return _shape(circle.name, circle.outline_px, style_of(circle.name), millimeters, inches)
+
+
+def _shape(
+    name: str, outline_px: Points, style: LineStyle, millimeters: str, inches: str, closed: bool = True
+) -> dict[str, Any]:
+    return {
+        "name": name,
+        "points": _rounded(outline_px),
+        "closed": closed,
+        "color": _color(style),
+        "dash": list(style.dash),
+        "mm": millimeters,
+        "in": inches,
+    }
+
+
+def _color(style: LineStyle) -> str:
+    return "#{:02x}{:02x}{:02x}".format(*style.rgb)
+
+
+def _rounded(points: Points) -> list[list[float]]:
+    step = max(1, len(points) // _CORNERS)
+    return [[round(float(x), 1), round(float(y), 1)] for x, y in np.asarray(points)[::step]]
+
+
+def _candidate_outlines(survey: PhotoSurvey, family: Family) -> list[dict[str, Any]]:
+    """A family's circles at their own sizes, each round the measured circle it shares its plane and middle with.
+
+    A measured outline stretched about its middle by (family's size / measured size) is the family's circle as this
+    camera would see it, but for the second order of the perspective.
+    """
+    outlines = []
+    for names in (_AROUND_CHAMBER, _AROUND_PORT):
+        seen = [c for c in survey.circles if c.name in names and not c.length.is_ratio_only]
+        if not seen:
+            continue
+        base = max(seen, key=lambda circle: circle.visible_fraction)
+        middle = base.outline_px.mean(axis=0)
+        for name in names:
+            known = family.lengths.get(name)
+            if known is not None:
+                ring = middle + (base.outline_px - middle) * known.mean_mm / base.length.value_mm
+                outlines.append({"name": name, "points": _rounded(ring)})
+        outlines += _bolts(family, base, middle, names is _AROUND_CHAMBER)
+    return outlines
+
+
+def _bolts(family: Family, base: FittedCircle, middle: Points, at_chamber: bool) -> list[dict[str, Any]]:
+    """The family's bolts on their circle; how they are turned is not known, so they start at the top."""
+    count = family.chamber_bolt_count if at_chamber else family.bolt_hole_count
+    circle = family.lengths.get("chamber_diameter" if at_chamber else "bolt_circle_diameter")
+    if not count or circle is None:
+        return []
+    share = (0.94 if at_chamber else 1.0) * circle.mean_mm / base.length.value_mm
+    ring = middle + (base.outline_px - middle) * share
+    top = int(np.argmin(ring[:, 1]))
+    places = [(top + round(i * len(ring) / count)) % len(ring) for i in range(count)]
+    return [{"name": "bolts", "dots": _rounded(ring[places])}]

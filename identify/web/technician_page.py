@@ -1,0 +1,284 @@
+"""The page for whoever stands at the pump: how to shoot, is each photo good enough, a few questions, a case number."""
+
+from collections.abc import Iterator, Sequence
+from typing import Any
+
+import gradio
+
+from features.survey import Survey
+from identify.questions.catalog import find_question
+from identify.typed.options import CARD_PLACES, SHEETS, WrongUsage, parse_coin
+from identify.web.case_answer import CaseAnswer
+from identify.web.case_record import CaseRecord
+from identify.web.case_store import NoSuchCase
+from identify.web.desk import Desk
+from identify.web.guard import OFFICE
+from identify.web.guide_pictures import guide
+from identify.web.html_parts import bullets, lengths_both_ways, panel, paragraph, section, text
+from identify.web.intake import take_in
+from identify.web.measuring import Step
+from identify.web.page_parts import PHOTO_TYPES, QUIET, at_work, blocks, case_mark, header, html, said, user_of
+from identify.web.rest import add_rest
+from identify.web.simple_questions import DO_NOT_KNOW, MOST_QUESTIONS, SimpleQuestion, as_simple, simple_questions
+from identify.web.verdict import refused_card, verdict_card
+from identify.web.words import LANGUAGES, Words
+from identify.web.worker_process import JobFailed, Stopped
+from identify.wording import chance_words
+from reference_geometry.standards.coins import coins
+
+KEEP = gradio.skip
+"""Leaves a part of the page as it is."""
+
+def build_technician_page(desk: Desk, t: Words) -> Any:
+    """Lay out the page; returns the `gradio.Blocks`."""
+    page = TechnicianPage(desk, t)
+    with blocks(t) as laid_out:
+        page.lay_out(laid_out)
+        if t.language == LANGUAGES[0]:  # programs read no language: one call is enough
+            add_rest(desk)
+    return laid_out
+
+
+class TechnicianPage:
+    """The parts of the page and what happens when they are used.
+
+    Args:
+        desk: what all pages share.
+        t: the language.
+    """
+
+    def __init__(self, desk: Desk, t: Words) -> None:
+        self._desk, self._t = desk, t
+
+    def lay_out(self, laid_out: Any) -> None:
+        """Put the parts in place and tie them to what they do."""
+        t = self._t
+        self._head = html(header(t, "photos"))
+        html(panel(f"<h1>{text(t('tech.title'))}</h1>", f'<p class="safety">{text(t("tech.safety"))}</p>'))
+        with gradio.Accordion(t("tech.how"), open=True):
+            html(panel(guide(t), self._card_links()))
+        self._place = gradio.Radio(
+            [(t.place(place), place) for place in CARD_PLACES], value="unknown", label=t("tech.place")
+        )
+        with gradio.Accordion(t("tech.no_card"), open=False):
+            choices = [(t("tech.no_coin"), ""), *((coin.label, coin.name) for coin in coins())]
+            self._coin = gradio.Dropdown(choices, value="", label=t("tech.coin"), allow_custom_value=True)
+            sheets = [(t("tech.no_sheet"), ""), *((sheet, sheet) for sheet in SHEETS)]
+            self._sheet = gradio.Radio(sheets, value="", label=t("tech.sheet"))
+        self._photos = gradio.File(
+            label=t("tech.photos"), file_count="multiple", type="filepath", file_types=PHOTO_TYPES, height=150
+        )
+        self._status = html()
+        self._cancel = gradio.Button(t("page.cancel"), visible=False, size="sm")
+        self._verdicts = html()
+        self._questions = [
+            gradio.Radio([], label=t("tech.question"), visible=False) for _ in range(MOST_QUESTIONS)
+        ]
+        self._note = gradio.Textbox(label=t("tech.note"), max_length=300, visible=False)
+        self._done = gradio.Button(t("tech.done"), variant="primary", visible=False)
+        self._outcome = html()
+        self._case, self._asked = gradio.State(""), gradio.State(())
+        self._tie(laid_out)
+
+    def _tie(self, laid_out: Any) -> None:
+        shown = [self._case, self._asked, self._status, self._cancel, self._verdicts, *self._questions,
+                 self._note, self._done, self._outcome]  # fmt: skip
+        scale = [self._case, self._place, self._coin, self._sheet]
+        taking = self._photos.upload(self.take, [self._photos, *scale], [self._photos, *shown], **QUIET)
+        work: Any = [taking]
+        for part in (self._place.input, self._coin.input, self._sheet.input):
+            work.append(part(self.said_of_scale, scale, shown, **QUIET))
+        self._cancel.click(self.cancel, self._case, [self._status, self._cancel], cancels=work, **QUIET)
+        for place, question in enumerate(self._questions):
+            question.input(_answer_at(self, place), [self._case, self._asked, question], None, **QUIET)
+        done = self._done.click(self.done, [self._case, self._note], shown, **QUIET)
+        done.then(None, None, None, js="() => window.scrollTo(0, document.body.scrollHeight)")
+        laid_out.load(self.come_back, None, [self._head, *scale[1:], *shown], **QUIET)
+
+    # --- what happens ---------------------------------------------------------------------------------
+    def take(
+        self, photos: list[str] | None, number: str, place: str, coin: str, sheet: str, request: gradio.Request
+    ) -> Iterator[tuple[Any, ...]]:
+        """Photos came: look at each at once, then measure them all."""
+        t = self._t
+        record = self._case_of(number, request) if number else self._desk.cases.open_case(user_of(request).name)
+        if problem := self._wrong_scale(coin):
+            yield (None, *self._shown(record, said(problem, "warning")))
+            return
+        record = self._with_scale(record, place, coin, sheet)
+        refused = ""
+        for taken in take_in(self._desk, record, photos or [], place):
+            record = taken.record
+            refused = "".join(refused_card(t, name, p.kind, p.detail) for name, p in taken.refused)
+            now = t("tech.looking", number=min(taken.number + 1, taken.count), count=taken.count)
+            yield (KEEP(), *self._shown(record, at_work(now), refused=refused, working=True))
+        yield from ((None, *shown) for shown in self._measure(record, refused))
+
+    def said_of_scale(
+        self, number: str, place: str, coin: str, sheet: str, request: gradio.Request
+    ) -> Iterator[tuple[Any, ...]]:
+        """Something else was said about the scale: it counts for all photos of the case."""
+        if not number:
+            yield self._nothing()
+            return
+        record = self._case_of(number, request)
+        if problem := self._wrong_scale(coin):
+            yield self._shown(record, said(problem, "warning"))
+            return
+        self._desk.measurer.stop(number)
+        yield from self._measure(self._with_scale(record, place, coin, sheet), "")
+
+    def answered(self, number: str, asked: Sequence[str], place: int, value: str, request: gradio.Request) -> None:
+        """One of the questions was answered: kept at once."""
+        question = as_simple(self._t, find_question(asked[place])) if place < len(asked) else None
+        if question is None or value not in {choice for _, choice in question.choices}:
+            return
+        self._case_of(number, request)
+        self._desk.cases.change(number, lambda case: _with_answer(case, question, value))
+
+    def done(self, number: str, note: str, request: gradio.Request) -> Iterator[tuple[Any, ...]]:
+        """The technician is done: the case goes to the office."""
+        record = self._case_of(number, request)
+        sent = {"state": "sent" if record.state == "open" else record.state, "note": note.strip()[:300]}
+        record = self._desk.cases.change(number, lambda case: case.model_copy(update=sent))
+        yield from self._measure(record, "", is_done=True)
+
+    def cancel(self, number: str, request: gradio.Request) -> tuple[str, Any]:
+        """Give up the measuring; photos and answers stay."""
+        if number:
+            self._desk.measurer.stop(self._case_of(number, request).number)
+        return said(self._t("page.cancelled")), gradio.Button(visible=False)
+
+    def come_back(self, request: gradio.Request) -> Iterator[tuple[Any, ...]]:
+        """The page was opened, perhaps again: the case of its address is there as it was left."""
+        head = header(self._t, "photos", user_of(request), self._desk.has_logins)
+        try:
+            record = self._case_of(str(request.query_params.get("case", "")), request)
+        except (NoSuchCase, PermissionError):
+            yield (head, KEEP(), KEEP(), KEEP(), *self._nothing())
+            return
+        place = record.photos[-1].card_at if record.photos else "unknown"
+        for shown in self._measure(record, "", is_done=record.state != "open"):
+            yield (head, place, record.coin, record.sheet, *shown)
+
+    # --- how it is shown ------------------------------------------------------------------------------
+    def _measure(self, record: CaseRecord, refused: str, is_done: bool = False) -> Iterator[tuple[Any, ...]]:
+        t = self._t
+        try:
+            for told in self._desk.measurer.measure(record):
+                if isinstance(told, Step):
+                    now = t("page.measuring", number=told.number, count=told.count, name=told.name)
+                    yield self._shown(record, at_work(now), refused=refused, working=True)
+                elif isinstance(told, Survey):
+                    answered = self._desk.answer(record, told) if record.photos else None
+                    yield self._shown(record, "", answered, refused, is_done=is_done)
+        except Stopped:
+            yield self._shown(record, said(t("page.cancelled")), refused=refused)
+        except JobFailed:
+            yield self._shown(record, said(t("page.failed"), "warning"), refused=refused)
+
+    def _shown(
+        self,
+        record: CaseRecord,
+        status: str,
+        answered: CaseAnswer | None = None,
+        refused: str = "",
+        working: bool = False,
+        is_done: bool = False,
+    ) -> tuple[Any, ...]:
+        """Everything below the photo field."""
+        t = self._t
+        measured = {photo.name: photo for photo in answered.survey.photos} if answered else {}
+        cards = "".join(verdict_card(t, record, photo, measured.get(photo.name)) for photo in record.photos)
+        verdicts = panel(case_mark(record.number), f'<ul class="verdicts">{refused}{cards}</ul>')
+        questions = simple_questions(t, answered.answer) if answered and not is_done else ()
+        return (
+            record.number,
+            tuple(q.question.code for q in questions) if answered else KEEP(),
+            status,
+            gradio.Button(visible=working),
+            verdicts,
+            *(self._question(questions, place) if answered else KEEP() for place in range(MOST_QUESTIONS)),
+            gradio.Textbox(visible=bool(record.photos) and not is_done),
+            gradio.Button(visible=bool(record.photos) and not is_done),
+            self._outcome_of(record, answered) if is_done and answered else "",
+        )
+
+    def _question(self, questions: Sequence[SimpleQuestion], place: int) -> Any:
+        if place >= len(questions):
+            return gradio.Radio(visible=False, value=None)
+        asked = questions[place]
+        return gradio.Radio(
+            visible=True,
+            label=self._t.ask(asked.question),
+            info=self._t.how(asked.question),
+            choices=list(asked.choices),
+            value=None,
+        )
+
+    def _outcome_of(self, record: CaseRecord, answered: CaseAnswer) -> str:
+        """The case number, and what can be said already."""
+        t, answer = self._t, answered.answer
+        parts = [f'<p>{text(t("tech.case"))}</p><p class="number">{text(record.number)}</p>', paragraph(t("tech.tell"))]
+        if answer.candidates:
+            first = answer.candidates[0]
+            pump = t("tech.likely", pump=first.family.family_id, chance=chance_words(first.probability))
+            parts.append(f"<p>{text(pump)}</p>")
+        kits = [
+            text(t("tech.kit", kit=kit.kit_no, elastomer=kit.elastomer or "-", chance=chance_words(kit.probability)))
+            for kit in answer.kits[:3]
+        ]
+        parts.append(section(t("tech.kits"), bullets(kits)) if kits else "")
+        if answer.is_demo:
+            parts.append(f'<p class="warning">{text(t("page.demo"))}</p>')
+        parts.append(section(t("sales.cautions"), bullets(lengths_both_ways(c) for c in answer.cautions[:4])))
+        return panel(f'<div class="outcome" role="status">{"".join(parts)}</div>')
+
+    def _nothing(self) -> tuple[Any, ...]:
+        return tuple(KEEP() for _ in range(8 + MOST_QUESTIONS))
+
+    def _card_links(self) -> str:
+        t = self._t
+        sizes = ("pocket", "large")
+        links = [f'<a href="/card/{size}.pdf" target="_blank">{text(t(f"tech.card.{size}"))}</a>' for size in sizes]
+        return f'<p class="row"><span>{text(t("tech.print"))}</span> {" ".join(links)}</p>'
+
+    # --- the case -------------------------------------------------------------------------------------
+    def _case_of(self, number: str, request: gradio.Request) -> CaseRecord:
+        """A case this user may see: their own, or any for the office."""
+        record, user = self._desk.cases.load(number), user_of(request)
+        if user.role not in OFFICE and record.made_by != user.name:
+            raise PermissionError(number)
+        return record
+
+    def _wrong_scale(self, coin: str) -> str:
+        try:
+            if coin and coin.strip():
+                parse_coin(coin)
+        except WrongUsage as wrong:
+            return str(wrong)
+        return ""
+
+    def _with_scale(self, record: CaseRecord, place: str, coin: str, sheet: str) -> CaseRecord:
+        place = place if place in CARD_PLACES else "unknown"
+        sheet = sheet if sheet in SHEETS else ""
+
+        def change(case: CaseRecord) -> CaseRecord:
+            photos = tuple(photo.model_copy(update={"card_at": place}) for photo in case.photos)
+            return case.model_copy(update={"photos": photos, "coin": (coin or "").strip(), "sheet": sheet})
+
+        return self._desk.cases.change(record.number, change)
+
+
+def _answer_at(page: TechnicianPage, place: int) -> Any:
+    def answered(number: str, asked: Sequence[str], value: str, request: gradio.Request) -> None:
+        page.answered(number, asked, place, value, request)
+
+    return answered
+
+
+def _with_answer(case: CaseRecord, question: SimpleQuestion, value: str) -> CaseRecord:
+    code = question.question.code
+    if value == DO_NOT_KNOW:
+        return case.with_known(question.name, "").model_copy(update={"skipped": (*case.skipped, code)})
+    return case.with_known(question.name, f"{question.name}={value}")

@@ -1,0 +1,87 @@
+"""All text of the pages, from the one table `text.csv`: a key, English, Spanish."""
+
+import csv
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+from typing import Literal
+
+from features.problems import ProblemKind, all_problem_kinds
+from identify.questions.catalog import Question
+from identify.wording import CARD_AT_WORDS, feature_words, value_words
+
+Language = Literal["en", "es"]
+LANGUAGES: tuple[Language, ...] = ("en", "es")
+
+QUESTION_TAIL = "Answer: "
+"""From here on the catalog says how an answer is typed at the command line, which is nothing to a page."""
+
+
+@cache
+def text_table() -> dict[str, dict[str, str]]:
+    """Key -> language -> text."""
+    table = (files("identify.web") / "text.csv").read_text(encoding="utf-8")
+    rows = csv.DictReader(table.splitlines())
+    return {row["key"]: {language: row[language] for language in LANGUAGES} for row in rows}
+
+
+@dataclass(frozen=True)
+class Words:
+    """The text of one language. What other parts of the program say in English has its Spanish here too."""
+
+    language: Language
+
+    def __call__(self, key: str, **values: object) -> str:
+        """The text of a key, with `{name}` filled in.
+
+        Raises:
+            KeyError: there is no such key.
+        """
+        return text_table()[key][self.language].format(**values)
+
+    def feature(self, name: str) -> str:
+        """A feature's name in words."""
+        return self._said(f"feature.{name}", feature_words(name))
+
+    def value(self, value: str) -> str:
+        """An attribute's value in words."""
+        return self._said(f"value.{value}", value_words(value))
+
+    def place(self, card_at: str) -> str:
+        """Where the scale lies, in words."""
+        return self._said(f"place.{card_at}", CARD_AT_WORDS[card_at])
+
+    def cause(self, name: str, english: str) -> str:
+        """A cause of uncertainty in words."""
+        return self._said(f"cause.{name}", english)
+
+    def meaning(self, kind: ProblemKind) -> str:
+        """What is wrong with a photo."""
+        return self._said(f"problem.{kind.code}.meaning", kind.meaning)
+
+    def advice(self, kind: ProblemKind) -> str:
+        """What to do about it."""
+        return self._said(f"problem.{kind.code}.advice", kind.advice)
+
+    def ask(self, question: Question) -> str:
+        """A question of the catalog."""
+        return self._said(f"question.{question.code}.ask", question.ask)
+
+    def how(self, question: Question) -> str:
+        """How a question is answered by looking or measuring."""
+        return self._said(f"question.{question.code}.how", question.how.partition(QUESTION_TAIL)[0].strip())
+
+    @property
+    def home(self) -> str:
+        """Where the pages of this language begin."""
+        return "/" if self.language == "en" else f"/{self.language}/"
+
+    def _said(self, key: str, english: str) -> str:
+        texts = text_table().get(key)
+        return texts[self.language] or english if texts else english
+
+
+@cache
+def kinds_by_code() -> dict[str, ProblemKind]:
+    """Problem kinds by their code."""
+    return {kind.code: kind for kind in all_problem_kinds()}

@@ -102,7 +102,8 @@ def serve(
     except PortTaken as taken:
         raise typer.BadParameter(f"{taken} Choose another.", param_hint="--port") from taken
     except NobodyMayEnter as nobody:
-        raise typer.BadParameter(f"{host} can be reached by others, so it needs logins: {nobody}", param_hint="--host") from nobody
+        reason = f"{host} can be reached by others, so it needs logins: {nobody}"
+        raise typer.BadParameter(reason, param_hint="--host") from nobody
     except StoreError as error:
         say(f"untagged: the reference set could not be read, so nothing was done. {error}")
         raise typer.Exit(EXIT_UNREADABLE) from error

@@ -311,6 +311,18 @@ COIN_SMALL = _register(
 )
 
 # --- parts and measurements -----------------------------------------------------------------------
+NO_PART_MODEL = _register(
+    "no_part_model",
+    "The part model cannot be used, so parts are found by their circles alone, less surely.",
+    "Reinstall the program; until then point at the parts with --look-at.",
+    "note",
+)
+NO_PUMP_SEEN = _register(
+    "no_pump_seen",
+    "This does not look like a diaphragm pump.",
+    "Send a photo of the pump's chamber or port; if it is one, point at the part with --look-at.",
+    "caution",
+)
 NOTHING_FOUND = _register(
     "nothing_found",
     "No round part of a pump was made out in this photo.",

@@ -23,6 +23,7 @@ from features.parts.joint_search import BOLTS_FROM, Joint, find_joints
 from features.parts.port_face import trace_port
 from features.parts.round_things import RoundThing, read_round_thing
 from features.parts.trace import trace_circle
+from features.problems import Problem
 
 Array = NDArray[np.float64]
 
@@ -63,7 +64,14 @@ class Look:
 
 
 class ClassicalFinder:
-    """Finds chamber joints and port faces by their circles."""
+    """Finds chamber joints and port faces by their circles.
+
+    Args:
+        why: what to tell of every photo: why this finder is used and not the part model.
+    """
+
+    def __init__(self, why: Problem | None = None) -> None:
+        self._why = why
 
     def find(self, question: PartQuestion) -> PartSightings:
         """Look at one photo; without any pose to square it up to, nothing is found."""
@@ -72,7 +80,7 @@ class ClassicalFinder:
         look = look_for_round_things(question)
         chamber = _best_joint(look.joints, question)
         port = _best_port(look.things, question)
-        sightings = PartSightings(view=_view(chamber, port))
+        sightings = PartSightings(view=_view(chamber, port), problems=(self._why,) if self._why else ())
         if chamber is not None and (_is_chamber(chamber, port) or _hint(question, "chamber")):
             sightings = _with_chamber(sightings, question, chamber)
         if port is not None and (port.thing.port_score >= 0.3 or _hint(question, "port")):

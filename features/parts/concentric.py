@@ -95,9 +95,7 @@ def find_concentric(
     found.sort(key=lambda s: -s.score)
     kept: list[ConcentricSet] = []
     for candidate in found:
-        apart = [
-            np.linalg.norm(candidate.center - k.center) > max(4.0, 0.1 * float(k.radii.max())) for k in kept
-        ]
+        apart = [np.linalg.norm(candidate.center - k.center) > max(4.0, 0.1 * float(k.radii.max())) for k in kept]
         if all(apart):
             kept.append(candidate)
         if len(kept) == count:
@@ -105,9 +103,7 @@ def find_concentric(
     return tuple(kept)
 
 
-def _crossings(
-    field: EdgeField, shape: tuple[int, int], least: float, most: float, count: int
-) -> list[Array]:
+def _crossings(field: EdgeField, shape: tuple[int, int], least: float, most: float, count: int) -> list[Array]:
     """Local maxima of the vote of all gradient lines, on a coarse grid."""
     cell = max(2.0, max(shape) / 320)
     h, w = int(shape[0] / cell) + 1, int(shape[1] / cell) + 1

@@ -9,7 +9,7 @@ from features.circle_in_space import CircleSighting
 from features.parts.finder import FoundCircle
 from features.parts.front_on import FrontOn
 from features.parts.round_things import RoundThing
-from features.parts.trace import TracedCircle, trace_circle
+from features.parts.trace import Squared, TracedCircle, trace_circle
 
 Array = NDArray[np.float64]
 
@@ -45,7 +45,8 @@ def trace_port(gray: NDArray[np.uint8], front: FrontOn, thing: RoundThing, photo
         bore = trace_circle(gray, front, center, thing.bore, "strongest", reach=0.1, round_in_front=slant_known)
         if bore:
             circles.append(_found("port_bore", photo, bore, 0.5))
-    holes = _holes(gray, front, thing) if is_flange else []
+    around = np.stack([np.cos(ring.angles_rad), np.sin(ring.angles_rad)], axis=1)
+    holes = trace_holes(gray, front, center + ring.radius * around, thing.outer) if is_flange else []
     centers = np.array([hole.ellipse.center_px for hole in holes]).reshape(-1, 2)
     if len(holes) >= max(3, ring.count // 2):
         sighting = CircleSighting("bolt_circle_diameter", photo, centers)
@@ -60,15 +61,18 @@ def _found(name: str, photo: str, traced: TracedCircle, shared_px: float) -> Fou
     return FoundCircle(CircleSighting(name, photo, traced.points_px), traced.coverage, shared)
 
 
-def _holes(gray: NDArray[np.uint8], front: FrontOn, thing: RoundThing) -> list[TracedCircle]:
-    """Trace the hole (or bolt head) at every expected place; keep those of like size."""
-    ring = thing.port_ring
+def trace_holes(gray: NDArray[np.uint8], front: Squared, places: Array, outer: float) -> list[TracedCircle]:
+    """Trace the hole (or bolt head) at every expected place of a flange; keep those of like size.
+
+    Args:
+        gray: (H, W) photo.
+        front: the squared-up picture; places: (K, 2) in its pixels; outer: the flange's radius there.
+    """
     traced: list[TracedCircle] = []
-    for angle in ring.angles_rad:
-        at = thing.circles.center + ring.radius * np.array([np.cos(angle), np.sin(angle)])
+    for at in places:
         best: TracedCircle | None = None
         for share in _HOLE_SHARES:
-            one = trace_circle(gray, front, at, share * thing.outer, "strongest", reach=0.3, lines=72)
+            one = trace_circle(gray, front, at, share * outer, "strongest", reach=0.3, lines=72)
             if one and one.coverage > 0.55 and (best is None or one.coverage > best.coverage + 0.05):
                 best = one
         if best is not None:

@@ -4,18 +4,37 @@ Scan lines are laid across the expected rim; each may meet several edges (chamfe
 points kept are those that lie together on one ellipse, found by random trials on few points and then refined.
 """
 
-from dataclasses import dataclass
-from typing import Literal, final
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Literal, Protocol, final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from features.edges import ScanEdges, scan_edges
 from features.ellipse import Ellipse
-from features.parts.front_on import FrontOn
 
 Array = NDArray[np.float64]
+MIN_LINES = 24
+"""Scan lines below which nothing is tried."""
 Which = Literal["outermost", "strongest"]
+
+
+class Squared(Protocol):
+    """A picture in which the wanted circle is a circle, or nearly one: `FrontOn`, or one made from an ellipse."""
+
+    @property
+    def px_per_px(self) -> float:
+        """Its pixels per photo pixel."""
+        ...
+
+    def to_photo(self, points: Array) -> Array:
+        """(N, 2) its pixels to photo pixels."""
+        ...
+
+    def from_photo(self, points_px: Array) -> Array:
+        """(N, 2) photo pixels to its pixels."""
+        ...
 
 
 @dataclass(frozen=True)
@@ -46,7 +65,7 @@ class TracedCircle:
 
 def trace_circle(
     gray: NDArray[np.uint8],
-    front: FrontOn,
+    front: Squared,
     center: Array,
     radius: float,
     which: Which = "strongest",
@@ -54,6 +73,7 @@ def trace_circle(
     lines: int = 240,
     round_in_front: bool = False,
     seed: int = 0,
+    use: Callable[[Array], NDArray[np.bool_]] | None = None,
 ) -> TracedCircle | NotTraced:
     """Trace a circle found in the squared-up picture.
 
@@ -66,6 +86,7 @@ def trace_circle(
         lines: number of scan lines.
         round_in_front: the squared-up picture's slant is measured, not guessed, so the circle is a circle there.
         seed: of the random trials.
+        use: tells for (N, 2) photo pixels on the expected rim whether its edge can be seen there; everywhere when None.
 
     Returns:
         The traced circle, or a falsy reason.
@@ -73,11 +94,16 @@ def trace_circle(
     angle = np.linspace(0, 2 * np.pi, lines, endpoint=False)
     outward = np.stack([np.cos(angle), np.sin(angle)], axis=1)
     rim = front.to_photo(center + radius * outward)
-    beyond = front.to_photo(center + radius * (1 + reach) * outward)
+    kept = np.arange(lines) if use is None else np.flatnonzero(use(rim))
+    if len(kept) < min(MIN_LINES, lines):
+        return NotTraced("the circle's edge is hidden")
+    rim = rim[kept]
+    beyond = front.to_photo(center + radius * (1 + reach) * outward[kept])
     reach_px = float(np.median(np.linalg.norm(beyond - rim, axis=1)))
     directions = (beyond - rim) / np.maximum(np.linalg.norm(beyond - rim, axis=1, keepdims=True), 1e-9)
     sigma = float(np.clip(reach_px / 14, 0.9, 2.5))
     edges = scan_edges(gray, rim, directions, max(reach_px, 3.0), sigma)
+    edges = replace(edges, line=kept[edges.line])
     if len(np.unique(edges.line)) < 0.15 * lines:
         return NotTraced("too few edges near the expected circle")
     rng = np.random.default_rng(seed)

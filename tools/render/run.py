@@ -168,7 +168,8 @@ def execute(
 
 def start_worker(variant: str, workers: int) -> None:
     """Share the cores: each process gets its part of the threads."""
-    threads = max(1, (os.cpu_count() or 1) // workers)
+    # With one thread a process, runs on two GPUs stood still after a few scenes; with two they never did.
+    threads = max(2, (os.cpu_count() or 1) // workers)
     os.environ.setdefault("OMP_NUM_THREADS", str(threads))
     import cv2
 

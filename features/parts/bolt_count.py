@@ -1,0 +1,126 @@
+"""How many fasteners sit round a circle, from those that are seen: a distribution, honest about hidden ones.
+
+Fasteners of a joint are equally spaced (common practice). Every count says where its fasteners must sit once the turn
+of the ring is chosen; places that are in plain view must hold one, places that are hidden need not.
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+SEEN_CHANCE = 0.93
+"""Chance that a fastener in plain view is found."""
+HIDDEN_CHANCE = 0.12
+"""Chance that one at a hidden place is found all the same: it peeps out."""
+STRAY_CHANCE = 0.06
+"""Share of findings on the ring that are no fasteners."""
+ANGLE_SD_RAD = 0.05
+"""Spread of a fastener's place along the ring in front of the ellipse's own error, at most a share of the pitch."""
+RING_WIDTH = 0.09
+"""Fasteners lie within this share of the ring's radius."""
+LEAST_SEEN = 3
+TURNS = 24
+
+
+@dataclass(frozen=True, eq=False)
+class CountedRing:
+    """The fasteners of one ring.
+
+    Attributes:
+        likelihood: probability of each count, all counts equally likely beforehand.
+        members: (N,) which of the given places are on the ring.
+        radius: of the ring, where the joint's outline has radius 1.
+        count: likeliest; angles_rad: (count,) where its fasteners sit.
+        hidden: how many of them sit at hidden places.
+    """
+
+    likelihood: dict[int, float]
+    members: NDArray[np.bool_]
+    radius: float
+    count: int
+    angles_rad: Array
+    hidden: int
+
+
+def count_ring(
+    places: Array, scores: Array, counts: Sequence[int], in_view: Callable[[Array], NDArray[np.bool_]]
+) -> CountedRing | None:
+    """Count the fasteners of a ring.
+
+    Args:
+        places: (N, 2) where they were seen, the joint's outline being the unit circle.
+        scores: (N,) how sure each is.
+        counts: possible counts.
+        in_view: tells for (M, 2) such places whether a fastener there would be in plain view.
+
+    Returns:
+        The counted ring; None when too few are seen to say anything.
+    """
+    members, middle, radius = _ring_of(places, scores)
+    if members.sum() < LEAST_SEEN:
+        return None
+    own = places[members] - middle
+    angles = np.arctan2(own[:, 1], own[:, 0])
+    fits = [_fit(angles, count, lambda a: in_view(middle + radius * np.stack([np.cos(a), np.sin(a)], 1)))
+            for count in counts]  # fmt: skip
+    logs = np.array([fit[0] for fit in fits])
+    share = np.exp(logs - logs.max())
+    share /= share.sum()
+    best = int(np.argmax(logs))
+    _, turn, hidden = fits[best]
+    slots = turn + 2 * np.pi * np.arange(counts[best]) / counts[best]
+    likelihood = dict(zip(counts, share.tolist(), strict=True))
+    return CountedRing(likelihood, members, radius, counts[best], slots, hidden)
+
+
+def _ring_of(places: Array, scores: Array) -> tuple[NDArray[np.bool_], Array, float]:
+    """Members, center and radius of the ring that most of the places lie on, not far from the unit circle."""
+    middle, nothing = np.zeros(2), np.zeros(len(places), bool)
+    distance = np.linalg.norm(places, axis=1)
+    possible = (distance > 0.55) & (distance < 1.25)
+    if possible.sum() < LEAST_SEEN:
+        return nothing, middle, 1.0
+    votes = [float(scores[possible & (np.abs(distance - r) < RING_WIDTH)].sum()) for r in distance]
+    radius = float(distance[int(np.argmax(np.where(possible, votes, -1.0)))])
+    members = possible & (np.abs(distance - radius) < RING_WIDTH)
+    for _ in range(3):
+        if members.sum() >= 5:
+            # Heads stand in front of the joint's plane, so a slant moves the whole ring aside.
+            x, y = places[members].T
+            solved = np.linalg.lstsq(np.column_stack([2 * x, 2 * y, np.ones(len(x))]), x * x + y * y, rcond=None)[0]
+            middle = np.clip(solved[:2], -0.1, 0.1)
+        distance = np.linalg.norm(places - middle, axis=1)
+        radius = float(np.median(distance[members]))
+        members = (np.abs(distance - radius) < RING_WIDTH) & (distance > 0.5)
+        if members.sum() < LEAST_SEEN:
+            return nothing, middle, radius
+    return members, middle, radius
+
+
+def _fit(angles: Array, count: int, in_view: Callable[[Array], NDArray[np.bool_]]) -> tuple[float, float, int]:
+    """Log likelihood of a count, its best turn, and how many places are hidden then."""
+    pitch = 2 * np.pi / count
+    sd = min(ANGLE_SD_RAD, 0.12 * pitch)
+    waves = np.exp(1j * count * angles)
+    start = float(np.angle(waves.sum())) / count
+    best = (-np.inf, start, 0)
+    for turn in (start, *(start + pitch * np.arange(1, TURNS) / TURNS)):
+        near = np.rint((angles - turn) / pitch)
+        off = angles - turn - near * pitch
+        slot = near.astype(int) % count
+        closest = np.full(count, np.inf)
+        np.minimum.at(closest, slot, np.abs(off))
+        filled = closest < 3 * sd
+        view = in_view(turn + pitch * np.arange(count))
+        chance = np.where(view, SEEN_CHANCE, HIDDEN_CHANCE)
+        on_place = np.abs(off) == closest[slot]
+        density = np.where(on_place & filled[slot], np.exp(-0.5 * (off / sd) ** 2) / (sd * np.sqrt(2 * np.pi)), 0.0)
+        each = (1 - STRAY_CHANCE) * density / count + STRAY_CHANCE / (2 * np.pi)
+        log = float(np.log(each).sum() + np.where(filled, np.log(chance), np.log(1 - chance)).sum())
+        if log > best[0]:
+            best = (log, turn, int((~view).sum()))
+    return best

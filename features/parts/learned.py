@@ -1,0 +1,165 @@
+"""Finding parts with the part model: it says where, the full-resolution edges say exactly.
+
+One look at the whole photo finds the round parts; a second look, at the best chamber or port alone, sees its fasteners.
+The classical finder takes over where there is no model, and says so.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from features.parts.bolt_count import CountedRing, count_ring
+from features.parts.classical import ClassicalFinder
+from features.parts.finder import FoundCircle, LookAt, PartQuestion, PartSightings
+from features.parts.learned_circles import trace_chamber, trace_flange, trace_mouth
+from features.parts.learned_evidence import chamber_count_evidence, hole_count_evidence, photo_evidence
+from features.parts.part_maps import RoundPart, part_at, point_parts, round_parts
+from features.parts.part_model import PartMaps, PartModel, load_part_model
+from features.parts.part_vocabulary import PART_CLASSES
+from features.problems import NO_PART_MODEL, NO_PUMP_SEEN, Problem
+
+Array = NDArray[np.float64]
+
+CHAMBER_COUNTS = tuple(range(4, 25))
+FLANGE_COUNTS = (4, 8, 12)
+"""Numbers of flange bolts of 1/2 to 4 in. in the tabulated standards, and the next."""
+NO_PUMP = 0.9
+"""From this probability of "no pump" on, nothing is measured unless the user points at it."""
+CLOSER = 0.75
+"""A second look is taken when its box is smaller than this share of the photo's longer side."""
+ROOM = 1.3
+"""How much of a part's surroundings the second look takes in."""
+CHAMBER_VIEW = ("bolted_rim", "clamp_band", "chamber_cover", "bolt")
+FLANGE_VIEW = ("flange", "bolt")
+
+
+@dataclass(frozen=True, eq=False)
+class Subject:
+    """A round part looked at closely: as the second look saw it, with that look's maps."""
+
+    part: RoundPart
+    maps: PartMaps
+
+
+class LearnedFinder:
+    """Finds parts with a loaded model."""
+
+    def __init__(self, model: PartModel) -> None:
+        self._model = model
+
+    def find(self, question: PartQuestion) -> PartSightings:
+        """Look at one photo."""
+        maps = self._model.look(question.pixels_rgb)
+        view = dict(maps.attributes["view"])
+        if maps.attributes["pump"]["no"] > NO_PUMP and not question.look_at:
+            return PartSightings(view, problems=(Problem(NO_PUMP_SEEN),))
+        rounds = round_parts(maps)
+        sightings = PartSightings(view, attributes=photo_evidence(maps, question.photo_name))
+        chamber = self._closely(question, maps, _chosen(rounds, "chamber", _hint(question.look_at, "chamber")))
+        if chamber is not None:
+            sightings = _with_chamber(sightings, question, chamber)
+        flange = self._closely(question, maps, _chosen(rounds, "flange", _hint(question.look_at, "port")))
+        if flange is not None:
+            sightings = _with_flange(sightings, question, flange)
+        else:
+            mouth = self._closely(question, maps, _chosen(rounds, "mouth", _hint(question.look_at, "port")))
+            if mouth is not None:
+                sightings = _with_mouth(sightings, question, mouth)
+        return sightings
+
+    def _closely(self, question: PartQuestion, maps: PartMaps, part: RoundPart | None) -> Subject | None:
+        """Look again at a part alone, where that shows more of it."""
+        if part is None:
+            return None
+        outline = part.outline_px(stretch=ROOM)
+        (left, top), (right, bottom) = outline.min(axis=0), outline.max(axis=0)
+        if max(right - left, bottom - top) > CLOSER * max(question.gray.shape):
+            return Subject(part, maps)
+        again = self._model.look(question.pixels_rgb, (left, top, right, bottom))
+        same = [one for one in round_parts(again) if one.name == part.name and _near(one, part)]
+        return Subject(same[0] if same else part, again)
+
+
+def best_finder() -> LearnedFinder | ClassicalFinder:
+    """The learned finder where its model can be loaded, else the classical one."""
+    model = load_part_model()
+    if isinstance(model, PartModel):
+        return LearnedFinder(model)
+    return ClassicalFinder(Problem(NO_PART_MODEL, model.reason))
+
+
+def _near(one: RoundPart, other: RoundPart) -> bool:
+    size = abs(float(np.log(np.linalg.det(one.shape_px) / np.linalg.det(other.shape_px)))) / 2
+    return float(np.linalg.norm(other.unit_places(one.center_px[None]))) < 0.3 and size < 0.3
+
+
+def _hint(hints: Sequence[LookAt], reading: str) -> LookAt | None:
+    """What the user said of the place of a chamber or a port."""
+    return next((h for h in hints if h.name.startswith("chamber") == (reading == "chamber")), None)
+
+
+def _chosen(rounds: Sequence[RoundPart], name: str, hint: LookAt | None) -> RoundPart | None:
+    """The part to measure: sure, large and seen squarely, or the one the user points at."""
+    parts = [part for part in rounds if part.name == name]
+    if not parts:
+        return None
+    largest = max(float(part.semi_axes_px[1]) for part in parts)
+
+    def merit(part: RoundPart) -> float:
+        if hint is not None:
+            away = float(np.linalg.norm(part.center_px - [hint.x_px, hint.y_px])) / max(hint.radius_px, 1.0)
+            return -away - abs(float(np.log(part.semi_axes_px[0] / max(hint.radius_px, 1.0))))
+        # The shorter half axis is large when the part is near and seen squarely.
+        return part.score + float(part.semi_axes_px[1]) / largest
+
+    return max(parts, key=merit)
+
+
+def _in_view(subject: Subject, names: tuple[str, ...], places: Array) -> NDArray[np.bool_]:
+    """Whether the part itself is what is seen at (N, 2) places, its outline being the unit circle."""
+    in_photo = subject.part.center_px + places @ subject.part.shape_px.T
+    return np.isin(part_at(subject.maps, in_photo), [PART_CLASSES.index(name) for name in names])
+
+
+def _ring(
+    subject: Subject, points: str, counts: tuple[int, ...], parts: tuple[str, ...]
+) -> tuple[CountedRing | None, Array]:
+    """The counted ring of a round part's fasteners, and where those seen are in the photo."""
+    seen = point_parts(subject.maps)[points]
+    places = subject.part.unit_places(seen.places_px)
+    ring = count_ring(places, seen.scores, counts, lambda at: _in_view(subject, parts, at))
+    return ring, seen.places_px[ring.members] if ring else np.zeros((0, 2))
+
+
+def _with_chamber(sightings: PartSightings, question: PartQuestion, chamber: Subject) -> PartSightings:
+    circle = trace_chamber(question, chamber.part, chamber.maps)
+    ring, seen_px = _ring(chamber, "chamber_bolt", CHAMBER_COUNTS, CHAMBER_VIEW)
+    counted = chamber_count_evidence(ring, chamber.maps, question.photo_name)
+    marks: Mapping[str, Array] = {"chamber_bolts": seen_px} if len(seen_px) else {}
+    return replace(
+        sightings,
+        circles=(*sightings.circles, *([circle] if circle else [])),
+        marks_px={**sightings.marks_px, **marks},
+        attributes=(*sightings.attributes, *counted),
+    )
+
+
+def _with_flange(sightings: PartSightings, question: PartQuestion, flange: Subject) -> PartSightings:
+    ring, seen_px = _ring(flange, "flange_bolt", FLANGE_COUNTS, FLANGE_VIEW)
+    mouths = [one for one in round_parts(flange.maps) if one.name == "mouth"]
+    inside = [m for m in mouths if float(np.linalg.norm(flange.part.unit_places(m.center_px[None]))) < 0.35]
+    circles = trace_flange(question, flange.part, flange.maps, ring, seen_px, inside[0] if inside else None)
+    marks: Mapping[str, Array] = {"flange_bolts": seen_px} if len(seen_px) else {}
+    return replace(
+        sightings,
+        circles=(*sightings.circles, *circles),
+        marks_px={**sightings.marks_px, **marks},
+        attributes=(*sightings.attributes, *hole_count_evidence(ring, question.photo_name)),
+    )
+
+
+def _with_mouth(sightings: PartSightings, question: PartQuestion, mouth: Subject) -> PartSightings:
+    found: FoundCircle | None = trace_mouth(question, mouth.part, mouth.maps)
+    return replace(sightings, circles=(*sightings.circles, *([found] if found else [])))

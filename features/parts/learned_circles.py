@@ -1,0 +1,169 @@
+"""From an ellipse the part model tells to sub-pixel edge points of that part's circles."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from features.camera import Camera
+from features.circle_fit import fit_circle
+from features.circle_in_space import CircleSighting
+from features.parts.bolt_count import CountedRing
+from features.parts.finder import FoundCircle, PartQuestion
+from features.parts.front_on import face_plane
+from features.parts.part_maps import RoundPart, part_at
+from features.parts.part_model import PartMaps
+from features.parts.part_vocabulary import PART_CLASSES
+from features.parts.port_face import trace_holes
+from features.parts.trace import Squared, TracedCircle, Which, trace_circle
+
+Array = NDArray[np.float64]
+
+REACH = 0.055
+"""Half length of scan lines as a share of the radius: about three times the model's usual error."""
+ROUND_ENOUGH = 0.045
+"""Spread of the radius, relative, up to which a told outline counts as a circle in the squared-up picture."""
+HIDERS = ("manifold", "flange", "companion", "threaded_boss", "scale_reference", "feet", "air_valve")
+"""Parts that hide the joint's edge where they lie over it."""
+UNIT_PX = 400.0
+"""Radius that an ellipse is given in the picture made from it."""
+
+
+@dataclass(frozen=True, eq=False)
+class EllipseFrame:
+    """A picture in which an ellipse of the photo is a circle of radius `UNIT_PX` about the origin."""
+
+    part: RoundPart
+
+    @property
+    def px_per_px(self) -> float:
+        """Its pixels per photo pixel."""
+        return UNIT_PX / float(self.part.semi_axes_px.mean())
+
+    def to_photo(self, points: Array) -> Array:
+        """(N, 2) its pixels to photo pixels."""
+        return self.part.center_px + (np.asarray(points, float) / UNIT_PX) @ self.part.shape_px.T
+
+    def from_photo(self, points_px: Array) -> Array:
+        """(N, 2) photo pixels to its pixels."""
+        return self.part.unit_places(points_px) * UNIT_PX
+
+
+@dataclass(frozen=True, eq=False)
+class Placed:
+    """A told outline as a circle of a squared-up picture; `measured_slant` when a reference gave that picture."""
+
+    frame: Squared
+    center: Array
+    radius: float
+    measured_slant: bool
+
+
+def trace_chamber(question: PartQuestion, part: RoundPart, maps: PartMaps) -> FoundCircle | None:
+    """The outermost round edge of a chamber's joint."""
+    hiders = [PART_CLASSES.index(name) for name in HIDERS]
+
+    def free(rim_px: Array) -> NDArray[np.bool_]:
+        # Just inside the edge something lies over the joint: there the edge seen is not the joint's.
+        inside = part.center_px + 0.97 * (rim_px - part.center_px)
+        return ~np.isin(part_at(maps, inside), hiders) & _uncovered(question, rim_px)
+
+    # Rim or band edges are rounded: the seen edge may lie a little inside the true outermost one.
+    return _traced(question, part, "chamber_diameter", "outermost", free, (0.4, 0.0015))
+
+
+def trace_mouth(question: PartQuestion, part: RoundPart, maps: PartMaps) -> FoundCircle | None:
+    """The opening of a port at its face."""
+    return _traced(question, part, "port_bore", "strongest", lambda px: _uncovered(question, px), (0.5, 0.001))
+
+
+def trace_flange(
+    question: PartQuestion, part: RoundPart, maps: PartMaps, ring: CountedRing | None, seen_px: Array,
+    mouth: RoundPart | None,
+) -> tuple[FoundCircle, ...]:  # fmt: skip
+    """Rim, bolt circle, one hole and the opening of a flange, as far as they are seen.
+
+    Args:
+        question: the photo.
+        part: the flange; maps: of the look it comes from.
+        ring: its counted bolts or holes; seen_px: (K, 2) where those seen lie.
+        mouth: its opening, None where none is seen.
+    """
+    circles: list[FoundCircle] = []
+
+    def free(rim_px: Array) -> NDArray[np.bool_]:
+        return _uncovered(question, rim_px)
+
+    rim = _traced(question, part, "flange_diameter", "outermost", free, (0.3, 0.001))
+    circles += [rim] if rim else []
+    if mouth is not None:
+        bore = trace_mouth(question, mouth, maps)
+        circles += [bore] if bore else []
+    if ring is not None and len(seen_px) >= 3:
+        circles += _bolt_circle(question, part, ring, seen_px)
+    return tuple(circles)
+
+
+def _bolt_circle(question: PartQuestion, part: RoundPart, ring: CountedRing, seen_px: Array) -> list[FoundCircle]:
+    """The bolt circle through traced holes or heads where they can be traced, else through where the model saw them."""
+    frame = EllipseFrame(part)
+    holes = trace_holes(question.gray, frame, frame.from_photo(seen_px), UNIT_PX)
+    name = question.photo_name
+    if len(holes) >= 3:
+        centers = np.array([hole.ellipse.center_px for hole in holes])
+        circle = FoundCircle(CircleSighting("bolt_circle_diameter", name, centers), len(holes) / ring.count, 0.3)
+        middle = sorted(holes, key=lambda hole: hole.ellipse.semi_axes_px[0])[len(holes) // 2]
+        return [circle, _found("bolt_hole_diameter", name, middle, (0.6, 0.001))]
+    shared = 0.012 * float(part.semi_axes_px.mean())
+    return [FoundCircle(CircleSighting("bolt_circle_diameter", name, seen_px), len(seen_px) / ring.count, shared)]
+
+
+def _traced(
+    question: PartQuestion, part: RoundPart, name: str, which: Which, free: Callable[[Array], NDArray[np.bool_]],
+    shared: tuple[float, float],
+) -> FoundCircle | None:  # fmt: skip
+    """Trace a told outline; None when no edge follows it."""
+    placed = _placed(question, part)
+    traced = trace_circle(
+        question.gray, placed.frame, placed.center, placed.radius, which, reach=REACH,
+        round_in_front=placed.measured_slant, use=free,
+    )  # fmt: skip
+    return _found(name, question.photo_name, traced, shared) if traced else None
+
+
+def _placed(question: PartQuestion, part: RoundPart) -> Placed:
+    """Square the photo up to the reference if the part then is round, else to the part's own ellipse."""
+    own = Placed(EllipseFrame(part), np.zeros(2), UNIT_PX, False)
+    if not question.tilt_known:
+        return own
+    height, width = question.gray.shape
+    outline = part.outline_px()
+    best, roundest = own, ROUND_ENOUGH
+    for pose in question.poses:
+        camera = Camera.of_size(width, height, pose.focal_px)
+        normal = pose.rotation[:, 2] * np.sign(pose.rotation[2, 2])
+        distance = float(normal @ pose.translation_mm) if question.has_scale else 0.0
+        front = face_plane(question.gray, camera, normal, distance)
+        there = front.from_photo(outline)
+        center, radius = fit_circle(there)
+        spread = float(np.std(np.linalg.norm(there - center, axis=1))) / max(radius, 1e-9)
+        if spread < roundest:
+            best, roundest = Placed(front, center, radius, True), spread
+    return best
+
+
+def _found(name: str, photo: str, traced: TracedCircle, shared: tuple[float, float]) -> FoundCircle:
+    """A traced circle with the error its edge points may share: at least so many pixels, at least so much of it."""
+    shared_px = max(shared[0], shared[1] * float(traced.ellipse.semi_axes_px.mean()))
+    return FoundCircle(CircleSighting(name, photo, traced.points_px), traced.coverage, shared_px)
+
+
+def _uncovered(question: PartQuestion, rim_px: Array) -> NDArray[np.bool_]:
+    """(N,) whether no scale reference lies at the places."""
+    free = np.ones(len(rim_px), bool)
+    for outline in question.keep_out_px:
+        polygon = np.asarray(outline, np.float32).reshape(-1, 1, 2)
+        free &= np.array([cv2.pointPolygonTest(polygon, (float(x), float(y)), False) < 0 for x, y in rim_px])
+    return free

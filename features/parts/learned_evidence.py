@@ -1,0 +1,49 @@
+"""What the part model says of a pump's attributes, as likelihoods."""
+
+import numpy as np
+
+from features.measured import AttributeEvidence
+from features.parts.bolt_count import CountedRing
+from features.parts.part_maps import part_share
+from features.parts.part_model import PartMaps
+from features.parts.part_vocabulary import ATTRIBUTES, EVIDENCE_PARTS
+
+SEEN_SHARE = 0.004
+"""Share of the photo that an attribute's parts fill when they are well seen."""
+OF_THE_PUMP = ("connection", "housing_joint", "port_position", "wetted_material", "air_valve_side")
+NEVER_SURER = 0.985
+"""No photo tells an attribute more surely than the model was right on photos unlike those it learned from."""
+COUNT_TRUST = 0.9
+"""Share of photos in which the model's rings can be believed; in the others any count may be true."""
+
+
+def photo_evidence(maps: PartMaps, photo: str) -> tuple[AttributeEvidence, ...]:
+    """Attributes of the whole photo; weak where the parts that show them are hardly in the picture."""
+    evidence = []
+    for name in OF_THE_PUMP:
+        share = part_share(maps, EVIDENCE_PARTS[name])
+        trust = NEVER_SURER * float(np.clip(share / SEEN_SHARE, 0.05, 1.0))
+        flat = 1 / len(ATTRIBUTES[name])
+        told = {value: trust * p + (1 - trust) * flat for value, p in maps.attributes[name].items()}
+        evidence.append(AttributeEvidence(name, told, (photo,)))
+    return tuple(evidence)
+
+
+def chamber_count_evidence(ring: CountedRing | None, maps: PartMaps, photo: str) -> tuple[AttributeEvidence, ...]:
+    """The bolt count of a chamber's joint, as far as the joint is bolted at all."""
+    bolted = maps.attributes["housing_joint"]["bolted"]
+    if ring is None or bolted < 0.3:
+        return ()
+    trust = COUNT_TRUST * bolted
+    flat = 1 / len(ring.likelihood)
+    told = {str(count): trust * share + (1 - trust) * flat for count, share in ring.likelihood.items()}
+    return (AttributeEvidence("chamber_bolt_count", told, (photo,)),)
+
+
+def hole_count_evidence(ring: CountedRing | None, photo: str) -> tuple[AttributeEvidence, ...]:
+    """The number of bolts or holes of a port's flange."""
+    if ring is None:
+        return ()
+    flat = 1 / len(ring.likelihood)
+    told = {str(count): COUNT_TRUST * share + (1 - COUNT_TRUST) * flat for count, share in ring.likelihood.items()}
+    return (AttributeEvidence("bolt_hole_count", told, (photo,)),)

@@ -1,0 +1,134 @@
+"""Reads the part model's maps: ellipses of round parts, points of fasteners, and which part a pixel shows."""
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from features.parts.part_model import PartMaps
+from features.parts.part_vocabulary import MAP_STRIDE, PART_CLASSES, POINT_CLASSES, POINT_STRIDE, ROUND_CLASSES
+
+Array = NDArray[np.float64]
+CENTER_UNIT_PX, SIZE_UNIT_PX = 8.0, 32.0
+"""Units in which the model tells centers beside their cell, and lengths inside the logarithm."""
+LEAST_CENTER, LEAST_POINT = 0.2, 0.25
+"""Peaks below these probabilities are not told."""
+
+
+@dataclass(frozen=True, eq=False)
+class RoundPart:
+    """A round part as the model sees it.
+
+    Attributes:
+        name: of `ROUND_CLASSES`.
+        score: 0..1.
+        center_px: (2,) of its ellipse in the photo; shape_px: (2, 2) symmetric positive matrix M whose columns map the
+            unit circle to the ellipse: outline = center + M @ (cos, sin).
+    """
+
+    name: str
+    score: float
+    center_px: Array
+    shape_px: Array
+
+    @property
+    def semi_axes_px(self) -> Array:
+        """(2,) the larger first."""
+        return np.sort(np.linalg.eigvalsh(self.shape_px))[::-1]
+
+    def outline_px(self, count: int = 120, stretch: float = 1.0) -> Array:
+        """(count, 2) points of the outline, or of one `stretch` times as large."""
+        angle = np.linspace(0, 2 * np.pi, count, endpoint=False)
+        return self.center_px + stretch * np.stack([np.cos(angle), np.sin(angle)], 1) @ self.shape_px.T
+
+    def unit_places(self, xy: Array) -> Array:
+        """(N, 2) photo pixels to where they lie when the ellipse is the unit circle."""
+        return (np.asarray(xy, float) - self.center_px) @ np.linalg.inv(self.shape_px).T
+
+
+@dataclass(frozen=True, eq=False)
+class PointPart:
+    """Fasteners or holes of one class: places (K, 2) in photo pixels and probabilities (K,)."""
+
+    name: str
+    places_px: Array
+    scores: Array
+
+
+def round_parts(maps: PartMaps) -> tuple[RoundPart, ...]:
+    """All round parts, surest first; several tellings of one part are made one."""
+    found = []
+    for k, name in enumerate(ROUND_CLASSES):
+        rows, columns = _peaks(maps.centers[k], LEAST_CENTER, 2)
+        for row, column in zip(rows, columns, strict=True):
+            numbers = maps.shapes[k, :, row, column].astype(float)
+            cell = (np.array([column, row]) + 0.5) * MAP_STRIDE - 0.5
+            center = maps.window.to_photo((cell + CENTER_UNIT_PX * numbers[:2])[None])[0]
+            shape = SIZE_UNIT_PX * maps.window.scale * _matrix_exponential(*numbers[2:])
+            found.append(RoundPart(name, float(maps.centers[k, row, column]), center, shape))
+    return tuple(_without_doubles(sorted(found, key=lambda part: -part.score)))
+
+
+def point_parts(maps: PartMaps) -> dict[str, PointPart]:
+    """Points by class name, surest first."""
+    parts = {}
+    for k, name in enumerate(POINT_CLASSES):
+        heat = maps.points[k]
+        rows, columns = _peaks(heat, LEAST_POINT, 1)
+        at = np.array([_refined(heat, r, c) for r, c in zip(rows, columns, strict=True)]).reshape(-1, 2)
+        places = maps.window.to_photo((at + 0.5) * POINT_STRIDE - 0.5)
+        parts[name] = PointPart(name, places, heat[rows, columns].astype(float))
+    return parts
+
+
+def part_share(maps: PartMaps, names: tuple[str, ...]) -> float:
+    """Share of the window that the named parts fill."""
+    return float(np.isin(maps.parts.argmax(axis=0), [PART_CLASSES.index(name) for name in names]).mean())
+
+
+def part_at(maps: PartMaps, places_px: Array) -> NDArray[np.int64]:
+    """(N,) class of `PART_CLASSES` at photo pixels; -1 outside the window."""
+    cells = np.rint((maps.window.from_photo(places_px) + 0.5) / MAP_STRIDE - 0.5).astype(int)
+    best = maps.parts.argmax(axis=0)
+    inside = ((cells >= 0) & (cells < [best.shape[1], best.shape[0]])).all(axis=1)
+    classes = np.full(len(cells), -1, np.int64)
+    classes[inside] = best[cells[inside, 1], cells[inside, 0]]
+    return classes
+
+
+def _peaks(heat: NDArray[np.float32], least: float, reach: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Rows and columns of local maxima, highest first."""
+    around = cv2.dilate(heat, np.ones((2 * reach + 1, 2 * reach + 1), np.uint8))
+    rows, columns = np.nonzero((heat >= around) & (heat >= least))
+    order = np.argsort(-heat[rows, columns])
+    return rows[order].astype(np.int64), columns[order].astype(np.int64)
+
+
+def _refined(heat: NDArray[np.float32], row: int, column: int) -> tuple[float, float]:
+    """Column and row of a peak between cells, from the weights round it."""
+    top, left = max(row - 1, 0), max(column - 1, 0)
+    patch = heat[top : row + 2, left : column + 2].astype(float)
+    y, x = np.mgrid[top : top + patch.shape[0], left : left + patch.shape[1]]
+    return float((patch * x).sum() / patch.sum()), float((patch * y).sum() / patch.sum())
+
+
+def _matrix_exponential(xx: float, yy: float, xy: float) -> Array:
+    """Exponential of the symmetric matrix [[xx, xy], [xy, yy]], within sane sizes."""
+    values, vectors = np.linalg.eigh(np.array([[xx, xy], [xy, yy]]))
+    return np.asarray((vectors * np.exp(np.clip(values, -4.0, 4.0))) @ vectors.T, float)
+
+
+def _without_doubles(parts: list[RoundPart]) -> list[RoundPart]:
+    """Drop tellings whose ellipse nearly equals a surer one of the same name."""
+    kept: list[RoundPart] = []
+    for part in parts:
+        if not any(_same(part, other) for other in kept if other.name == part.name):
+            kept.append(part)
+    return kept
+
+
+def _same(one: RoundPart, other: RoundPart) -> bool:
+    away = float(np.linalg.norm(other.unit_places(one.center_px[None])[0]))
+    size = abs(float(np.log(np.linalg.det(one.shape_px) / np.linalg.det(other.shape_px)))) / 2
+    return away < 0.35 and size < 0.35

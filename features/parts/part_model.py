@@ -1,0 +1,160 @@
+"""Loads the part model and runs it: one upright photo in, maps and probabilities out.
+
+The model is one ONNX file beside this module, checked against the hash that its card (`part_model.json`) names. Without
+either file there is no model, which is an ordinary answer: the classical finder then does the work.
+"""
+
+import hashlib
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+from typing import Any, Literal
+
+import cv2
+import numpy as np
+import onnxruntime
+from numpy.typing import NDArray
+
+from features.parts.part_vocabulary import ATTRIBUTES, MAP_STRIDE, PICTURE_MULTIPLE, attribute_slices
+
+Floats = NDArray[np.float32]
+MODEL_FILE = Path(__file__).with_name("part_model.onnx")
+CARD_FILE = Path(__file__).with_name("part_model.json")
+PICTURE_PX = 512
+"""Long side of the picture the model looks at."""
+GRAY = 114
+"""What fills a picture beyond the photo, as in training."""
+THREADS = 2
+
+
+@dataclass(frozen=True)
+class NoModel:
+    """Why there is no part model. Falsy."""
+
+    reason: str
+
+    def __bool__(self) -> Literal[False]:
+        return False
+
+
+@dataclass(frozen=True, eq=False)
+class Window:
+    """A rectangle of the photo the model looked at, and how its picture maps back.
+
+    Attributes:
+        left_px, top_px: its corner in the photo.
+        scale: photo pixels a picture pixel.
+        width, height: of the picture without filling.
+    """
+
+    left_px: float
+    top_px: float
+    scale: float
+    width: int
+    height: int
+
+    def to_photo(self, xy: NDArray[np.float64]) -> NDArray[np.float64]:
+        """(N, 2) picture pixels to photo pixels, both with centers at integers."""
+        return (np.asarray(xy, float) + 0.5) * self.scale - 0.5 + [self.left_px, self.top_px]
+
+    def from_photo(self, xy: NDArray[np.float64]) -> NDArray[np.float64]:
+        """(N, 2) photo pixels to picture pixels."""
+        return (np.asarray(xy, float) - [self.left_px, self.top_px] + 0.5) / self.scale - 0.5
+
+
+@dataclass(frozen=True, eq=False)
+class PartMaps:
+    """What the model said of one window.
+
+    Attributes:
+        window: where it looked.
+        parts: (classes, h, w) logits; points: (point classes, h', w') probabilities; centers: (round classes, h, w)
+            probabilities; shapes: (round classes, SHAPE_NUMBERS, h, w). Cells beyond the photo are cut off.
+        attributes: attribute -> value -> calibrated probability.
+    """
+
+    window: Window
+    parts: Floats
+    points: Floats
+    centers: Floats
+    shapes: Floats
+    attributes: Mapping[str, Mapping[str, float]]
+
+
+class PartModel:
+    """A loaded model. Make one with `load_part_model`."""
+
+    def __init__(self, session: Any, temperatures: Mapping[str, float]) -> None:
+        self._session = session
+        self._temperatures = temperatures
+
+    def look(self, pixels_rgb: NDArray[np.uint8], box: tuple[float, float, float, float] | None = None) -> PartMaps:
+        """Look at a photo, or at a box of it.
+
+        Args:
+            pixels_rgb: (H, W, 3) upright photo.
+            box: left, top, right, bottom in photo pixels; the whole photo when None.
+        """
+        picture, window = picture_of(pixels_rgb, box)
+        outputs = self._session.run(None, {"pictures": picture})
+        parts, points, centers, shapes, logits = (np.asarray(output[0], np.float32) for output in outputs)
+        rows, columns = -(-window.height // MAP_STRIDE), -(-window.width // MAP_STRIDE)
+        shapes = shapes.reshape(len(centers), -1, *shapes.shape[1:])
+        return PartMaps(
+            window,
+            parts[:, :rows, :columns],
+            _sigmoid(points[:, : 2 * rows, : 2 * columns]),
+            _sigmoid(centers[:, :rows, :columns]),
+            shapes[:, :, :rows, :columns],
+            calibrated(logits, self._temperatures),
+        )
+
+
+def picture_of(pixels_rgb: NDArray[np.uint8], box: tuple[float, float, float, float] | None) -> tuple[Floats, Window]:
+    """The model's input (1, 3, h, w) for a photo or a box of it, filled with gray to whole multiples."""
+    height, width = pixels_rgb.shape[:2]
+    left, top, right, bottom = (0, 0, width, height) if box is None else box
+    left, top = max(0, round(left)), max(0, round(top))
+    cut = pixels_rgb[top : max(top + 8, min(height, round(bottom))), left : max(left + 8, min(width, round(right)))]
+    scale = max(cut.shape[:2]) / PICTURE_PX
+    size = (max(8, round(cut.shape[1] / scale)), max(8, round(cut.shape[0] / scale)))
+    small = cv2.resize(cut, size, interpolation=cv2.INTER_AREA if scale > 1 else cv2.INTER_LINEAR)
+    fill_x, fill_y = (-size[0]) % PICTURE_MULTIPLE, (-size[1]) % PICTURE_MULTIPLE
+    filled = cv2.copyMakeBorder(small, 0, fill_y, 0, fill_x, cv2.BORDER_CONSTANT, value=(GRAY, GRAY, GRAY))
+    picture = np.ascontiguousarray(filled.transpose(2, 0, 1)[None], np.float32)
+    return picture, Window(float(left), float(top), scale, size[0], size[1])
+
+
+def calibrated(logits: Floats, temperatures: Mapping[str, float]) -> dict[str, dict[str, float]]:
+    """Probabilities of every attribute's values from one row of logits, each attribute with its own temperature."""
+    told = {}
+    for name, place in attribute_slices().items():
+        row = logits[place].astype(float) / temperatures.get(name, 1.0)
+        share = np.exp(row - row.max())
+        told[name] = dict(zip(ATTRIBUTES[name], (share / share.sum()).tolist(), strict=True))
+    return told
+
+
+@lru_cache(maxsize=2)
+def load_part_model(model_file: Path = MODEL_FILE, card_file: Path = CARD_FILE) -> PartModel | NoModel:
+    """The model, or a falsy reason why there is none."""
+    try:
+        card = json.loads(card_file.read_text(encoding="utf-8"))
+        content = model_file.read_bytes()
+    except (OSError, ValueError) as error:
+        return NoModel(f"the part model cannot be read ({error})")
+    if hashlib.sha256(content).hexdigest() != card.get("sha256"):
+        return NoModel("the part model is not the file its card describes")
+    options = onnxruntime.SessionOptions()
+    options.intra_op_num_threads = THREADS
+    options.inter_op_num_threads = 1
+    # Waiting threads that spin would take the cores from the edge finder.
+    options.add_session_config_entry("session.intra_op.allow_spinning", "0")
+    session = onnxruntime.InferenceSession(content, options, providers=["CPUExecutionProvider"])
+    return PartModel(session, card["temperatures"])
+
+
+def _sigmoid(logits: Floats) -> Floats:
+    return np.asarray(1 / (1 + np.exp(-np.clip(logits, -30, 30))), np.float32)

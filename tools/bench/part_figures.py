@@ -1,0 +1,197 @@
+"""Compares what the part model says of packed photos with their truth, and sums it up."""
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from features.parts.bolt_count import count_ring
+from features.parts.part_maps import RoundPart, part_at, point_parts, round_parts
+from features.parts.part_model import PartMaps, PartModel
+from features.parts.part_vocabulary import ATTRIBUTES, PART_CLASSES, POINT_CLASSES, ROUND_CLASSES
+from tools.train.pack import Packed
+
+Pixels = NDArray[np.uint8]
+LARGE_PARTS = ("chamber_cover", "clamp_band", "bolted_rim", "flange", "manifold", "air_section")
+COUNTS = (4, 6, 8, 10, 12, 14, 16, 18, 20, 24)
+BINS = 10
+
+
+@dataclass(frozen=True)
+class ToldAttribute:
+    """Probabilities of one attribute's values, the true value's index, and whether its parts are in the picture."""
+
+    probabilities: tuple[float, ...]
+    truth: int
+    seen: bool
+
+
+@dataclass(frozen=True, eq=False)
+class JudgedPhoto:
+    """One photo's comparison.
+
+    Attributes:
+        confusion: (classes, classes) pixels, rows true, columns told.
+        attributes: those whose truth is known.
+        outline_errors: class name -> distances of told from true outlines, relative to the part's size; missed: class
+            name -> how many were not told; extra: told where none is.
+        bolts: (true count, told count, all visible), for joints with bolts.
+    """
+
+    confusion: NDArray[np.int64]
+    attributes: dict[str, ToldAttribute]
+    outline_errors: dict[str, list[float]] = field(default_factory=dict)
+    missed: dict[str, int] = field(default_factory=dict)
+    bolts: tuple[tuple[int, int, bool], ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class Figures:
+    """Sums over photos.
+
+    Attributes:
+        overlap: large part -> intersection over union.
+        right: attribute -> share right where its parts are seen.
+        calibration_error: attribute -> expected calibration error there (Guo et al. 2017, arXiv 1706.04599).
+        confusion: attribute -> (values, values) rows true, columns told.
+        outline_median: round class -> median distance of outlines, relative to size; found: share found.
+        bolts_right: share of joints whose bolts are all visible that are counted exactly; bolt_joints: how many.
+    """
+
+    overlap: dict[str, float]
+    right: dict[str, float]
+    calibration_error: dict[str, float]
+    confusion: dict[str, NDArray[np.int64]]
+    outline_median: dict[str, float]
+    found: dict[str, float]
+    bolts_right: float
+    bolt_joints: int
+
+    @property
+    def mean_overlap(self) -> float:
+        """Mean over the large parts."""
+        return float(np.mean(list(self.overlap.values())))
+
+    def as_json(self) -> dict[str, Any]:
+        """Rounded, for the card."""
+        groups = ("overlap", "right", "calibration_error", "outline_median", "found")
+        told: dict[str, Any] = {"mean_overlap": round(self.mean_overlap, 4)}
+        told |= {name: {k: round(v, 4) for k, v in getattr(self, name).items()} for name in groups}
+        return told | {"bolts_right": round(self.bolts_right, 4), "bolt_joints": self.bolt_joints}
+
+
+def judge_photos(
+    model: PartModel, packed: Packed, which: Iterable[int], change: Callable[[Pixels, int], Pixels] | None = None
+) -> list[JudgedPhoto]:
+    """Judge photos of a packed set, each changed first where a change is given."""
+    judged = []
+    for k in which:
+        width, height = packed.size[k]
+        photo = np.ascontiguousarray(packed.photos[k, :height, :width])
+        maps = model.look(photo if change is None else change(photo, k))
+        judged.append(judge(maps, packed, k))
+    return judged
+
+
+def judge(maps: PartMaps, packed: Packed, k: int) -> JudgedPhoto:
+    """Compare the maps of photo k with its truth."""
+    width, height = packed.size[k]
+    classes = packed.classes[k, :height, :width]
+    logits = cv2.resize(maps.parts.transpose(1, 2, 0), (int(width), int(height)), interpolation=cv2.INTER_LINEAR)
+    told = logits.argmax(axis=2)
+    n = len(PART_CLASSES)
+    confusion = np.bincount((classes.astype(int) * n + told).ravel(), minlength=n * n).reshape(n, n)
+    attributes = {}
+    for i, (name, values) in enumerate(ATTRIBUTES.items()):
+        if packed.attributes[k, i] >= 0:
+            shares = tuple(maps.attributes[name][value] for value in values)
+            attributes[name] = ToldAttribute(shares, int(packed.attributes[k, i]), bool(packed.seen[k, i]))
+    parts = round_parts(maps)
+    errors, missed, bolts = _rounds(maps, parts, packed, k)
+    return JudgedPhoto(confusion, attributes, errors, missed, bolts)
+
+
+def _rounds(
+    maps: PartMaps, parts: Sequence[RoundPart], packed: Packed, k: int
+) -> tuple[dict[str, list[float]], dict[str, int], tuple[tuple[int, int, bool], ...]]:
+    errors: dict[str, list[float]] = {name: [] for name in ROUND_CLASSES}
+    missed = dict.fromkeys(ROUND_CLASSES, 0)
+    bolts = []
+    for x, y, xx, yy, xy, kind, asked in packed.rounds[k]:
+        width, height = packed.size[k]
+        if kind < 0 or not asked or not (0 <= x < width and 0 <= y < height):
+            continue
+        name = ROUND_CLASSES[int(kind)]
+        values, vectors = np.linalg.eigh(np.array([[xx, xy], [xy, yy]], float))
+        root = (vectors * np.sqrt(np.maximum(values, 1e-6))) @ vectors.T
+        truth = RoundPart(name, 1.0, np.array([x, y], float), root)
+        near = [p for p in parts if p.name == name and np.linalg.norm(truth.unit_places(p.center_px[None])) < 0.5]
+        if not near:
+            missed[name] += 1
+            continue
+        best = near[0]
+        off = np.linalg.norm(truth.unit_places(best.outline_px()), axis=1) - 1
+        errors[name].append(float(np.abs(off).mean()))
+        if name == "chamber":
+            bolts += _counted(maps, best, truth, packed, k)
+    return errors, missed, tuple(bolts)
+
+
+def _counted(maps: PartMaps, told: RoundPart, truth: RoundPart, packed: Packed, k: int) -> list[tuple[int, int, bool]]:
+    """True and told number of bolts of one joint."""
+    mine = packed.points[k][packed.points[k][:, 2] == POINT_CLASSES.index("chamber_bolt")]
+    distance = np.linalg.norm(truth.unit_places(mine[:, :2]), axis=1)
+    mine = mine[(distance > 0.6) & (distance < 1.3)]
+    if len(mine) not in COUNTS:
+        return []
+    seen = point_parts(maps)["chamber_bolt"]
+    ring = count_ring(told.unit_places(seen.places_px), seen.scores, COUNTS, in_view_of(maps, told))
+    return [(len(mine), ring.count if ring else 0, bool((mine[:, 3] > 0).all()))]
+
+
+def in_view_of(maps: PartMaps, joint: RoundPart) -> Callable[[NDArray[np.float64]], NDArray[np.bool_]]:
+    """Tells of places round a joint whether the joint itself is seen there."""
+    own = [PART_CLASSES.index(name) for name in ("bolted_rim", "bolt", "chamber_cover", "clamp_band")]
+    return lambda places: np.isin(part_at(maps, joint.center_px + places @ joint.shape_px.T), own)
+
+
+def figures_of(judged: Sequence[JudgedPhoto]) -> Figures:
+    """Sum up."""
+    total = np.sum([one.confusion for one in judged], axis=0)
+    overlap = {}
+    for name in LARGE_PARTS:
+        i = PART_CLASSES.index(name)
+        overlap[name] = float(total[i, i] / max(total[i].sum() + total[:, i].sum() - total[i, i], 1))
+    right, calibration, confusion = {}, {}, {}
+    for name, values in ATTRIBUTES.items():
+        rows = [one.attributes[name] for one in judged if name in one.attributes and one.attributes[name].seen]
+        if not rows:
+            continue
+        shares, truth = np.array([r.probabilities for r in rows]), np.array([r.truth for r in rows])
+        told = shares.argmax(axis=1)
+        right[name] = float((told == truth).mean())
+        calibration[name] = calibration_error(shares.max(axis=1), told == truth)
+        confusion[name] = np.bincount(truth * len(values) + told, minlength=len(values) ** 2).reshape(len(values), -1)
+    errors = {name: [e for one in judged for e in one.outline_errors.get(name, [])] for name in ROUND_CLASSES}
+    missed = {name: sum(one.missed.get(name, 0) for one in judged) for name in ROUND_CLASSES}
+    counted = [(true, told) for one in judged for true, told, whole in one.bolts if whole]
+    return Figures(
+        overlap, right, calibration, confusion,
+        {name: float(np.median(e)) if e else float("nan") for name, e in errors.items()},
+        {name: len(e) / max(len(e) + missed[name], 1) for name, e in errors.items()},
+        float(np.mean([true == told for true, told in counted])) if counted else float("nan"), len(counted),
+    )  # fmt: skip
+
+
+def calibration_error(told: NDArray[np.float64], right: NDArray[np.bool_]) -> float:
+    """Expected calibration error of told top probabilities, ten equal bins."""
+    bins = np.minimum((told * BINS).astype(int), BINS - 1)
+    error = 0.0
+    for b in range(BINS):
+        inside = bins == b
+        if inside.any():
+            error += inside.mean() * abs(float(told[inside].mean()) - float(right[inside].mean()))
+    return error

@@ -1,0 +1,102 @@
+"""Packs rendered photos for training: every photo on one square canvas, with its class map and targets.
+
+`python -m tools.train.pack RENDERED... --out photos.npz`
+"""
+
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Any
+
+import cv2
+import numpy as np
+import typer
+from numpy.typing import NDArray
+from PIL import Image, ImageOps
+
+from tools.render.check_truth import read_truth
+from tools.train.targets import class_map, targets_of
+
+CANVAS_PX = 640
+"""Side of the canvas; photos lie in its top left corner, at most this long."""
+
+
+@dataclass(frozen=True, eq=False)
+class Packed:
+    """Photos and targets of N photos.
+
+    Attributes:
+        photos: (N, CANVAS, CANVAS, 3) uint8 RGB; classes: (N, CANVAS, CANVAS) uint8.
+        size: (N, 2) width and height that are photo.
+        points, rounds, attributes, seen: see `targets.PhotoTargets`, stacked.
+        names: (N,) file names.
+    """
+
+    photos: NDArray[np.uint8]
+    classes: NDArray[np.uint8]
+    size: NDArray[np.int64]
+    points: NDArray[np.float32]
+    rounds: NDArray[np.float32]
+    attributes: NDArray[np.int64]
+    seen: NDArray[np.bool_]
+    names: NDArray[np.str_]
+
+    def save(self, path: Path) -> None:
+        """Write to an .npz file."""
+        np.savez(path, **self.__dict__)
+
+    @staticmethod
+    def load(path: Path) -> "Packed":
+        """Read from an .npz file."""
+        with np.load(path) as file:
+            return Packed(**{name: file[name] for name in file.files})
+
+
+def pack(folders: list[Path], processes: int = 1) -> Packed:
+    """Pack all photos of rendered folders.
+
+    Raises:
+        ValueError: a photo is longer than the canvas, or there are none.
+    """
+    jobs = [(folder, record) for folder in folders for record in read_truth(folder)]
+    if not jobs:
+        raise ValueError("no photos to pack")
+    if processes > 1:
+        with ProcessPoolExecutor(processes) as pool:
+            rows = list(pool.map(_pack_one, jobs, chunksize=32))
+    else:
+        rows = [_pack_one(job) for job in jobs]
+    names = ("photos", "classes", "size", "points", "rounds", "attributes", "seen", "names")
+    return Packed(**{name: np.stack([row[k] for row in rows]) for k, name in enumerate(names)})
+
+
+def _pack_one(job: tuple[Path, dict[str, Any]]) -> tuple[Any, ...]:
+    folder, record = job
+    photo = np.asarray(ImageOps.exif_transpose(Image.open(folder / record["photo"])).convert("RGB"))
+    classes = class_map(np.asarray(Image.open(folder / record["mask"])).astype(np.uint16))
+    if max(photo.shape) > CANVAS_PX:
+        raise ValueError(f"{record['photo']} is longer than {CANVAS_PX} px")
+    targets = targets_of(record, classes)
+    height, width = classes.shape
+    right, below = CANVAS_PX - width, CANVAS_PX - height
+    return (
+        cv2.copyMakeBorder(photo, 0, below, 0, right, cv2.BORDER_CONSTANT),
+        cv2.copyMakeBorder(classes, 0, below, 0, right, cv2.BORDER_CONSTANT),
+        np.array([width, height]), targets.points, targets.rounds, targets.attributes, targets.seen,
+        np.array(record["photo"]),
+    )  # fmt: skip
+
+
+def main(
+    folders: Annotated[list[Path], typer.Argument(help="folders made by tools.render with --size 640")],
+    out: Annotated[Path, typer.Option(help=".npz file to write")],
+    processes: Annotated[int, typer.Option(min=1)] = 1,
+) -> None:
+    """Pack rendered photos for training."""
+    packed = pack(folders, processes)
+    packed.save(out)
+    typer.echo(f"{len(packed.names)} photos in {out}")
+
+
+if __name__ == "__main__":
+    typer.run(main)

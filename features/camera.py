@@ -37,6 +37,11 @@ class Camera:
         """Camera of an uncropped photo: the principal point is the middle of the pixel grid."""
         return cls(focal_px, (width_px - 1) / 2, (height_px - 1) / 2, k1)
 
+    @classmethod
+    def of_shape(cls, shape: tuple[int, ...], focal_px: float) -> "Camera":
+        """The same from the shape (rows, columns, ...) of a picture's array."""
+        return cls.of_size(shape[1], shape[0], focal_px)
+
     @property
     def matrix(self) -> Array:
         """(3, 3) camera matrix."""

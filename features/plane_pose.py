@@ -1,4 +1,4 @@
-"""Where the plane of a scale reference lies before the camera: the starting poses that later fits refine.
+"""Where a plane of known points or a known circle lies before the camera, the focal length taken as true.
 
 A flat thing seen nearly square on fits two poses almost equally well, and a single circle always fits two. Both are
 returned; whoever measures keeps the one that explains the pump's own circles too, and says so when neither wins.
@@ -37,8 +37,13 @@ class PlanePose:
     @property
     def tilt_deg(self) -> float:
         """Angle between the plane's normal and the viewing direction to its origin."""
-        direction = self.translation_mm / np.linalg.norm(self.translation_mm)
-        return float(np.degrees(np.arccos(np.clip(abs(self.rotation[:, 2] @ direction), 0, 1))))
+        return self.tilt_at_deg(np.zeros(2))
+
+    def tilt_at_deg(self, at_mm: Array) -> float:
+        """Angle between the plane's normal and the line from the camera to one of its points (2,), 0..90 deg."""
+        sight = self.rotation[:, :2] @ at_mm + self.translation_mm
+        cosine = abs(float(self.rotation[:, 2] @ sight)) / float(np.linalg.norm(sight))
+        return float(np.degrees(np.arccos(np.clip(cosine, 0, 1))))
 
     def on_plane_mm(self, camera: Camera, points_px: Array, offset_mm: float = 0.0) -> Array:
         """(N, 2) pixels to (N, 2) millimeters in the plane that lies `offset_mm` behind the reference plane."""
@@ -59,14 +64,14 @@ def plane_poses(reference: ScaleReference, photo: Photo) -> tuple[PlanePose, ...
     """Starting poses of a reference's plane, better one first.
 
     Returns:
-        One or two poses (two points give one, square on).
+        One or two poses (two points give one, square on); none when its points fit no plane.
     """
     camera = Camera.of_size(photo.width_px, photo.height_px, photo.focal.focal_px)
     if reference.is_circle:
         return _circle_poses(reference, camera)
     if len(reference.points_mm) < 4:
         return (_square_on_pose(reference, camera),)
-    return _card_poses(reference, camera)
+    return poses_of_points(reference.points_mm, reference.points_px, camera)
 
 
 def unscaled_pose(photo: Photo) -> PlanePose:
@@ -74,17 +79,28 @@ def unscaled_pose(photo: Photo) -> PlanePose:
     return PlanePose(np.eye(3), np.array([0.0, 0.0, photo.focal.focal_px]), photo.focal.focal_px, 0.0)
 
 
-def _card_poses(reference: ScaleReference, camera: Camera) -> tuple[PlanePose, ...]:
-    flat = np.concatenate([reference.points_mm, np.zeros((len(reference.points_mm), 1))], axis=1)
-    image = np.ascontiguousarray(reference.points_px, dtype=np.float64)
-    found, vectors, moves, _ = cv2.solvePnPGeneric(flat, image, camera.matrix, np.zeros(5), flags=cv2.SOLVEPNP_IPPE)
+def poses_of_points(points_mm: Array, points_px: Array, camera: Camera) -> tuple[PlanePose, ...]:
+    """Both poses that matched points of a plane allow (nearly equal in a frontal view), the better one first.
+
+    Each is refined to its own least-squares minimum, so that it depends on the points and nothing else.
+
+    Args:
+        points_mm: (N >= 4, 2) points of the plane.
+        points_px: (N, 2) the same points in the picture.
+        camera: its distortion is ignored.
+    """
+    flat = np.concatenate([points_mm, np.zeros((len(points_mm), 1))], axis=1)
+    image = np.ascontiguousarray(points_px, dtype=np.float64)
+    found, vectors, moves, _ = cv2.solvePnPGeneric(flat, image, camera.matrix, None, flags=cv2.SOLVEPNP_IPPE)
     poses = []
     for vector, move in zip(vectors[:found], moves[:found], strict=True):
+        vector, move = cv2.solvePnPRefineLM(flat, image, camera.matrix, None, vector, move)
         rotation = rotation_from_vector(np.asarray(vector, float).ravel())
         translation = np.asarray(move, float).ravel()
         miss = camera.project(flat @ rotation.T + translation) - image
         error = float(np.sqrt(np.mean(np.sum(miss**2, axis=1))))
-        poses.append(PlanePose(rotation, translation, camera.focal_px, error))
+        if np.isfinite(error) and translation[2] > 0:
+            poses.append(PlanePose(rotation, translation, camera.focal_px, error))
     return tuple(sorted(poses, key=lambda pose: pose.error_px))
 
 

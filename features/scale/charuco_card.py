@@ -10,7 +10,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from features.camera import Camera
 from features.photo import FocalPrior
+from features.plane_pose import poses_of_points
 from features.problems import (
     CARD_BENT,
     CARD_BLURRED,
@@ -28,7 +30,6 @@ from features.scale.corner_search import search_corners
 from features.scale.flatness import bend_of_card
 from features.scale.homography import apply_homography, fit_homography, local_scale_px_per_mm
 from features.scale.marker_groups import Marker, MarkerGroup, group_markers
-from features.scale.pose import line_of_sight_tilt_deg, plane_poses
 from features.scale.profile import edge_blur_px
 from features.scale.reference import ScaleReference
 
@@ -307,8 +308,8 @@ def _measured(gray: NDArray[np.uint8], focal: FocalPrior, corners: _Corners) -> 
         return Problem(CARD_TOO_LITTLE_SEEN, fit.reason)
     if fit.rms_px > 0.25 * local_scale_px_per_mm(fit.px_from_mm, mm.mean(0)) * card.square_mm:
         return Problem(MARKERS_NOT_OURS, f"corners miss the card's grid by {fit.rms_px:.1f} px")
-    poses = plane_poses(mm, px, focal.focal_px, gray.shape)
-    tilt = line_of_sight_tilt_deg(poses[0], mm.mean(0)) if poses else 0.0
+    poses = poses_of_points(mm, px, Camera.of_shape(gray.shape, focal.focal_px))
+    tilt = poses[0].tilt_at_deg(mm.mean(0)) if poses else 0.0
     if tilt > TOO_OBLIQUE_DEG:
         return Problem(CARD_TOO_OBLIQUE, f"tilted {tilt:.0f} deg; {TOO_OBLIQUE_DEG:.0f} deg is the limit")
 

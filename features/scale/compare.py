@@ -6,9 +6,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from features.camera import Camera
 from features.photo import FocalPrior
+from features.plane_pose import PlanePose, poses_of_points
 from features.problems import REFERENCES_DISAGREE, Problem
-from features.scale.pose import PlanePose, camera_matrix, plane_poses
 from features.scale.reference import ScaleReference
 
 Array = NDArray[np.float64]
@@ -75,15 +76,16 @@ def _compared(
         f = focal.focal_px * float(np.exp(noise * focal.relative_sd * random.standard_normal()))
         one = first.points_px + noise * first.point_sd_px * random.standard_normal(first.points_px.shape)
         two = other.points_px + noise * other.point_sd_px * random.standard_normal(other.points_px.shape)
-        poses = plane_poses(first.points_mm, one, f, shape)
+        camera = Camera.of_shape(shape, f)
+        poses = poses_of_points(first.points_mm, one, camera)
         if not poses:
             return None
-        ratio, distance = _measured_over_own(poses[0], other, two, f, shape, other.thickness_mm - first.thickness_mm)
+        ratio, distance = _measured_over_own(poses[0], other, two, camera, other.thickness_mm - first.thickness_mm)
         if not np.isfinite(ratio):
             return None
         measured.append(ratio)
         if not other.is_circle and len(other.points_mm) >= 4:
-            theirs = plane_poses(other.points_mm, two, f, shape)
+            theirs = poses_of_points(other.points_mm, two, camera)
             if theirs:
                 cosine = abs(float(theirs[0].rotation[:, 2] @ poses[0].rotation[:, 2]))
                 angles.append(float(np.rad2deg(np.arccos(min(1.0, cosine)))))
@@ -98,13 +100,11 @@ def _measured_over_own(
     pose: PlanePose,
     other: ScaleReference,
     px: Array,
-    focal_px: float,
-    shape: tuple[int, ...],
+    camera: Camera,
     higher_mm: float,
 ) -> tuple[float, float]:
     """Log ratio of the other's size in a plane to its own size, and its distance from the camera in mm."""
-    K = camera_matrix(focal_px, shape)
-    rays = np.column_stack([px, np.ones(len(px))]) @ np.linalg.inv(K).T
+    rays = camera.rays(px)
     normal = pose.rotation[:, 2]
     onto = pose.translation_mm - higher_mm * normal  # z runs into the card, so a higher face lies at -z
     depth = float(normal @ onto) / (rays @ normal)

@@ -7,9 +7,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
+from features.camera import Camera
 from features.photo import FocalPrior
+from features.plane_pose import poses_of_points
 from features.scale.card_boards import CardBoard
-from features.scale.pose import camera_matrix, plane_poses
 
 _LENS_K1_SD = 0.05
 """Spread of the first radial coefficient of phone cameras (common practice); it bends straight lines too."""
@@ -66,13 +67,13 @@ def bend_of_card(
 
     def residuals(p: NDArray[np.float64]) -> NDArray[np.float64]:
         bent = np.column_stack([x, y, unit * (p[6] * x * x + 2 * p[7] * x * y + p[8] * y * y) / 2])
-        K = camera_matrix(focal.focal_px * float(np.exp(p[9])), shape)
+        K = Camera.of_shape(shape, focal.focal_px * float(np.exp(p[9]))).matrix
         back, _ = cv2.projectPoints(bent, p[:3], p[3:6], K, np.array([p[10], 0, 0, 0]))
         off = (np.reshape(back, (-1, 2)) - px).ravel() / point_sd_px
         return np.concatenate([off, [p[9] / focal.relative_sd, p[10] / _LENS_K1_SD]])
 
     best = None
-    for pose in plane_poses(mm - middle, px, focal.focal_px, shape):
+    for pose in poses_of_points(mm - middle, px, Camera.of_shape(shape, focal.focal_px)):
         rvec = np.ravel(cv2.Rodrigues(pose.rotation)[0])
         start = np.concatenate([rvec, pose.translation_mm, np.zeros(5)])
         fit = least_squares(residuals, start, x_scale="jac", max_nfev=40)

@@ -12,8 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
+from features.camera import Camera
 from features.photo import FocalPrior
-from features.scale.pose import PlanePose, camera_matrix, line_of_sight_tilt_deg, plane_poses
+from features.plane_pose import PlanePose, poses_of_points
 
 Array = NDArray[np.float64]
 
@@ -55,7 +56,7 @@ def rough_misfit(corners_px: Array, ratio: float, focal: FocalPrior, shape: tupl
     """
     square = np.array([[0, 0], [1, 0], [1, 1], [0, 1]], np.float32)
     H = cv2.getPerspectiveTransform(square, corners_px.astype(np.float32))
-    sides = np.linalg.solve(camera_matrix(focal.focal_px, shape), H)[:, :2]
+    sides = np.linalg.solve(Camera.of_shape(shape, focal.focal_px).matrix, H)[:, :2]
     one, other = np.linalg.norm(sides, axis=0)
     skew = abs(float(sides[:, 0] @ sides[:, 1])) / float(one * other)
     off = min(abs(np.log(one / other / ratio)), abs(np.log(other / one / ratio)))
@@ -99,7 +100,7 @@ def _fit(mm: Array, px: Array, corner_sd_px: float, focal: FocalPrior, shape: tu
     sd = float(np.hypot(max(corner_sd_px, LEAST_CORNER_SD_PX), _LENS_PART * np.linalg.norm(px[0] - px[2])))
 
     def project(p: Array, ratio: float = 0.0) -> Array:
-        K = camera_matrix(focal.focal_px * float(np.exp(p[6])), shape)
+        K = Camera.of_shape(shape, focal.focal_px * float(np.exp(p[6]))).matrix
         stretched = points * np.exp([ratio / 2, -ratio / 2, 0.0])
         return np.asarray(cv2.projectPoints(stretched, p[:3], p[3:6], K, None)[0], np.float64).reshape(4, 2)
 
@@ -109,7 +110,7 @@ def _fit(mm: Array, px: Array, corner_sd_px: float, focal: FocalPrior, shape: tu
         return np.asarray(np.append(off, p[6] / focal.relative_sd))
 
     best = None
-    for pose in plane_poses(points[:, :2], px, focal.focal_px, shape):
+    for pose in poses_of_points(points[:, :2], px, Camera.of_shape(shape, focal.focal_px)):
         start = np.concatenate([np.ravel(cv2.Rodrigues(pose.rotation)[0]), pose.translation_mm, [0.0]])
         solved = least_squares(residuals, start, x_scale="jac", max_nfev=30)
         if best is None or solved.cost < best.cost:
@@ -119,13 +120,13 @@ def _fit(mm: Array, px: Array, corner_sd_px: float, focal: FocalPrior, shape: tu
     free = least_squares(residuals, np.append(best.x, 0.0), x_scale="jac", max_nfev=30)
     covariance = np.linalg.pinv(free.jac.T @ free.jac)
     off = np.linalg.norm(project(best.x) - px, axis=1)
-    pose = PlanePose(np.asarray(cv2.Rodrigues(best.x[:3])[0]), best.x[3:6], 0.0)
+    pose = PlanePose(np.asarray(cv2.Rodrigues(best.x[:3])[0]), best.x[3:6], focal.focal_px, 0.0)
     return RectangleFit(
         points_mm=mm,
         points_px=px,
         residual_px=float(off.max()),
         diagonal_px=float(max(np.linalg.norm(px[0] - px[2]), np.linalg.norm(px[1] - px[3]))),
-        tilt_deg=line_of_sight_tilt_deg(pose, np.zeros(2)),
+        tilt_deg=pose.tilt_deg,
         ratio_off=float(free.x[7]),
         ratio_sd=float(np.sqrt(covariance[7, 7])),
     )

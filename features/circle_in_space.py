@@ -137,7 +137,7 @@ class _Problem:
         rotation, translation = self.pose_of(x)
         directions = self.camera_of(x).rays(self.edge_px) @ rotation
         origin = -rotation.T @ translation
-        center, normal = x[_CENTER], _normal_of(x[_TILT])
+        center, normal = x[_CENTER], normal_of_tilt(x[_TILT])
         reach = (normal @ (center - origin)) / (directions @ normal)
         radial: Array = np.linalg.norm(origin + reach[:, None] * directions - center, axis=1)
         return radial
@@ -189,7 +189,8 @@ def reference_residuals(
     return {"reference": miss / reference.point_sd_px, "spin": spin}
 
 
-def _normal_of(tilt: Array) -> Array:
+def normal_of_tilt(tilt: Array) -> Array:
+    """(2,) tilts toward x and y in rad to the (3,) unit normal."""
     normal = np.array([np.sin(tilt[0]), np.sin(tilt[1]), 0.0])
     normal[2] = np.sqrt(max(1.0 - normal[0] ** 2 - normal[1] ** 2, 1e-6))
     return normal
@@ -264,7 +265,7 @@ def _report(sighting: CircleSighting, problem: _Problem, solution: Solution) -> 
     )
     pull = np.linalg.norm(solution.residuals["tilt"])
     return CircleInSpace(
-        length, x[_CENTER].copy(), _normal_of(x[_TILT]), problem.camera_of(x), rotation, translation,
+        length, x[_CENTER].copy(), normal_of_tilt(x[_TILT]), problem.camera_of(x), rotation, translation,
         float(np.sqrt(np.mean(edge**2))), float(pull), solution.cost,
     )  # fmt: skip
 

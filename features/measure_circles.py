@@ -5,17 +5,22 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from features.circle_in_space import CircleInSpace, solve_circle
+from features.circle_in_space import CircleInSpace, CirclePrior, solve_circle
+from features.circle_scale import RimToMeasure, measure_by_coin
 from features.measured import Contribution, MeasuredLength
 from features.parts.finder import FoundCircle
 from features.photo import FocalPrior, Photo
 from features.placement import UNSCALED_PRIOR, CardAt, circle_prior
 from features.plane_pose import PlanePose, unscaled_pose
 from features.problems import PLANES_DISAGREE, POSE_AMBIGUOUS, Problem
+from features.rim_shape import NoRim
 from features.scale.reference import ScaleReference
 
 _SAME_COST = 5.0
 """Poses whose sums of squares differ by less than this (about 3 standard deviations) both stay possible."""
+
+_TILT_PULL_SAID = 3.0
+"""Standard uncertainties between a circle's own tilt and its plane's beyond which they are said to disagree."""
 
 _DISTANCE_RELATIVE_SD = 0.12
 """How far a reference on the floor tells the pump's distance (common practice: it lies within an arm of the pump)."""
@@ -54,6 +59,10 @@ def measure_circles(
         return _without_scale(photo, circles)
     if card_at == "floor":
         return _by_distance(photo, circles, poses[0], reference)
+    if reference.is_circle:
+        by_coin = _by_coin(photo, circles, poses[0], reference, card_at)
+        if by_coin is not None:
+            return by_coin
     return tuple(_in_plane(photo, found, poses, reference, card_at) for found in circles)
 
 
@@ -68,9 +77,7 @@ def _in_plane(
     sighting = found.sighting
     solved: list[CircleInSpace] = []
     for pose in poses:
-        spread_px = float(np.mean(np.std(sighting.points_px, axis=0)))
-        guess_mm = 2.0 * np.sqrt(2.0) * spread_px * float(pose.translation_mm[2]) / pose.focal_px
-        prior = circle_prior(sighting.name, card_at, guess_mm, found.edge_shared_px)
+        prior = _prior(found, pose, card_at)
         solved.append(solve_circle(sighting, pose, reference, photo.focal, _center_px(photo), prior))
     solved.sort(key=lambda circle: circle.cost)
     best = solved[0]
@@ -81,9 +88,34 @@ def _in_plane(
             problems.append(Problem(POSE_AMBIGUOUS, f"{sighting.name.replace('_', ' ')} differs by {abs(apart):.1%}"))
         pose_part = Contribution("tilt", f"pose:{photo.name}", apart / 2)
         length = replace(length, contributions=(*length.contributions, pose_part))
-    if best.tilt_pull > 3.0:
-        problems.append(Problem(PLANES_DISAGREE, sighting.name.replace("_", " ")))
-    return MeasuredCircle(found, best, length, tuple(problems))
+    return MeasuredCircle(found, best, length, (*problems, *_planes_disagree(found, best)))
+
+
+def _by_coin(
+    photo: Photo, circles: Sequence[FoundCircle], pose: PlanePose, reference: ScaleReference, card_at: CardAt
+) -> tuple[MeasuredCircle, ...] | None:
+    """All circles at once, their slant in common; None where too short an arc is among them."""
+    wanted = [RimToMeasure(found.sighting, _prior(found, pose, card_at)) for found in circles]
+    solved = measure_by_coin(photo, reference, wanted)
+    if isinstance(solved, NoRim):
+        return None
+    return tuple(
+        MeasuredCircle(found, one, one.length, _planes_disagree(found, one))
+        for found, one in zip(circles, solved, strict=True)
+    )
+
+
+def _prior(found: FoundCircle, pose: PlanePose, card_at: CardAt) -> CirclePrior:
+    """Belief about a circle's plane, its size guessed at the reference's distance."""
+    spread_px = float(np.mean(np.std(found.sighting.points_px, axis=0)))
+    guess_mm = 2.0 * np.sqrt(2.0) * spread_px * float(pose.translation_mm[2]) / pose.focal_px
+    return circle_prior(found.sighting.name, card_at, guess_mm, found.edge_shared_px)
+
+
+def _planes_disagree(found: FoundCircle, solved: CircleInSpace) -> tuple[Problem, ...]:
+    if solved.tilt_pull <= _TILT_PULL_SAID:
+        return ()
+    return (Problem(PLANES_DISAGREE, found.sighting.name.replace("_", " ")),)
 
 
 def _without_scale(photo: Photo, circles: Sequence[FoundCircle]) -> tuple[MeasuredCircle, ...]:

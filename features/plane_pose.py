@@ -1,7 +1,8 @@
 """Where a plane of known points or a known circle lies before the camera, the focal length taken as true.
 
-A flat thing seen nearly square on fits two poses almost equally well, and a single circle always fits two. Both are
-returned; whoever measures keeps the one that explains the pump's own circles too, and says so when neither wins.
+A flat thing seen nearly square on fits two poses almost equally well, and a single circle seen at a slant always fits
+two. Both are returned; whoever measures keeps the one that explains the pump's own circles too, and says so when
+neither wins.
 """
 
 from dataclasses import dataclass
@@ -10,10 +11,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from features.camera import Camera, rotation_from_vector, rotation_taking_z_to
-from features.ellipse import Ellipse
+from features.camera import Camera, rotation_from_vector
 from features.photo import Photo
+from features.rim_shape import NoRim, RimShape, radius_at_slants
 from features.scale.reference import ScaleReference
+from features.slant import held_log_prior, slant_posterior, slant_rotations
 
 Array = NDArray[np.float64]
 
@@ -68,7 +70,7 @@ def plane_poses(reference: ScaleReference, photo: Photo) -> tuple[PlanePose, ...
     """
     camera = Camera.of_size(photo.width_px, photo.height_px, photo.focal.focal_px)
     if reference.is_circle:
-        return _circle_poses(reference, camera)
+        return _coin_poses(reference, camera)
     if len(reference.points_mm) < 4:
         return (_square_on_pose(reference, camera),)
     return poses_of_points(reference.points_mm, reference.points_px, camera)
@@ -115,53 +117,26 @@ def _square_on_pose(reference: ScaleReference, camera: Camera) -> PlanePose:
     return PlanePose(rotation, translation, camera.focal_px, 0.0)
 
 
-def _circle_poses(reference: ScaleReference, camera: Camera) -> tuple[PlanePose, ...]:
-    ellipse = Ellipse.fit(reference.points_px)
-    if not ellipse:
+def coin_rim(reference: ScaleReference) -> RimShape | NoRim:
+    """The rim of a coin; its flaws are as large as the doubt about its size."""
+    return RimShape.of(reference.points_px, reference.size_relative_sd, reference.point_sd_px)
+
+
+def _coin_poses(reference: ScaleReference, camera: Camera) -> tuple[PlanePose, ...]:
+    """Poses by the coin's own rim and how phones are held, the likelier one first."""
+    rim = coin_rim(reference)
+    if not rim:
         return ()
-    poses = []
-    for center, normal in circle_poses_of_ellipse(ellipse, camera, 0.5 * reference.circle_diameter_mm):
-        poses.append(PlanePose(rotation_taking_z_to(normal), center, camera.focal_px, ellipse.rms_px))
-    return tuple(poses)
 
+    def log_density(slants: Array) -> Array:
+        circle = radius_at_slants(rim, camera, slant_rotations(slants))
+        return np.asarray(held_log_prior(slants) + circle.log_likelihood(rim))
 
-def circle_poses_of_ellipse(
-    ellipse: Ellipse, camera: Camera, radius_mm: float
-) -> tuple[tuple[Array, Array], tuple[Array, Array]]:
-    """The two circles in space of a given radius that project to an ellipse.
-
-    The cone over the ellipse has eigenvalues l1 >= l2 > 0 > l3; the planes that cut it in circles contain the middle
-    axis (Hartley and Zisserman's conics; the closed form is classical, e.g. Kanatani and Liu 1993).
-
-    Args:
-        ellipse: in pixels.
-        camera: distortion is ignored here; fits refine it later.
-        radius_mm: true radius.
-
-    Returns:
-        Two (center_mm, normal) pairs in camera axes; the normal points away from the viewer (z > 0).
-    """
-    k = camera.matrix
-    cone = k.T @ ellipse.conic_matrix @ k
-    values, vectors = np.linalg.eigh(cone)
-    if np.sum(values > 0) == 1:
-        values, vectors = -values[::-1], vectors[:, ::-1]
-    low, middle, high = values  # low < 0 < middle <= high
-    axis_low, axis_high = vectors[:, 0], vectors[:, 2]
-    share_high = np.sqrt(max(high - middle, 0.0) / (high - low))
-    share_low = np.sqrt((middle - low) / (high - low))
-    out = []
-    for sign in (1.0, -1.0):
-        normal = sign * share_high * axis_high + share_low * axis_low
-        # Center direction: polar of the plane; Q^-1 n scaled so that the cut has the wanted radius.
-        center = np.linalg.solve(cone, normal)
-        if center[2] < 0:
-            center = -center
-        if normal @ center < 0:
-            normal = -normal
-        at_unit = center / (normal @ center)
-        # Radius of the circle cut at distance 1 along the normal.
-        spread = -(at_unit @ cone @ at_unit) / middle
-        distance = radius_mm / np.sqrt(max(spread, 1e-18))
-        out.append((at_unit * distance, normal))
-    return out[0], out[1]
+    slants = slant_posterior(log_density).modes()
+    rotations = slant_rotations(slants)
+    circle = radius_at_slants(rim, camera, rotations)
+    distance = 0.5 * reference.circle_diameter_mm * np.exp(-circle.log_radius)
+    return tuple(
+        PlanePose(turn, turn @ np.array([*(middle * far), far]), camera.focal_px, rim.rms_px)
+        for turn, middle, far in zip(rotations, circle.center, distance, strict=True)
+    )

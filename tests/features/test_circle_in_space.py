@@ -12,7 +12,7 @@ from features.circle_in_space import CirclePrior, CircleSighting, solve_circle
 from features.ellipse import Ellipse
 from features.measured import Contribution, MeasuredLength, log_covariance
 from features.photo import FocalPrior, Photo
-from features.plane_pose import circle_poses_of_ellipse, plane_poses, unscaled_pose
+from features.plane_pose import plane_poses, unscaled_pose
 from features.scale.reference import ScaleReference
 
 WIDTH, HEIGHT, FOCAL = 4000, 3000, 3100.0
@@ -106,21 +106,28 @@ def test_ratios_survive_without_any_scale():
     assert 0 < ratio_sd < 0.03
 
 
-def test_two_poses_of_a_circle_hold_the_true_one():
-    """Conic back-projection against the forward model; the center is not the ellipse's center."""
+def _coin(points_px, diameter_mm):
+    return ScaleReference(
+        "coin", "coin", np.zeros_like(points_px), points_px, 0.3, points_px[:4], 0.01, "coin",
+        is_circle=True, circle_diameter_mm=diameter_mm,
+    )  # fmt: skip
+
+
+def test_one_of_the_two_poses_of_a_slanted_coin_is_the_true_one():
+    """Against the forward model; the projected center is not the ellipse's center."""
     camera = Camera.of_size(WIDTH, HEIGHT, FOCAL)
     normal = np.array([0.4, -0.3, np.sqrt(0.75)])
     center = np.array([60.0, -40.0, 800.0])
     angle = np.linspace(0, 2 * np.pi, 90, endpoint=False)
-    rim = (
-        100 * np.column_stack([np.cos(angle), np.sin(angle), 0 * angle]) @ rotation_taking_z_to(normal).T
-        + center
-    )
-    ellipse = Ellipse.fit(camera.project(rim))
-    poses = circle_poses_of_ellipse(ellipse, camera, 100.0)
-    misses = [np.linalg.norm(c - center) + 100 * np.linalg.norm(n - normal) for c, n in poses]
-    assert min(misses) < 0.05
-    assert np.linalg.norm(camera.project(center) - ellipse.center_px) > 3.0
+    flat = 100 * np.column_stack([np.cos(angle), np.sin(angle), 0 * angle])
+    rim_px = camera.project(flat @ rotation_taking_z_to(normal).T + center)
+    poses = plane_poses(_coin(rim_px, 200.0), _photo())
+    assert len(poses) == 2
+    off_deg = [np.rad2deg(np.arccos(min(1.0, pose.rotation[:, 2] @ normal))) for pose in poses]
+    assert 0.01 < min(off_deg) < 2.0
+    nearest = poses[int(np.argmin(off_deg))]
+    assert np.linalg.norm(nearest.translation_mm / center[2] - center / center[2]) < 0.02
+    assert np.linalg.norm(camera.project(center) - Ellipse.fit(rim_px).center_px) > 3.0
 
 
 def test_projection_agrees_with_opencv():

@@ -5,19 +5,22 @@ two. Both are returned; whoever measures keeps the one that explains the pump's 
 neither wins.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from features.camera import Camera, rotation_from_vector
-from features.photo import Photo
+from features.photo import FocalPrior, Photo
 from features.rim_shape import NoRim, RimShape, radius_at_slants
 from features.scale.reference import ScaleReference
 from features.slant import held_log_prior, slant_posterior, slant_rotations
 
 Array = NDArray[np.float64]
+
+_REFUSED = 15.0
+"""Half the sum of squares by which a second pose must be worse to be dropped: e^-15, some correlation allowed for."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -73,12 +76,30 @@ def plane_poses(reference: ScaleReference, photo: Photo) -> tuple[PlanePose, ...
         return _coin_poses(reference, camera)
     if len(reference.points_mm) < 4:
         return (_square_on_pose(reference, camera),)
-    return poses_of_points(reference.points_mm, reference.points_px, camera)
+    return _believable(reference, camera, photo.focal)
 
 
 def unscaled_pose(photo: Photo) -> PlanePose:
     """Pose of a plane square on where one unit is one pixel: the stand-in when a photo has no scale."""
     return PlanePose(np.eye(3), np.array([0.0, 0.0, photo.focal.focal_px]), photo.focal.focal_px, 0.0)
+
+
+def _believable(reference: ScaleReference, camera: Camera, focal: FocalPrior) -> tuple[PlanePose, ...]:
+    """Both poses, or the first alone where its points refuse the second one under every focal length that may be."""
+    poses = poses_of_points(reference.points_mm, reference.points_px, camera)
+    if len(poses) < 2:
+        return poses
+    misses = [np.array([pose.error_px for pose in poses])]
+    for change in (-2.0, -1.0, 1.0, 2.0):
+        other = replace(camera, focal_px=camera.focal_px * float(np.exp(change * focal.relative_sd)))
+        # A pose nearly as turned as the first of the list is that one at another focal length.
+        for pose in poses_of_points(reference.points_mm, reference.points_px, other):
+            nearest = int(np.argmax([np.sum(pose.rotation * known.rotation) for known in poses]))
+            misses.append(np.where(np.arange(2) == nearest, pose.error_px, np.inf))
+    first, second = np.min(misses, axis=0)
+    scatter = max(np.sqrt(2.0) * reference.point_sd_px, first)
+    refused = 0.5 * len(reference.points_mm) * (second**2 - first**2) / scatter**2 > _REFUSED
+    return poses[:1] if refused else poses
 
 
 def poses_of_points(points_mm: Array, points_px: Array, camera: Camera) -> tuple[PlanePose, ...]:

@@ -7,6 +7,7 @@ largest n that explains nearly as much as the best, because every divisor of the
 """
 
 from dataclasses import dataclass
+from functools import cache
 
 import cv2
 import numpy as np
@@ -17,6 +18,8 @@ from features.parts.front_on import FrontOn
 Array = NDArray[np.float64]
 ANGLES = 720
 COUNTS = tuple(range(3, 25))
+_PERIOD = 48
+"""Samples of one repeat."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,10 +51,7 @@ def unroll(front: FrontOn, center: Array, inner: float, outer: float) -> tuple[A
     angle = np.arange(ANGLES) * 2 * np.pi / ANGLES
     x = (center[0] + radii[:, None] * np.cos(angle)).astype(np.float32)
     y = (center[1] + radii[:, None] * np.sin(angle)).astype(np.float32)
-    smooth = cv2.GaussianBlur(front.gray, (0, 0), 1.0)
-    strength = np.hypot(cv2.Scharr(smooth, cv2.CV_32F, 1, 0), cv2.Scharr(smooth, cv2.CV_32F, 0, 1)) / 32
-    log_strength = np.log1p(strength).astype(np.float32)
-    strip = cv2.remap(log_strength, x, y, cv2.INTER_LINEAR, borderValue=0.0)
+    strip = cv2.remap(front.log_strength, x, y, cv2.INTER_LINEAR, borderValue=0.0)
     seen = cv2.remap(front.valid.astype(np.uint8), x, y, cv2.INTER_NEAREST, borderValue=0) > 0
     return np.asarray(strip, float), np.asarray(seen, bool)
 
@@ -69,20 +69,27 @@ def find_bolt_ring(front: FrontOn, center: Array, outer: float, inner_share: flo
         The ring; `strength` near 0 means nothing repeats there.
     """
     strip, seen = unroll(front, center, inner_share * outer, outer_share * outer)
-    width = max(int(0.035 * outer), 3)
-    best: BoltRing | None = None
-    for first in range(0, max(len(strip) - width, 1), max(width // 2, 1)):
-        rows = slice(first, first + width)
-        ring = _ring_in(strip[rows], seen[rows], inner_share * outer + first + width / 2)
-        if best is None or ring.strength > best.strength:
-            best = ring
-    assert best is not None
-    return best
-
-
-def _ring_in(strip: Array, seen: NDArray[np.bool_], radius: float) -> BoltRing:
     flat = _without_slow_changes(strip, seen)
-    explained = np.array([_explained(flat, seen, n) for n in COUNTS])
+    left, total = _left_by_row(flat, seen)
+    width = max(int(0.035 * outer), 3)
+    first = np.arange(0, max(len(strip) - width, 1), max(width // 2, 1))
+    last = np.minimum(first + width, len(strip))
+    left, total = (_sums_between(rows, first, last) for rows in (left, total))
+    explained = np.maximum(1.0 - left / np.maximum(total, 1e-9), 0.0) * (total > 1e-9)
+    best = int(np.argmax(explained.max(axis=0)))
+    rows = slice(int(first[best]), int(last[best]))
+    radius = inner_share * outer + first[best] + width / 2
+    return _ring_of(explained[:, best], flat[rows], seen[rows], float(radius))
+
+
+def _sums_between(rows: Array, first: NDArray[np.int64], last: NDArray[np.int64]) -> Array:
+    """(C, R) values by row to (C, W) sums over rows first .. last - 1 of every window."""
+    upto = np.concatenate([np.zeros((len(rows), 1)), np.cumsum(rows, axis=1)], axis=1)
+    return np.asarray(upto[:, last] - upto[:, first])
+
+
+def _ring_of(explained: Array, flat: Array, seen: NDArray[np.bool_], radius: float) -> BoltRing:
+    """The ring of one window, from the share every count of COUNTS explains."""
     top = float(explained.max())
     near = [n for n, e in zip(COUNTS, explained, strict=True) if e >= 0.8 * top]
     count = near[-1] if near else COUNTS[int(np.argmax(explained))]
@@ -109,25 +116,34 @@ def _lowpass() -> Array:
     return np.exp(-0.5 * (frequency / 1.0) ** 2)
 
 
-def _explained(flat: Array, seen: NDArray[np.bool_], count: int) -> float:
-    """Share of variance explained by folding at `count`, corrected so that chance scores 0."""
-    period = 48
-    at = (np.arange(count * period) + 0.5) * ANGLES / (count * period) - 0.5
-    low = np.floor(at).astype(int)
-    share = at - low
-    strip = flat[:, low % ANGLES] * (1 - share) + flat[:, (low + 1) % ANGLES] * share
-    mask = seen[:, low % ANGLES]
-    cube = strip.reshape(len(strip), count, period)
-    weight = mask.reshape(len(strip), count, period).astype(float)
-    present = weight.sum(axis=1)
-    mean = np.divide((cube * weight).sum(axis=1), present, out=np.zeros_like(present), where=present > 0)
-    # Leave-one-out: a place is predicted by the others' mean, so chance explains nothing (or less).
-    others = np.divide(mean[:, None] * present[:, None] - cube * weight, np.maximum(present[:, None] - 1, 1e-9))
-    usable = (weight > 0) & (present[:, None] > 1)
-    total = float((cube[usable] ** 2).sum())
-    if total <= 1e-9:
-        return 0.0
-    return max(1.0 - float(((cube - others)[usable] ** 2).sum()) / total, 0.0)
+def _left_by_row(flat: Array, seen: NDArray[np.bool_]) -> tuple[Array, Array]:
+    """What folding at every count of COUNTS leaves of each row: (C, R) squares left, (C, R) squares in all.
+
+    Leave-one-out: a place is predicted by the mean of its p - 1 repeats, so chance explains nothing (or less). With
+    S the sum and Q the sum of squares over the p repeats seen, the squares left are p (p Q - S^2) / (p - 1)^2.
+    """
+    values, weights = flat.astype(np.float32), seen.astype(np.float32)
+    left, total = [], []
+    for count in COUNTS:
+        low, share = _folding(count)
+        strip = values[:, low] * (1 - share) + values[:, (low + 1) % ANGLES] * share
+        cube = strip.reshape(len(strip), count, _PERIOD)
+        weight = weights[:, low].reshape(len(strip), count, _PERIOD)
+        cube = cube * weight
+        present, together, squares = weight.sum(axis=1), cube.sum(axis=1), np.einsum("rcp,rcp->rp", cube, cube)
+        usable = present > 1
+        others = np.maximum(present - 1, 1.0)
+        left.append((present * (present * squares - together**2) / others**2 * usable).sum(axis=1))
+        total.append((squares * usable).sum(axis=1))
+    return np.array(left, float), np.array(total, float)
+
+
+@cache
+def _folding(count: int) -> tuple[NDArray[np.int64], NDArray[np.float32]]:
+    """Samples of a turn that repeat `count` times: the strip's column before each, and the share of the next."""
+    at = (np.arange(count * _PERIOD) + 0.5) * ANGLES / (count * _PERIOD) - 0.5
+    low = np.floor(at).astype(np.int64)
+    return low % ANGLES, (at - low).astype(np.float32)
 
 
 def _places(flat: Array, seen: NDArray[np.bool_], count: int) -> Array:

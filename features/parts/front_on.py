@@ -5,6 +5,7 @@ plane, at any depth, is a circle in the picture. That is all the part finder nee
 """
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import cv2
 import numpy as np
@@ -36,6 +37,13 @@ class FrontOn:
     px_per_px: float
     mm_per_px: float
     foot: Array
+
+    @cached_property
+    def log_strength(self) -> NDArray[np.float32]:
+        """(h, w) logarithm of the local edge strength."""
+        smooth = cv2.GaussianBlur(self.gray, (0, 0), 1.0)
+        strength = cv2.magnitude(cv2.Scharr(smooth, cv2.CV_32F, 1, 0), cv2.Scharr(smooth, cv2.CV_32F, 0, 1))
+        return np.asarray(np.log1p(strength / 32), np.float32)
 
     def to_photo(self, points: Array) -> Array:
         """(N, 2) squared-up pixels to photo pixels."""

@@ -1,7 +1,7 @@
 """From a rough circle to sub-pixel edge points on it, at the photo's full resolution.
 
 Scan lines are laid across the expected rim; each may meet several edges (chamfer, shadow, what stands behind). The
-points kept are those that lie together on one ellipse, found by random trials on few points and then refined.
+points kept are those that lie together on one curve (see `features.parts.rim_waves`).
 """
 
 from collections.abc import Callable
@@ -11,12 +11,17 @@ from typing import Literal, Protocol, final
 import numpy as np
 from numpy.typing import NDArray
 
+from features.circle_fit import fit_circle
 from features.edges import ScanEdges, scan_edges
 from features.ellipse import Ellipse
+from features.parts.rim_waves import NearEdges, RimWave, find_waves
 
 Array = NDArray[np.float64]
 MIN_LINES = 24
 """Scan lines below which nothing is tried."""
+_WIDTH = 0.004
+"""How far from a curve an edge may lie and count as on it, relative to the radius."""
+
 Which = Literal["outermost", "strongest"]
 
 
@@ -72,7 +77,6 @@ def trace_circle(
     reach: float = 0.06,
     lines: int = 240,
     round_in_front: bool = False,
-    seed: int = 0,
     use: Callable[[Array], NDArray[np.bool_]] | None = None,
 ) -> TracedCircle | NotTraced:
     """Trace a circle found in the squared-up picture.
@@ -85,12 +89,32 @@ def trace_circle(
         reach: half length of the scan lines as a share of the radius.
         lines: number of scan lines.
         round_in_front: the squared-up picture's slant is measured, not guessed, so the circle is a circle there.
-        seed: of the random trials.
         use: tells for (N, 2) photo pixels on the expected rim whether its edge can be seen there; everywhere when None.
 
     Returns:
         The traced circle, or a falsy reason.
     """
+    traced: TracedCircle | NotTraced = NotTraced("no edge was looked for")
+    # Again about what was found, so that where the search began no longer matters; the edge is chosen once.
+    for want, part in ((which, 1.0), ("strongest", 0.4)):
+        traced = _trace_once(gray, front, center, radius, want, part * reach, lines, round_in_front, use)
+        if not traced:
+            return traced
+        center, radius = fit_circle(front.from_photo(traced.ellipse.points_px()))
+    return traced
+
+
+def _trace_once(
+    gray: NDArray[np.uint8],
+    front: Squared,
+    center: Array,
+    radius: float,
+    which: Which,
+    reach: float,
+    lines: int,
+    round_in_front: bool,
+    use: Callable[[Array], NDArray[np.bool_]] | None,
+) -> TracedCircle | NotTraced:
     angle = np.linspace(0, 2 * np.pi, lines, endpoint=False)
     outward = np.stack([np.cos(angle), np.sin(angle)], axis=1)
     rim = front.to_photo(center + radius * outward)
@@ -106,87 +130,35 @@ def trace_circle(
     edges = replace(edges, line=kept[edges.line])
     if len(np.unique(edges.line)) < 0.15 * lines:
         return NotTraced("too few edges near the expected circle")
-    rng = np.random.default_rng(seed)
-    width_px = max(1.0, 0.004 * radius / front.px_per_px)
-    if round_in_front:
-        families = _circle_families(edges, front.from_photo(edges.points_px), center, radius, lines, rng)
-    else:
-        families = _ellipse_families(edges, lines, width_px, rng)
-    return _agree(edges, families, lines, which, width_px)
-
-
-@dataclass(frozen=True, eq=False)
-class _Family:
-    """Edges that share a curve: the part of the scan lines it has, its median offset outward, which edges."""
-
-    share: float
-    outward_px: float
-    members: NDArray[np.bool_]
-
-
-def _circle_families(
-    edges: ScanEdges, places: Array, center: Array, radius: float, lines: int, rng: np.random.Generator
-) -> list[_Family]:
-    """Families on circles of the squared-up picture, from random triples."""
-    families = []
-    width = max(0.8, 0.004 * radius)
-    for _ in range(200):
-        pick = rng.choice(len(edges.line), 3, replace=False)
-        if len(np.unique(edges.line[pick] * 6 // lines)) < 3:
-            continue
-        (x1, y1), (x2, y2), (x3, y3) = places[pick]
-        matrix = 2 * np.array([[x2 - x1, y2 - y1], [x3 - x1, y3 - y1]])
-        if abs(np.linalg.det(matrix)) < 1e-6 * radius**2:
-            continue
-        square = places[pick] ** 2
-        middle = np.linalg.solve(matrix, [square[1].sum() - square[0].sum(), square[2].sum() - square[0].sum()])
-        if np.linalg.norm(middle - center) > 0.1 * radius:
-            continue
-        distance = np.linalg.norm(places - middle, axis=1)
-        members = np.abs(distance - np.hypot(x1 - middle[0], y1 - middle[1])) < width
-        families.append(_family(edges, members, lines))
-    return families
-
-
-def _ellipse_families(edges: ScanEdges, lines: int, width_px: float, rng: np.random.Generator) -> list[_Family]:
-    """Families on ellipses of the photo, from random sixes."""
-    families = []
-    for _ in range(150):
-        pick = rng.choice(len(edges.line), 6, replace=False)
-        if len(np.unique(edges.line[pick] * 8 // lines)) < 4:
-            continue
-        trial = Ellipse.fit(edges.points_px[pick], refine=False)
-        if not trial or trial.semi_axes_px[0] > 4 * trial.semi_axes_px[1]:
-            continue
-        families.append(_family(edges, np.abs(trial.distances_px(edges.points_px)) < width_px, lines))
-    return families
-
-
-def _family(edges: ScanEdges, members: NDArray[np.bool_], lines: int) -> _Family:
-    outward = float(np.median(edges.offset_px[members])) if members.any() else 0.0
-    return _Family(len(np.unique(edges.line[members])) / lines, outward, members)
+    places = (front.from_photo(edges.points_px) - center) / radius
+    near = NearEdges(edges.line, np.arctan2(places[:, 1], places[:, 0]), np.linalg.norm(places, axis=1) - 1.0, lines)
+    width = max(0.8 / radius, _WIDTH)
+    waves = find_waves(near, width, 0.0 if round_in_front else 0.5 * reach)
+    return _agree(edges, waves, lines, which, width, width * radius / front.px_per_px)
 
 
 def _agree(
-    edges: ScanEdges, families: list[_Family], lines: int, which: Which, width_px: float
+    edges: ScanEdges, waves: list[RimWave], lines: int, which: Which, width: float, width_px: float
 ) -> TracedCircle | NotTraced:
-    """The largest family, or the outermost of those nearly as large, refined on an ellipse."""
-    families = [family for family in families if family.share >= 0.2]
-    if not families:
+    """The curve most edges lie on, or the outermost of those with nearly as many, refined on an ellipse."""
+    if not waves:
         return NotTraced("edges near the expected circle do not lie on one curve")
-    most = max(family.share for family in families)
+    most = max(wave.share for wave in waves)
     enough = (1.0 if which == "strongest" else 0.75) * most
-    near = max((f for f in families if f.share >= enough), key=lambda f: f.outward_px).members
+    chosen = max((wave for wave in waves if wave.share >= enough), key=lambda wave: wave.outward)
+    near = np.abs(chosen.off) < width
     fitted: Ellipse | None = None
     for shrink in (1.0, 0.7, 0.7):
+        if near.sum() < 12:
+            return NotTraced("too few edge points agree")
         ellipse = Ellipse.fit(edges.points_px[near])
         if not ellipse:
             return NotTraced(ellipse.reason)
         fitted = ellipse
-        near = _nearest_per_line(edges, np.abs(ellipse.distances_px(edges.points_px)), shrink * width_px)
-        if near.sum() < 12:
-            return NotTraced("too few edge points agree")
+        near = _nearest_per_line(edges, np.abs(ellipse.distances_px(edges.points_px)), max(shrink * width_px, 0.7))
     assert fitted is not None
+    if near.sum() < 12:
+        return NotTraced("too few edge points agree")
     return TracedCircle(edges.points_px[near], fitted, len(np.unique(edges.line[near])) / lines)
 
 

@@ -106,24 +106,26 @@ def _segments(picture: NDArray[np.uint8], least_px: float) -> Array:
 def _joined(segments: Array) -> Array:
     """Longer segments out of pieces that continue one another; each piece may serve several."""
     out = []
-    for i, segment in enumerate(segments[:200]):
-        start, end = segment[:2], segment[2:]
-        axis = end - start
-        length = float(np.linalg.norm(axis))
-        axis = axis / length
-        normal = np.array([-axis[1], axis[0]])
-        low, high = 0.0, length
-        taken = False
-        across = np.stack([(segments[:, :2] - start) @ normal, (segments[:, 2:] - start) @ normal], 1)
-        along = np.stack([(segments[:, :2] - start) @ axis, (segments[:, 2:] - start) @ axis], 1)
-        near = np.flatnonzero(np.abs(across).max(1) < 1.5 + 0.01 * np.abs(along).max(1))
-        spans = sorted((float(along[j].min()), float(along[j].max())) for j in near if j != i)
+    first = segments[:200]
+    start, axes = first[:, :2], first[:, 2:] - first[:, :2]
+    lengths = np.linalg.norm(axes, axis=1)
+    axes = axes / np.maximum(lengths, 1e-9)[:, None]
+    # (200, N, 2) both ends of every segment as seen from each of the first.
+    x, y = (segments[None, :, k::2] - start[:, None, None, k] for k in (0, 1))
+    along = x * axes[:, None, None, 0] + y * axes[:, None, None, 1]
+    across = y * axes[:, None, None, 0] - x * axes[:, None, None, 1]
+    near = np.abs(across).max(2) < 1.5 + 0.01 * np.abs(along).max(2)
+    near[np.arange(len(first)), np.arange(len(first))] = False
+    lows, highs = along.min(2), along.max(2)
+    for i in range(len(first)):
+        low, high, taken = 0.0, float(lengths[i]), False
+        spans = sorted(zip(lows[i, near[i]].tolist(), highs[i, near[i]].tolist(), strict=True))
         for a, b in [*spans, *reversed(spans)]:
             gap = max(a - high, low - b)
             if gap < 0.6 * (high - low) and (a < low or b > high):
                 low, high, taken = min(low, a), max(high, b), True
         if taken:
-            out.append(np.concatenate([start + low * axis, start + high * axis]))
+            out.append(np.concatenate([start[i] + low * axes[i], start[i] + high * axes[i]]))
     return np.array(out).reshape(-1, 4)
 
 

@@ -1,0 +1,139 @@
+"""Curves close to an expected circle that edges agree on.
+
+In a frame where the expected rim is the unit circle every circle near it is a small wave, radius = 1 + a0 + a1 cos t +
+b1 sin t, and every ellipse near it adds a2 cos 2t + b2 sin 2t. So curves are tried by the hundred and settled by linear
+least squares, and each curve ends where its own edges put it, whichever edges it was tried from.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+_TRIALS = 600
+_SETTLED = 30
+_OFF_CENTER = 0.1
+
+
+@dataclass(frozen=True, eq=False)
+class NearEdges:
+    """Edges in that frame, sorted by scan line.
+
+    Attributes:
+        line: (E,) scan line of each.
+        angle: (E,) rad.
+        off: (E,) relative radius less 1.
+        lines: number of scan lines.
+    """
+
+    line: NDArray[np.int64]
+    angle: Array
+    off: Array
+    lines: int
+
+    @property
+    def starts(self) -> NDArray[np.int64]:
+        """Index of the first edge of every scan line that has any."""
+        return np.asarray(np.unique(self.line, return_index=True)[1])
+
+
+@dataclass(frozen=True, eq=False)
+class RimWave:
+    """One curve.
+
+    Attributes:
+        wave: (3,) or (5,) its coefficients a0, a1, b1, a2, b2.
+        share: part of the scan lines whose edge it follows, an edge off by the width counting 0.6.
+        off: (E,) distances of all edges from it, relative.
+    """
+
+    wave: Array
+    share: float
+    off: Array
+
+    @property
+    def outward(self) -> float:
+        """How far outside the expected rim it lies, relative."""
+        return float(self.wave[0])
+
+
+def find_waves(edges: NearEdges, width: float, shape_sd: float, least_share: float = 0.2) -> list[RimWave]:
+    """Curves that edges agree on, no two alike.
+
+    Args:
+        edges: near the expected rim.
+        width: how far off an edge may lie, relative.
+        shape_sd: spread of a2 and b2; 0 where the frame makes the rim a circle.
+        least_share: part of the scan lines a curve must have.
+
+    Returns:
+        Curves in order of their share.
+    """
+    basis = _basis(edges.angle, 5 if shape_sd > 0 else 3)
+    if len(basis) < 8:
+        return []
+    waves = _trials(edges, basis, shape_sd)
+    best = _distinct(waves[np.argsort(-_shares(edges, basis, waves, width))], width, _SETTLED)
+    settled = _settle(edges, basis, best, width, shape_sd)
+    shares = _shares(edges, basis, settled, width)
+    order = np.argsort(-shares)
+    kept = _distinct(settled[order[shares[order] >= least_share]], 0.7 * width, _SETTLED)
+    return [
+        RimWave(wave, float(share), edges.off - basis @ wave)
+        for wave, share in zip(kept, _shares(edges, basis, kept, width), strict=True)
+    ]
+
+
+def _basis(angle: Array, size: int) -> Array:
+    columns = [np.ones_like(angle), np.cos(angle), np.sin(angle), np.cos(2 * angle), np.sin(2 * angle)]
+    return np.stack(columns[:size], axis=1)
+
+
+def _trials(edges: NearEdges, basis: Array, shape_sd: float) -> Array:
+    """(T, P) curves through three edges of different sides."""
+    random = np.random.default_rng(0)
+    picks = random.integers(len(basis), size=(_TRIALS, 3))
+    at = np.sort(edges.line[picks], axis=1)
+    gaps = np.column_stack([np.diff(at, axis=1), at[:, 0] + edges.lines - at[:, 2]])
+    picks = picks[gaps.min(axis=1) > edges.lines // 9]
+    shape = random.normal(0.0, 1.0, size=(len(picks), basis.shape[1] - 3)) * shape_sd
+    shape[::3] = 0.0
+    rows = basis[picks]
+    left = edges.off[picks] - (rows[..., 3:] @ shape[..., None])[..., 0]
+    circles = np.linalg.solve(rows[..., :3] + 1e-9 * np.eye(3), left[..., None])[..., 0]
+    waves = np.concatenate([circles, shape], axis=1)
+    return np.asarray(waves[np.hypot(waves[:, 1], waves[:, 2]) < _OFF_CENTER])
+
+
+def _shares(edges: NearEdges, basis: Array, waves: Array, width: float) -> Array:
+    """(T,) part of the scan lines with an edge on each curve."""
+    if len(waves) == 0:
+        return np.zeros(0)
+    near = np.exp(-0.5 * ((edges.off - waves @ basis.T) / width) ** 2)
+    return np.asarray(np.maximum.reduceat(near, edges.starts, axis=1).sum(axis=1) / edges.lines)
+
+
+def _distinct(waves: Array, apart: float, most: int) -> Array:
+    """The first of every kind, in the order given."""
+    kept = np.zeros((0, waves.shape[1]))
+    for wave in waves:
+        if not (np.abs(kept - wave).max(axis=1) < apart).any():
+            kept = np.concatenate([kept, wave[None]])
+        if len(kept) == most:
+            break
+    return kept
+
+
+def _settle(edges: NearEdges, basis: Array, waves: Array, width: float, shape_sd: float) -> Array:
+    """Let curves settle on the edges near them (Tukey's weights, narrowing)."""
+    size = basis.shape[1]
+    products = (basis[:, :, None] * basis[:, None, :]).reshape(len(basis), size * size)
+    prior = np.diag([1e-6] * 3 + [(width / shape_sd) ** 2] * (size - 3)) if size > 3 else 1e-6 * np.eye(3)
+    for reach in (4.0, 3.0, 2.5, 2.5, 2.5):
+        off = (edges.off - waves @ basis.T) / (reach * width)
+        pull = np.maximum(0.0, 1.0 - off**2) ** 2
+        information = (pull @ products).reshape(-1, size, size) + prior
+        waves = np.asarray(np.linalg.solve(information, ((pull * edges.off) @ basis)[..., None])[..., 0])
+    return np.asarray(waves)

@@ -104,7 +104,7 @@ class CaseStore:
         return self._home(number) / f"{photo_id}.jpg"
 
     def _home(self, number: str) -> Path:
-        if as_case_number(number) != number:
+        if not number or as_case_number(number) != number:
             raise NoSuchCase(number)
         return self._folder / number
 

@@ -69,7 +69,7 @@ def table(heads: Sequence[str], rows: Iterable[Sequence[str]], caption: str, rig
     body = "".join(
         "<tr>"
         + "".join(
-            f'<td{_right(i, right)} data-label="{text(heads[i])}">{cell}</td>' for i, cell in enumerate(row)
+            f'<td{_right(i, right)} data-label="{text(heads[i])}"><div>{cell}</div></td>' for i, cell in enumerate(row)
         )
         + "</tr>"
         for row in rows

@@ -1,34 +1,42 @@
 """What is kept of an uploaded photo: its pixels, upright, and the numbers of its lens; nothing personal.
 
-Runs in a worker process. Whatever the format was, a JPEG of our own is written from the decoded pixels, so that no
-position, serial number, name, thumbnail, second picture or film hidden behind the first can be carried along. What is
-printed on a bank card is made unreadable before the first byte is kept.
+Runs in a worker process. Of a JPEG the coded picture is kept as it came, so that it measures exactly as it did; from
+any other format, and where a bank card is seen, a JPEG is made of the decoded pixels. Position, serial numbers, names,
+thumbnails, second pictures and films behind the first are left behind either way, and what is printed on a bank card
+is made unreadable before the first byte is kept.
 """
 
 import hashlib
 import io
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import cv2
 import numpy as np
+from numpy.typing import NDArray
 from PIL import Image
 
 from features.decode_input import printable_name
 from features.decode_process import DecodedPixels, DecodeFailure, DecodePool, shared_pool
-from features.decode_tags import CameraFacts
+from features.decode_tags import TAG_ORIENTATION, CameraFacts
 from features.photo import Photo, PhotoRefused, load_photo
 from features.problems import NO_SCALE, Problem
 from features.scale.find import find_scales
 from features.scale.privacy import blur_inside
-from features.scale.reference import ScaleReference, ScaleRequest
+from features.scale.reference import ScaleRequest
 from identify.output_files import write_atomically
+from identify.web.stripped_jpeg import stripped_jpeg
 
 if TYPE_CHECKING:
     from features.decode_pixels import PictureFormat
 
+_CARD_MM, _EDGES_MM = (85.6, 53.98), (4.0, 5.0, 6.0, 3.0)
+"""ISO/IEC 7810 ID-1, and how much of its edge is left as it is, in the order tried."""
+
 QUALITY = 95
-"""Together with full color resolution: what it changes of a diameter is far below what a photo can tell."""
+"""Of pictures coded anew, together with full color resolution."""
 
 _EXIF_IFD = 0x8769
 _TAGS = {"focal_mm": 0x920A, "focal_35mm": 0xA405, "width_px": 0xA002, "height_px": 0xA003, "digital_zoom": 0xA404}
@@ -69,7 +77,10 @@ def keep_photo(upload: Path, target: Path, scale: ScaleRequest) -> FirstLook | P
     if isinstance(photo, PhotoRefused):
         return photo.problem
     found = find_scales(photo, scale)
-    data = _jpeg(_private(photo, found.references), decoder.facts())
+    cards = [reference.outline_px for reference in found.references if reference.kind == "bank_card"]
+    data = decoder.stripped() if not cards else None
+    if data is None:
+        data = _coded_anew(photo, cards, scale, decoder.upright_facts())
     write_atomically(target, data)
     problems = [*photo.problems, *found.problems]
     if not found.references:
@@ -83,12 +94,42 @@ def keep_photo(upload: Path, target: Path, scale: ScaleRequest) -> FirstLook | P
     )
 
 
-def _private(photo: Photo, references: tuple[ScaleReference, ...]) -> Image.Image:
-    pixels = photo.pixels_rgb
-    for reference in references:
-        if reference.kind == "bank_card":
-            pixels = blur_inside(pixels, reference.outline_px)
-    return Image.fromarray(np.ascontiguousarray(pixels))
+def _coded_anew(
+    photo: Photo, cards_px: Sequence[NDArray[np.float64]], scale: ScaleRequest, facts: CameraFacts
+) -> bytes:
+    """A JPEG of the pixels, bank cards blurred; of the ways to blur them the first by which a card is still found."""
+    data = b""
+    for edge_mm in _EDGES_MM:
+        pixels = photo.pixels_rgb
+        for outline_px in cards_px:
+            pixels = blur_inside(pixels, _within_edge(outline_px, edge_mm))
+        data = _jpeg(Image.fromarray(np.ascontiguousarray(pixels)), facts)
+        if not cards_px:
+            break
+        with Image.open(io.BytesIO(data), formats=["JPEG"]) as kept:
+            again = find_scales(replace(photo, pixels_rgb=np.asarray(kept)), scale)
+        if any(reference.kind == "bank_card" for reference in again.references):
+            break
+    return data
+
+
+def _within_edge(outline_px: NDArray[np.float64], edge_mm: float) -> NDArray[np.float64]:
+    """The part of a card that carries print, without the edge that the card is found and measured by.
+
+    Embossed numbers keep 10 mm from the side and 19 mm from the lower edge (ISO/IEC 7811-1, from memory).
+    """
+    share = np.array([edge_mm / _CARD_MM[0], edge_mm / _CARD_MM[1]])
+    middle = outline_px.mean(axis=0)
+    if len(outline_px) != 4:
+        shrunk: NDArray[np.float64] = middle + (outline_px - middle) * (1.0 - 2.0 * float(share.max()))
+        return shrunk
+    lengths = np.linalg.norm(outline_px - np.roll(outline_px, -1, axis=0), axis=1)
+    across, up = share if lengths[0] + lengths[2] >= lengths[1] + lengths[3] else share[::-1]
+    square = np.array([[0, 0], [1, 0], [1, 1], [0, 1]], np.float32)
+    inner = np.array([[across, up], [1 - across, up], [1 - across, 1 - up], [across, 1 - up]], np.float32)
+    card_to_photo = cv2.getPerspectiveTransform(square, np.asarray(outline_px, np.float32))
+    printed: NDArray[np.float64] = cv2.perspectiveTransform(inner[None], card_to_photo)[0].astype(np.float64)
+    return printed
 
 
 class _Remembering(DecodePool):
@@ -96,13 +137,24 @@ class _Remembering(DecodePool):
 
     def __init__(self) -> None:  # it starts no decoder of its own
         self._last: DecodedPixels | DecodeFailure | None = None
+        self._data, self._format = b"", ""
 
     def decode(self, data: bytes, picture_format: "PictureFormat") -> DecodedPixels | DecodeFailure:
         """Decode one picture."""
+        self._data, self._format = data, picture_format
         self._last = shared_pool().decode(data, picture_format)
         return self._last
 
-    def facts(self) -> CameraFacts:
+    def stripped(self) -> bytes | None:
+        """The file with its coded picture as it came; None where it is no JPEG or one not foreseen."""
+        if self._format != "JPEG" or not isinstance(self._last, DecodedPixels):
+            return None
+        with Image.open(io.BytesIO(self._data), formats=["JPEG"]) as stored:
+            orientation = stored.getexif().get(TAG_ORIENTATION, 1)
+        sound = orientation if isinstance(orientation, int) and 1 <= orientation <= 8 else 1
+        return stripped_jpeg(self._data, _exif(self._last.facts, sound).tobytes())
+
+    def upright_facts(self) -> CameraFacts:
         """The numbers of the lens, turned with the picture where that was stored lying on its side."""
         decoded = self._last
         if not isinstance(decoded, DecodedPixels):
@@ -113,8 +165,11 @@ class _Remembering(DecodePool):
         return facts
 
 
-def _jpeg(picture: Image.Image, facts: CameraFacts) -> bytes:
+def _exif(facts: CameraFacts, orientation: int = 1) -> Image.Exif:
+    """The numbers of the lens, and how the picture lies, as EXIF."""
     exif = Image.Exif()
+    if orientation != 1:
+        exif[TAG_ORIENTATION] = orientation
     tags = exif.get_ifd(_EXIF_IFD)
     for name, tag in _TAGS.items():
         value = getattr(facts, name)
@@ -122,8 +177,12 @@ def _jpeg(picture: Image.Image, facts: CameraFacts) -> bytes:
             tags[tag] = value if name in ("focal_mm", "digital_zoom") else round(value)
     if facts.focal_plane_px_per_mm:
         tags[_PLANE_X], tags[_PLANE_UNIT] = facts.focal_plane_px_per_mm, _MILLIMETER
+    return exif
+
+
+def _jpeg(picture: Image.Image, facts: CameraFacts) -> bytes:
     out = io.BytesIO()
-    picture.save(out, "JPEG", quality=QUALITY, subsampling=0, exif=exif)
+    picture.save(out, "JPEG", quality=QUALITY, subsampling=0, exif=_exif(facts))
     return out.getvalue()
 
 

@@ -38,7 +38,10 @@ def head(t: Words) -> str:
 def blocks(t: Words) -> Any:
     """An empty page."""
     return gradio.Blocks(
-        title=t("page.title"), analytics_enabled=False, delete_cache=(SWEEP_SECONDS, KEEP_SECONDS)
+        title=t("page.title"),
+        analytics_enabled=False,
+        delete_cache=(SWEEP_SECONDS, KEEP_SECONDS),
+        fill_width=True,
     )
 
 

@@ -13,7 +13,7 @@ const make = (tag, attributes, parent) => {
   if (parent) parent.appendChild(node);
   return node;
 };
-const unit = () => state.box.w / Math.max(svg.clientWidth, 1);            // photo pixels per screen pixel
+const unit = () => Math.max(state.box.w / Math.max(svg.clientWidth, 1), state.box.h / Math.max(svg.clientHeight, 1));  // photo pixels per screen pixel
 const toPhoto = (event) => {
   const point = new DOMPoint(event.clientX, event.clientY).matrixTransform(svg.getScreenCTM().inverse());
   return [point.x, point.y];
@@ -54,9 +54,12 @@ function draw() {
     }
     let row = 0;
     for (const shape of data.shapes.filter((s) => s.points)) {
-      const top = shape.points.reduce((a, b) => (b[1] < a[1] ? b : a));
-      const y = Math.max(top[1] - 8 * unit(), state.box.y + (22 + 20 * row++) * unit());
-      const half = 4.4 * Math.max(shape.mm.length, shape.in.length) * unit();
+      // A circle's words stand above it, the scale's below, both inside what is seen of the photo.
+      const below = shape.name === "scale";
+      const top = shape.points.reduce((a, b) => ((below ? b[1] > a[1] : b[1] < a[1]) ? b : a));
+      const low = state.box.y + (22 + 20 * row++) * unit(), high = state.box.y + state.box.h - 8 * unit();
+      const y = Math.min(Math.max(top[1] + (below ? 18 : -8) * unit(), low), high);
+      const half = 4.9 * Math.max(shape.mm.length, shape.in.length) * unit();
       label(Math.min(Math.max(top[0], state.box.x + half), state.box.x + state.box.w - half), y, [["u-mm", shape.mm], ["u-in", shape.in]], shape.color, layer);
     }
   }
@@ -155,6 +158,7 @@ function take() {
   try { data = JSON.parse(props.value || "{}"); } catch { data = {}; }
   element.querySelector(".view").hidden = !data.href;
   if (!data.href) return;
+  svg.style.aspectRatio = `${data.width} / ${data.height}`;
   if (state.key !== data.key) { Object.assign(state, { key: data.key, tool: "look", circle: null, points: [] }); fit(); }
   element.querySelector("[data-do=reset]").hidden = !(data.hinted.length || data.scalePoints);
   draw(); tell();

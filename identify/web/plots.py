@@ -15,7 +15,7 @@ from reference_geometry.families import Family
 _WIDTH, _HEIGHT = 460, 320
 _LEFT, _RIGHT, _TOP, _BOTTOM = 62, 14, 14, 46
 SHOWN_CANDIDATES = 12
-SMALLEST_SHOWN = 0.002
+SMALLEST_SHOWN, FEWEST_SHOWN = 0.002, 6
 
 
 @dataclass(frozen=True)
@@ -72,7 +72,7 @@ def plane_plot(t: Words, answer: Answer) -> str:
     if names is None:
         return ""
     shown = [c for c in answer.candidates[:SHOWN_CANDIDATES] if set(names) <= c.family.lengths.keys()]
-    shown = [c for c in shown if c.probability >= SMALLEST_SHOWN] or shown[:3]
+    shown = [c for number, c in enumerate(shown) if c.probability >= SMALLEST_SHOWN or number < FEWEST_SHOWN]
     if not shown:
         return ""
     measured = {length.name: length for length in answer.measurements if not length.is_ratio_only}

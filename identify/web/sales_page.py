@@ -1,21 +1,28 @@
 """The page for sales: open cases, the photos with what was measured, corrections, and the answer beside them."""
 
 import json
-import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import Any
 
 import gradio
 
 from features.survey import Survey
-from identify.questions.catalog import CATALOG
 from identify.typed.known_values import READING_SD_MM
 from identify.typed.known_words import attribute_names
-from identify.typed.options import CARD_PLACES, WrongUsage, parse_known, parse_scale_points, positive_mm
+from identify.typed.options import CARD_PLACES
 from identify.web.case_answer import CaseAnswer
 from identify.web.case_record import CaseRecord, as_case_number
 from identify.web.case_store import NoSuchCase
 from identify.web.confirming import confirm, reopened
+from identify.web.corrections import (
+    NotUnderstood,
+    with_circle,
+    with_place,
+    with_points,
+    with_skipped,
+    with_value,
+    without_corrections,
+)
 from identify.web.desk import Desk
 from identify.web.html_parts import panel, text
 from identify.web.intake import take_in
@@ -32,7 +39,7 @@ from identify.web.page_parts import (
     said,
     user_of,
 )
-from identify.web.photo_drawing import DRAWABLE, drawing
+from identify.web.photo_drawing import drawing
 from identify.web.photo_view import photo_view
 from identify.web.plots import plots
 from identify.web.sales_panels import (
@@ -51,7 +58,6 @@ KEEP = gradio.skip
 
 NOT_IN_SET = "-"
 _KNOWABLE = (*READING_SD_MM, *attribute_names(), "elastomer", "fluid")
-_CODES = frozenset(question.code for question in CATALOG)
 
 Shown = tuple[Any, ...]
 
@@ -95,7 +101,7 @@ class SalesPage:
     def _lay_out_cases(self) -> None:
         t = self._t
         self._uploads = gradio.File(
-            label=t("sales.new_case"), file_count="multiple", type="filepath", file_types=PHOTO_TYPES, height=120
+            label=t("sales.new_case"), file_count="multiple", type="filepath", file_types=PHOTO_TYPES, height=150
         )
         self._new_place = gradio.Dropdown(
             [(t.place(place), place) for place in CARD_PLACES], value="unknown", label=t("tech.place")
@@ -111,14 +117,14 @@ class SalesPage:
         self._cancel = gradio.Button(t("page.cancel"), visible=False, size="sm")
         self._strip = listening_html({"pick": "photo"})
         self._view = photo_view(t)
-        with gradio.Group(visible=False) as self._tools:
+        with gradio.Column(visible=False) as self._tools:
             with gradio.Row():
                 self._place = gradio.Dropdown(
                     [(t.place(place), place) for place in CARD_PLACES], label=t("tech.place"), min_width=180
                 )
                 more = gradio.File(
                     label=t("sales.more_photos"), file_count="multiple", type="filepath", file_types=PHOTO_TYPES,
-                    height=90, min_width=180,
+                    height=150, min_width=180,
                 )  # fmt: skip
                 self._more = more
             with gradio.Row():
@@ -245,80 +251,46 @@ class SalesPage:
 
     def circle(self, number: str, photo: str, outline: str, event: gradio.EventData) -> Iterator[Shown]:
         """A circle was drawn or moved: look there."""
-        name, numbers = _text(event, "name"), [_number(event, key) for key in ("x", "y", "r")]
-        if name not in DRAWABLE or not all(map(math.isfinite, numbers)) or numbers[2] <= 0:
-            yield self._nothing(said(self._t("page.not_understood"), "warning"))
-            return
-        hint = f"{name}=" + ",".join(f"{value:.1f}" for value in numbers)
-        record = self._desk.cases.load(number)
-        wanted = record.photo(photo)
-        if wanted is not None:
-            others = tuple(h for h in wanted.look_at if _about_chamber(h) != _about_chamber(hint))
-            record = self._with_photo(record, wanted.model_copy(update={"look_at": (*others, hint)}))
-        yield from self._work(record, photo, outline)
+        yield from self._corrected(number, photo, outline, lambda case: with_circle(case, photo, _data(event)))
 
     def points(self, number: str, photo: str, outline: str, event: gradio.EventData) -> Iterator[Shown]:
-        """Two points and the length between them: the scale of this photo."""
-        length_mm = positive_mm(_text(event, "length"))
-        try:
-            (x1, y1), (x2, y2) = _data(event).get("points", ())
-            said_points = ",".join(f"{float(value):.1f}" for value in (x1, y1, x2, y2))
-            item = f"{said_points}={length_mm:g}mm" if length_mm else "="
-            parse_scale_points(item)
-        except (WrongUsage, TypeError, ValueError):
-            yield self._nothing(said(self._t("view.bad_length"), "warning"))
-            return
-        record = self._desk.cases.load(number)
-        wanted = record.photo(photo)
-        if wanted is not None:
-            record = self._with_photo(record, wanted.model_copy(update={"scale_points": item}))
-        yield from self._work(record, photo, outline)
+        """Two points and the length between them were set."""
+        yield from self._corrected(number, photo, outline, lambda case: with_points(case, photo, _data(event)))
 
     def reset(self, number: str, photo: str, outline: str) -> Iterator[Shown]:
-        """Take back the corrections of this photo."""
-        record = self._desk.cases.load(number)
-        wanted = record.photo(photo)
-        if wanted is not None:
-            record = self._with_photo(record, wanted.model_copy(update={"look_at": (), "scale_points": ""}))
-        yield from self._work(record, photo, outline)
+        """Circles and points of this photo are taken back."""
+        yield from self._corrected(number, photo, outline, lambda case: without_corrections(case, photo))
 
     def card_at(self, number: str, photo: str, outline: str, place: str) -> Iterator[Shown]:
         """The scale of this photo lies elsewhere."""
-        record = self._desk.cases.load(number)
-        wanted = record.photo(photo)
-        if wanted is not None and place in CARD_PLACES:
-            record = self._with_photo(record, wanted.model_copy(update={"card_at": place}))
-        yield from self._work(record, photo, outline)
+        yield from self._corrected(number, photo, outline, lambda case: with_place(case, photo, place))
 
     def add_known(self, number: str, photo: str, outline: str, name: str, value: str) -> Iterator[Shown]:
         """A calliper value, or something the customer said."""
-        item = f"{name}={value.strip()}"
-        try:
-            parse_known([item])
-        except WrongUsage as wrong:
-            yield (KEEP(), *self._nothing(said(str(wrong), "warning")))
-            return
-        record = self._desk.cases.change(number, lambda case: case.with_known(name, item))
-        yield from (("", *shown) for shown in self._work(record, photo, outline))
+        shown = self._corrected(number, photo, outline, lambda case: with_value(case, name, value or ""))
+        yield from ((KEEP(), *parts) for parts in shown)
 
     def drop(self, number: str, photo: str, outline: str, event: gradio.EventData) -> Iterator[Shown]:
         """Take back something that was said."""
         name = _text(event, "drop")
-        yield from self._work(self._desk.cases.change(number, lambda case: case.with_known(name, "")), photo, outline)
+        yield from self._corrected(number, photo, outline, lambda case: case.with_known(name, ""))
 
     def skip(self, number: str, photo: str, outline: str, event: gradio.EventData) -> Iterator[Shown]:
         """The customer can not answer that."""
         code = _text(event, "skip")
+        yield from self._corrected(number, photo, outline, lambda case: with_skipped(case, code))
 
-        def change(case: CaseRecord) -> CaseRecord:
-            known = code not in _CODES or code in case.skipped
-            return case if known else case.model_copy(update={"skipped": (*case.skipped, code)})
-
-        yield from self._work(self._desk.cases.change(number, change), photo, outline)
-
-    def _with_photo(self, record: CaseRecord, changed: Any) -> CaseRecord:
-        self._desk.measurer.stop(record.number)
-        return self._desk.cases.change(record.number, lambda case: case.with_photo(changed))
+    def _corrected(
+        self, number: str, photo: str, outline: str, change: Callable[[CaseRecord], CaseRecord]
+    ) -> Iterator[Shown]:
+        """Keep a correction, then measure what it touches; what is being measured without it is given up."""
+        try:
+            record = self._desk.cases.change(number, change)
+        except NotUnderstood as trouble:
+            yield self._nothing(said(trouble.reason or self._t(trouble.key), "warning"))
+            return
+        self._desk.measurer.stop(number)
+        yield from self._work(record, photo, outline)
 
     # --- the truth ------------------------------------------------------------------------------------
     def confirm(
@@ -382,7 +354,7 @@ class SalesPage:
             case_list(t, cases, record.number),
             photo_strip(t, record, number_shown),
             view,
-            gradio.Group(visible=True),
+            gradio.Column(visible=True),
             place,
             known_panel(t, record),
             measured_panel(t, answered) if answered else KEEP() if working else "",
@@ -409,7 +381,7 @@ class SalesPage:
         """No case is shown."""
         blank: list[Any] = [""] * self._shown_count
         blank[3] = case_mark("") + status
-        blank[4], blank[8] = gradio.Button(visible=False), gradio.Group(visible=False)
+        blank[4], blank[8] = gradio.Button(visible=False), gradio.Column(visible=False)
         blank[13] = gradio.Accordion(visible=False)
         blank[5], blank[7] = case_list(self._t, self._desk.cases.listed(), ""), "{}"
         blank[9], blank[14] = KEEP(), KEEP()
@@ -422,10 +394,6 @@ class SalesPage:
         return tuple(shown)
 
 
-def _about_chamber(hint: str) -> bool:
-    return hint.startswith("chamber")
-
-
 def _data(event: gradio.EventData) -> dict[str, Any]:
     data = event._data
     return data if isinstance(data, dict) else {}
@@ -434,7 +402,3 @@ def _data(event: gradio.EventData) -> dict[str, Any]:
 def _text(event: gradio.EventData, key: str) -> str:
     return str(_data(event).get(key, ""))[:100]
 
-
-def _number(event: gradio.EventData, key: str) -> float:
-    value = _data(event).get(key)
-    return float(value) if isinstance(value, (int, float)) else math.nan

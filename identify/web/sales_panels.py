@@ -185,7 +185,8 @@ def _kits(t: Words, answer: Answer) -> str:
         for kit in answer.kits
         if kit.probability >= SMALLEST_SHOWN
     ]
-    decisions = "".join(paragraph(words) for words in dict.fromkeys(d.sentence for d in answer.decisions))
+    said = dict.fromkeys(decision.sentence for decision in answer.decisions[1:])  # the first is the headline
+    decisions = "".join(paragraph(words) for words in said)
     return decisions + (table(heads, rows[:SHOWN_KITS], t("answer.kit"), right=(1, 2)) if rows else "")
 
 
@@ -193,7 +194,7 @@ def _questions(t: Words, answer: Answer) -> str:
     asked = answer.next_questions[:SHOWN_QUESTIONS]
     items = [
         f"<strong>{text(t.ask(q.question))}</strong> {lengths_both_ways(t.how(q.question))} "
-        f'<button type="button" data-skip="{q.question.code}">{text(t("answer.skip"))}</button>'
+        f'<button type="button" class="small" data-skip="{q.question.code}">{text(t("answer.skip"))}</button>'
         for q in asked
     ]
     return bullets(items, numbered=True) if items else ""

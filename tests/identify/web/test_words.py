@@ -1,0 +1,64 @@
+"""All text stands in one table, in both languages, and nothing on a page asks for text that is not there."""
+
+import csv
+import re
+import string
+from pathlib import Path
+
+from features.problems import all_problem_kinds
+from identify.questions.catalog import CATALOG
+from identify.typed.known_values import legal_names
+from identify.web.words import LANGUAGES, Words, text_table
+from identify.wording import BUDGET_WORDS, CARD_AT_WORDS, FEATURE_WORDS
+
+WEB = Path(__file__).resolve().parents[3] / "identify" / "web"
+TABLE = text_table()
+
+
+def fields(text):
+    return {name for _, name, _, _ in string.Formatter().parse(text) if name is not None}
+
+
+def test_no_key_stands_twice():
+    with (WEB / "text.csv").open(encoding="utf-8", newline="") as table:
+        keys = [row["key"] for row in csv.DictReader(table)]
+    assert sorted(keys) == sorted(set(keys))
+
+
+def test_texts_have_the_same_gaps_in_both_languages():
+    for key, row in TABLE.items():
+        assert row["es"].strip(), key
+        if row["en"]:
+            assert fields(row["en"]) == fields(row["es"]), key
+        else:  # English stands with what it names: a problem, a question, a feature
+            assert key.split(".")[0] in {"problem", "question", "feature", "value", "place", "cause"}, key
+
+
+def test_every_text_a_page_asks_for_is_there():
+    source = "\n".join(path.read_text("utf-8") for path in WEB.glob("*.py"))
+    asked = set(re.findall(r"""\b(?:t|_t)\(["']([a-z_]+\.[a-z_.]+)["']""", source))
+    asked |= set(re.findall(r'NotUnderstood\("([a-z_]+\.[a-z_]+)"', source))
+    assert len(asked) > 80
+    assert asked <= TABLE.keys()
+
+
+def test_what_the_rest_of_the_program_says_has_its_spanish():
+    """A new problem, question or feature needs its row in the table."""
+    needed = {f"problem.{kind.code}.{part}" for kind in all_problem_kinds() for part in ("meaning", "advice")}
+    needed |= {f"question.{question.code}.{part}" for question in CATALOG for part in ("ask", "how")}
+    needed |= {f"feature.{name}" for name in (*FEATURE_WORDS, *legal_names())}
+    needed |= {f"place.{place}" for place in CARD_AT_WORDS} | {f"cause.{name}" for name in BUDGET_WORDS}
+    assert needed <= TABLE.keys(), sorted(needed - TABLE.keys())
+
+
+def test_spanish_is_no_copy_of_english():
+    same = [key for key, row in TABLE.items() if row["en"] and row["en"] == row["es"]]
+    assert len(same) < 0.05 * len(TABLE), same
+
+
+def test_english_falls_back_to_the_words_of_the_program():
+    t = Words("en")
+    question = next(q for q in CATALOG if q.code == "connection")
+    assert t.ask(question) == question.ask
+    assert "Answer:" not in t.how(question)
+    assert {Words(language).home for language in LANGUAGES} == {"/", "/es/"}

@@ -39,7 +39,7 @@ _POLICY = (
 )
 _HEADERS = (
     (b"content-security-policy", _POLICY.encode()),
-    (b"referrer-policy", b"no-referrer"),
+    (b"referrer-policy", b"same-origin"),  # with no-referrer a browser hides the origin of our own forms from us
     (b"x-content-type-options", b"nosniff"),
     (b"cross-origin-opener-policy", b"same-origin"),
     (b"cross-origin-resource-policy", b"same-origin"),

@@ -8,9 +8,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from features.parts.classical import ClassicalFinder
-from features.photo import PhotoRefused, load_photo, prepare_to_load
-from features.photo_survey import PhotoSurvey, SurveyRequest, survey_photo
+from features.photo import PhotoRefused, prepare_to_load
+from features.photo_survey import PhotoSurvey, SurveyRequest
 from features.problems import Problem
 from features.scale.reference import ScaleRequest
 from features.survey import Survey, combine_surveys, survey_photos
@@ -41,10 +40,19 @@ def warm_up() -> None:
 
 def measure_photo(path: Path, name: str, request: SurveyRequest) -> PhotoSurvey | PhotoRefused:
     """Measure one kept photo under the name people know it by. Runs in the worker process."""
-    photo = load_photo(path)
-    if isinstance(photo, PhotoRefused):
-        return replace(photo, name=name)
-    return survey_photo(replace(photo, name=name), request, ClassicalFinder())
+    survey = survey_photos([path], request)
+    if survey.refused:
+        return replace(survey.refused[0], name=name)
+    return _renamed(survey.photos[0], name)
+
+
+def _renamed(survey: PhotoSurvey, name: str) -> PhotoSurvey:
+    """The survey under another name of its photo; the names of its errors stay, they are unique in a case."""
+    circles = tuple(
+        replace(circle, length=replace(circle.length, photos=(name,))) for circle in survey.circles
+    )
+    attributes = tuple(replace(evidence, photos=(name,)) for evidence in survey.attributes)
+    return replace(survey, name=name, circles=circles, attributes=attributes)
 
 
 def request_of(record: CaseRecord, photo: KeptPhoto) -> SurveyRequest:

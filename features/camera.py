@@ -12,9 +12,17 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 
 K1_PRIOR_SD = 0.02
-"""Prior standard deviation of k1. Phones correct their lenses before they save; what is left bends a line
+"""Prior standard deviation of k1 for phones. They correct their lenses before they save; what is left bends a line
 at the edge of the picture by a few pixels (common practice, checked on the benchmarks' real photographs).
 """
+
+CENTER_PRIOR_SD = 0.01
+"""Prior standard deviation of the principal point's place, per axis, over the focal length: lenses are not mounted in
+the exact middle, and stabilizers move them (common practice)."""
+
+UNKNOWN_K1_SD = 0.12
+"""Prior standard deviation of k1 for a camera that may be no phone: webcams and modules bend lines strongly (common
+practice)."""
 
 
 @dataclass(frozen=True)
@@ -60,10 +68,12 @@ class Camera:
     def rays(self, points_px: Array) -> Array:
         """(..., 2) pixels to (..., 3) viewing directions with z = 1, distortion removed."""
         distorted = (np.asarray(points_px, float) - [self.center_x_px, self.center_y_px]) / self.focal_px
-        x = distorted
-        for _ in range(4):  # fixed point; |k1| r^2 stays far below 1 for any phone
-            r2 = np.sum(x * x, axis=-1, keepdims=True)
-            x = distorted / (1.0 + self.k1 * r2)
+        seen = np.sqrt(np.sum(distorted * distorted, axis=-1, keepdims=True))
+        r = seen
+        for _ in range(4 if self.k1 else 0):  # Newton's method on r (1 + k1 r^2) = seen
+            slope = np.maximum(1.0 + 3.0 * self.k1 * r * r, 0.2)  # beyond the lens's fold there is no answer
+            r = r - (r * (1.0 + self.k1 * r * r) - seen) / slope
+        x = distorted * (r / np.maximum(seen, 1e-12)) if self.k1 else distorted
         return np.concatenate([x, np.ones_like(x[..., :1])], axis=-1)
 
 

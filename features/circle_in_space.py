@@ -12,19 +12,22 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from features.camera import K1_PRIOR_SD, Camera, rotation_from_vector, rotation_taking_z_to
+from features.camera import Camera, rotation_from_vector, rotation_taking_z_to
 from features.circle_fit import fit_circle
 from features.least_squares import Solution, solve
 from features.measured import NO_SCALE_RELATIVE_SD, Contribution, ContributionName, MeasuredLength
 from features.photo import FocalPrior
 from features.plane_pose import PlanePose
+from features.rim_shape import NoRim, RimShape
 from features.scale.reference import ScaleReference
+from features.slant import HELD_SQUARE_SD_DEG
 
 Array = NDArray[np.float64]
 
 
-INDEPENDENT_EDGES = 20
-"""How many independent edge points a whole rim is worth: casting, dirt and shading move neighbors alike."""
+CASTING_FLAWS = 0.004
+"""Spread of a rim's smooth flaws (`features.rim_shape`) for pump parts, relative to the radius: castings, bands and
+their shadows (common practice). A larger `edge_shared_px` of a rim counts instead."""
 
 
 @dataclass(frozen=True)
@@ -104,9 +107,9 @@ class CircleSighting:
 
 
 # Parameter vector: rotation vector increment (3), translation (3), log focal, k1, log print scale,
-# circle center x, y, depth (3), tilt x, y (2), log radius.
+# circle center x, y, depth (3), tilt x, y (2), log radius, principal point's offset over the focal length (2).
 _POSE, _MOVE, _FOCAL, _LENS, _PRINT = slice(0, 3), slice(3, 6), 6, 7, 8
-_CENTER, _TILT, _RADIUS = slice(9, 12), slice(12, 14), 14
+_CENTER, _TILT, _RADIUS, _MIDDLE = slice(9, 12), slice(12, 14), 14, slice(15, 17)
 
 
 @dataclass(frozen=True, eq=False)
@@ -117,17 +120,12 @@ class _Problem:
     reference: ScaleReference | None
     focal: FocalPrior
     image_center_px: tuple[float, float]
-    edge_px: Array
+    rim: RimShape
     prior: CirclePrior
-    mm_per_px: Array
-
-    @property
-    def edge_scale_px(self) -> float:
-        """Scatter given to one edge point: neighbors wander together, so many count as INDEPENDENT_EDGES only."""
-        return self.prior.edge_sd_px * float(np.sqrt(max(len(self.edge_px) / INDEPENDENT_EDGES, 1.0)))
 
     def camera_of(self, x: Array) -> Camera:
-        return Camera(self.focal.focal_px * float(np.exp(x[_FOCAL])), *self.image_center_px, float(x[_LENS]))
+        x_px, y_px = np.array(self.image_center_px) + self.focal.focal_px * x[_MIDDLE]
+        return Camera(self.focal.focal_px * float(np.exp(x[_FOCAL])), float(x_px), float(y_px), float(x[_LENS]))
 
     def pose_of(self, x: Array) -> tuple[Array, Array]:
         return rotation_from_vector(x[_POSE]) @ self.start.rotation, x[_MOVE]
@@ -135,7 +133,7 @@ class _Problem:
     def radial_mm(self, x: Array) -> Array:
         """Distance of every edge point from the circle's center in the circle's own plane."""
         rotation, translation = self.pose_of(x)
-        directions = self.camera_of(x).rays(self.edge_px) @ rotation
+        directions = self.camera_of(x).rays(self.rim.points_px) @ rotation
         origin = -rotation.T @ translation
         center, normal = x[_CENTER], normal_of_tilt(x[_TILT])
         reach = (normal @ (center - origin)) / (directions @ normal)
@@ -145,9 +143,10 @@ class _Problem:
     def residuals(self, x: Array) -> dict[str, Array]:
         prior = self.prior
         out = {
-            "edge": (self.radial_mm(x) - np.exp(x[_RADIUS])) / (self.mm_per_px * self.edge_scale_px),
+            "edge": self.rim.whitening @ (np.log(self.radial_mm(x)) - x[_RADIUS]),
             "camera": np.array([x[_FOCAL] / self.focal.relative_sd]),
-            "lens": np.array([x[_LENS] / K1_PRIOR_SD]),
+            "lens": np.array([x[_LENS] / self.focal.k1_sd]),
+            "center": x[_MIDDLE] / self.focal.center_sd,
             "offset": np.array([(x[_CENTER][2] - prior.offset_mm) / prior.offset_sd_mm]),
             "tilt": x[_TILT] / np.deg2rad(prior.tilt_sd_deg),
         }
@@ -169,24 +168,15 @@ def reference_residuals(
 ) -> dict[str, Array]:
     """Whitened residuals of a reference's points, plus priors for what it cannot tell itself."""
     size = float(np.exp(log_size))
-    if not reference.is_circle:
-        flat = np.concatenate([reference.points_mm * size, np.zeros((len(reference.points_mm), 1))], axis=1)
-        miss = camera.project(flat @ rotation.T + translation_mm) - reference.points_px
-        out = {"reference": np.ravel(miss) / reference.point_sd_px}
-        if len(reference.points_mm) < 3:
-            # Two clicked points say nothing of the slant: people shoot roughly square on (common practice).
-            tilt = rotation[:2, 2] / np.deg2rad(12.0)
-            spin = np.array([rotation[0, 1] - rotation[1, 0]])
-            out["slant"] = np.concatenate([tilt, spin / 10.0])
-        return out
-    directions = camera.rays(reference.points_px) @ rotation
-    origin = -rotation.T @ translation_mm
-    on_plane = origin + (-origin[2] / directions[:, 2])[:, None] * directions
-    radial = np.linalg.norm(on_plane[:, :2], axis=1)
-    mm_per_px = translation_mm[2] / camera.focal_px
-    miss = (radial - 0.5 * reference.circle_diameter_mm * size) / mm_per_px
-    spin = np.array([(rotation[1, 0] - rotation[0, 1]) / 1e-3])
-    return {"reference": miss / reference.point_sd_px, "spin": spin}
+    flat = np.concatenate([reference.points_mm * size, np.zeros((len(reference.points_mm), 1))], axis=1)
+    miss = camera.project(flat @ rotation.T + translation_mm) - reference.points_px
+    out = {"reference": np.ravel(miss) / reference.point_sd_px}
+    if len(reference.points_mm) < 3:
+        # Two clicked points say nothing of the slant: people shoot roughly square on (common practice).
+        tilt = rotation[:2, 2] / np.deg2rad(HELD_SQUARE_SD_DEG)
+        spin = np.array([rotation[0, 1] - rotation[1, 0]])
+        out["slant"] = np.concatenate([tilt, spin / 10.0])
+    return out
 
 
 def normal_of_tilt(tilt: Array) -> Array:
@@ -209,51 +199,54 @@ def solve_circle(
     Args:
         sighting: edge points of the circle.
         start: pose of the reference plane to start from (see `features.plane_pose`).
-        reference: the scale reference, None for ratios only.
+        reference: the scale reference, None for ratios only. By a coin see `features.circle_scale`.
         focal: focal length prior.
         image_center_px: principal point.
         prior: beliefs about the circle's plane.
 
     Returns:
         The circle with its diameter, budget and pose.
+
+    Raises:
+        ValueError: the points lie on no circle (`rim_of` tells).
     """
-    x0, mm_per_px = _first_guess(sighting.points_px, start, focal, image_center_px, prior)
-    problem = _Problem(start, reference, focal, image_center_px, sighting.points_px, prior, mm_per_px)
+    rim = rim_of(sighting, prior)
+    if not rim:
+        raise ValueError(f"{sighting.name}: {rim.reason}")
+    x0 = _first_guess(rim.points_px, start, focal, image_center_px, prior)
+    problem = _Problem(start, reference, focal, image_center_px, rim, prior)
     distance = float(np.linalg.norm(start.translation_mm))
     steps = np.array(
-        [1e-5] * 3 + [1e-5 * distance] * 3 + [1e-5, 1e-5, 1e-5] + [1e-5 * distance] * 3 + [1e-5] * 2 + [1e-5]
+        [1e-5] * 3 + [1e-5 * distance] * 3 + [1e-5, 1e-5, 1e-5] + [1e-5 * distance] * 3 + [1e-5] * 5
     )
     solution = solve(problem.residuals, x0, steps)
     return _report(sighting, problem, solution)
 
 
+def rim_of(sighting: CircleSighting, prior: CirclePrior) -> RimShape | NoRim:
+    """The rim of a pump's circle with its flaws."""
+    radius_px = np.sqrt(2.0) * float(np.mean(np.std(sighting.points_px, axis=0)))
+    flaws = max(CASTING_FLAWS, prior.edge_shared_px / max(radius_px, 1.0))
+    return RimShape.of(sighting.points_px, flaws, prior.edge_sd_px)
+
+
 def _first_guess(
     edge_px: Array, start: PlanePose, focal: FocalPrior, center_px: tuple[float, float], prior: CirclePrior
-) -> tuple[Array, Array]:
-    """Parameters from an algebraic circle fit in the plane at the expected depth; mm per pixel by radius."""
+) -> Array:
+    """Parameters from an algebraic circle fit in the plane at the expected depth."""
     camera = Camera(start.focal_px, *center_px, 0.0)
-    flat = start.on_plane_mm(camera, edge_px, prior.offset_mm)
-    middle, radius = fit_circle(flat)
-    radius = max(radius, 1e-3)
-    outward = (flat - middle) / np.maximum(np.linalg.norm(flat - middle, axis=1, keepdims=True), 1e-9)
-    rim = [
-        np.column_stack([middle + r * outward, np.full(len(flat), prior.offset_mm)])
-        for r in (radius, radius * 1.01)
-    ]
-    inner, outer = (camera.project(p @ start.rotation.T + start.translation_mm) for p in rim)
-    mm_per_px = 0.01 * radius / np.maximum(np.linalg.norm(outer - inner, axis=1), 1e-6)
-    x = np.zeros(15)
+    middle, radius = fit_circle(start.on_plane_mm(camera, edge_px, prior.offset_mm))
+    x = np.zeros(17)
     x[_MOVE] = start.translation_mm
     x[_FOCAL] = np.log(start.focal_px / focal.focal_px)
     x[_CENTER] = [*middle, prior.offset_mm]
-    x[_RADIUS] = np.log(radius)
-    return x, mm_per_px
+    x[_RADIUS] = np.log(max(radius, 1e-3))
+    return x
 
 
 def _report(sighting: CircleSighting, problem: _Problem, solution: Solution) -> CircleInSpace:
     x = solution.x
     rotation, translation = problem.pose_of(x)
-    edge = solution.residuals["edge"] * problem.edge_scale_px
     diameter = 2 * float(np.exp(x[_RADIUS]))
     length = MeasuredLength(
         name=sighting.name,
@@ -266,7 +259,7 @@ def _report(sighting: CircleSighting, problem: _Problem, solution: Solution) -> 
     pull = np.linalg.norm(solution.residuals["tilt"])
     return CircleInSpace(
         length, x[_CENTER].copy(), normal_of_tilt(x[_TILT]), problem.camera_of(x), rotation, translation,
-        float(np.sqrt(np.mean(edge**2))), float(pull), solution.cost,
+        problem.rim.rms_px, float(pull), solution.cost,
     )  # fmt: skip
 
 
@@ -279,12 +272,11 @@ def _contributions(
     sighting: CircleSighting, problem: _Problem, solution: Solution
 ) -> tuple[Contribution, ...]:
     photo, feature = sighting.photo, f"{sighting.photo}:{sighting.name}"
-    radius_px = float(np.exp(solution.x[_RADIUS]) / np.median(problem.mm_per_px))
-    edge_rms_px = float(np.sqrt(np.mean(solution.residuals["edge"] ** 2))) * problem.edge_scale_px
-    scatter = _size(solution, "edge") * max(edge_rms_px / problem.prior.edge_sd_px, 0.5)
+    shared = problem.prior.edge_shared_px / problem.rim.radius_px
     parts: list[tuple[ContributionName, str, float]] = [
-        ("edge", f"edge:{feature}", float(np.hypot(scatter, problem.prior.edge_shared_px / radius_px))),
+        ("edge", f"edge:{feature}", float(np.hypot(_size(solution, "edge"), shared))),
         ("camera", f"camera:{photo}", _signed(solution, "camera")),
+        ("camera", f"center:{photo}", _size(solution, "center")),
         ("lens", f"lens:{photo}", _signed(solution, "lens")),
         ("offset", f"offset:{feature}", _signed(solution, "offset")),
         ("tilt", f"tilt:{feature}", _size(solution, "tilt")),

@@ -12,20 +12,16 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from features.camera import K1_PRIOR_SD, Camera
-from features.circle_in_space import CircleInSpace, CirclePrior, CircleSighting, normal_of_tilt
+from features.camera import Camera
+from features.circle_in_space import CircleInSpace, CirclePrior, CircleSighting, normal_of_tilt, rim_of
 from features.measured import Contribution, ContributionName, MeasuredLength
 from features.photo import Photo
 from features.plane_pose import coin_rim
-from features.rim_shape import NoRim, RadiusAtSlants, RimShape, radius_at_slants
+from features.rim_shape import RadiusAtSlants, RimShape, radius_at_slants
 from features.scale.reference import ScaleReference
 from features.slant import SlantPosterior, held_log_prior, slant_posterior, slant_rotations
 
 Array = NDArray[np.float64]
-
-CASTING_FLAWS = 0.004
-"""Relative spread of harmonic 2 of a pump part's rim: castings, bands and their shadows (common practice); a larger
-`edge_shared_px` of the rim counts instead."""
 
 _NEGLIGIBLE = 1e-7
 _CELLS_FOR_CAMERA = 60
@@ -72,17 +68,9 @@ class _Scene:
         return np.asarray(0.5 * self.reference.circle_diameter_mm * np.exp(-radii[0].log_radius))
 
 
-def rim_to_measure(one: RimToMeasure) -> RimShape | NoRim:
-    """The rim of a pump's circle."""
-    edge_px = one.sighting.points_px
-    radius_px = np.sqrt(2.0) * float(np.mean(np.std(edge_px, axis=0)))
-    flaws = max(CASTING_FLAWS, one.prior.edge_shared_px / max(radius_px, 1.0))
-    return RimShape.of(edge_px, flaws, one.prior.edge_sd_px)
-
-
 def measure_by_coin(
     photo: Photo, reference: ScaleReference, wanted: Sequence[RimToMeasure]
-) -> tuple[CircleInSpace, ...] | NoRim:
+) -> tuple[CircleInSpace, ...]:
     """Measure circles by a coin.
 
     Args:
@@ -91,12 +79,15 @@ def measure_by_coin(
         wanted: the circles.
 
     Returns:
-        One solved circle each, in the same order; or why a rim cannot be used.
+        One solved circle each, in the same order.
+
+    Raises:
+        ValueError: a rim's points lie on no circle (`features.circle_in_space.rim_of` tells).
     """
     rims = []
-    for rim in (coin_rim(reference), *(rim_to_measure(one) for one in wanted)):
+    for rim in (coin_rim(reference), *(rim_of(one.sighting, one.prior) for one in wanted)):
         if not rim:
-            return rim
+            raise ValueError(rim.reason)
         rims.append(rim)
     scene = _Scene(photo.name, reference, wanted, tuple(rims))
     camera = Camera.of_size(photo.width_px, photo.height_px, photo.focal.focal_px)
@@ -142,7 +133,7 @@ def _camera_parts(scene: _Scene, photo: Photo, posterior: SlantPosterior) -> lis
         return np.asarray(scene.log_diameters(radii) @ share / share.sum())
 
     focal = 0.5 * (means(photo.focal.relative_sd, 0.0) - means(-photo.focal.relative_sd, 0.0))
-    lens = 0.5 * (means(0.0, K1_PRIOR_SD) - means(0.0, -K1_PRIOR_SD))
+    lens = 0.5 * (means(0.0, photo.focal.k1_sd) - means(0.0, -photo.focal.k1_sd))
     return [("camera", f"camera:{photo.name}", focal.tolist()), ("lens", f"lens:{photo.name}", lens.tolist())]
 
 

@@ -15,9 +15,10 @@ For eight phones whose pixel pitch is published the diagonal reading was off by 
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
+from features.camera import CENTER_PRIOR_SD, K1_PRIOR_SD, UNKNOWN_K1_SD
 from features.decode_tags import CameraFacts
 from features.problems import FOCAL_DOUBTFUL, FOCAL_UNKNOWN, PHOTO_CROPPED, PHOTO_ZOOMED, Problem
 
@@ -47,6 +48,10 @@ _ZOOM_INCLUDED = 0.6
 _LEAST_PLAUSIBILITY = 0.05
 
 
+_LEAST_PHONE_PX = 1000
+"""Neither phones nor messaging apps make smaller pictures (common practice): a webcam or an unknown module did."""
+
+
 @dataclass(frozen=True)
 class FocalPrior:
     """What is believed of the focal length before the photo itself is asked.
@@ -55,11 +60,15 @@ class FocalPrior:
         focal_px: focal length in pixels of this photo.
         relative_sd: standard uncertainty of log(focal).
         source: where it comes from.
+        k1_sd: standard deviation of the lens's distortion about 0.
+        center_sd: standard deviation of the principal point about the middle, per axis, over the focal length.
     """
 
     focal_px: float
     relative_sd: float
     source: Literal["exif_35mm", "exif_sensor", "phone_prior"]
+    k1_sd: float = K1_PRIOR_SD
+    center_sd: float = CENTER_PRIOR_SD
 
 
 @dataclass(frozen=True)
@@ -117,6 +126,8 @@ def focal_prior(
         readings = _readings_of_equivalent(PHONE_EQUIVALENT_MM * zoom, zoom, stored, taken, CameraFacts())
         mean, spread = _log_mean_and_spread(readings)
         prior = FocalPrior(math.exp(mean), math.hypot(_PHONE_PRIOR_SD, spread), "phone_prior")
+        if max(stored_width_px, stored_height_px) < _LEAST_PHONE_PX:
+            prior = replace(prior, k1_sd=UNKNOWN_K1_SD)
         problems.append(Problem(FOCAL_UNKNOWN, _why_unknown(facts)))
     if cropped:
         problems.append(Problem(PHOTO_CROPPED, f"{stored_width_px} x {stored_height_px} pixels left"))

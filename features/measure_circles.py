@@ -5,15 +5,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from features.circle_in_space import CircleInSpace, CirclePrior, solve_circle
+from features.circle_in_space import CircleInSpace, CirclePrior, rim_of, solve_circle
 from features.circle_scale import RimToMeasure, measure_by_coin
 from features.measured import Contribution, MeasuredLength
 from features.parts.finder import FoundCircle
-from features.photo import FocalPrior, Photo
+from features.photo import Photo
 from features.placement import UNSCALED_PRIOR, CardAt, circle_prior
 from features.plane_pose import PlanePose, unscaled_pose
 from features.problems import PLANES_DISAGREE, POSE_AMBIGUOUS, Problem
-from features.rim_shape import NoRim
 from features.scale.reference import ScaleReference
 
 _SAME_COST = 5.0
@@ -53,16 +52,15 @@ def measure_circles(
         card_at: where it lies.
 
     Returns:
-        One entry a circle, in the same order.
+        One entry a circle, in the same order; those whose points lie on no circle are left out.
     """
+    circles = [found for found in circles if rim_of(found.sighting, UNSCALED_PRIOR)]
     if reference is None or not poses:
         return _without_scale(photo, circles)
     if card_at == "floor":
         return _by_distance(photo, circles, poses[0], reference)
     if reference.is_circle:
-        by_coin = _by_coin(photo, circles, poses[0], reference, card_at)
-        if by_coin is not None:
-            return by_coin
+        return _by_coin(photo, circles, poses[0], reference, card_at)
     return tuple(_in_plane(photo, found, poses, reference, card_at) for found in circles)
 
 
@@ -93,12 +91,10 @@ def _in_plane(
 
 def _by_coin(
     photo: Photo, circles: Sequence[FoundCircle], pose: PlanePose, reference: ScaleReference, card_at: CardAt
-) -> tuple[MeasuredCircle, ...] | None:
-    """All circles at once, their slant in common; None where too short an arc is among them."""
+) -> tuple[MeasuredCircle, ...]:
+    """All circles at once, their slant in common."""
     wanted = [RimToMeasure(found.sighting, _prior(found, pose, card_at)) for found in circles]
     solved = measure_by_coin(photo, reference, wanted)
-    if isinstance(solved, NoRim):
-        return None
     return tuple(
         MeasuredCircle(found, one, one.length, _planes_disagree(found, one))
         for found, one in zip(circles, solved, strict=True)
@@ -130,7 +126,7 @@ def _without_scale(photo: Photo, circles: Sequence[FoundCircle]) -> tuple[Measur
         measured[index] = MeasuredCircle(found, solved, solved.length)
         if index == order[0]:
             pose, prior = solved.as_pose(), replace(UNSCALED_PRIOR, slant_sd_deg=0.3)
-            focal = FocalPrior(solved.camera.focal_px, 0.002, photo.focal.source)
+            focal = replace(photo.focal, focal_px=solved.camera.focal_px, relative_sd=0.002)
     return tuple(measured[i] for i in range(len(circles)))
 
 

@@ -6,7 +6,7 @@ from typing import Literal, final
 import numpy as np
 from numpy.typing import NDArray
 
-from features.camera import K1_PRIOR_SD, Camera, rotation_from_vector
+from features.camera import Camera, rotation_from_vector
 from features.circle_in_space import reference_residuals
 from features.least_squares import Solution, solve
 from features.measured import Contribution, ContributionName, MeasuredLength
@@ -16,7 +16,7 @@ from features.scale.reference import ScaleReference
 
 Array = NDArray[np.float64]
 
-_FOCAL, _LENS, _PRINT = 6, 7, 8
+_FOCAL, _LENS, _PRINT, _MIDDLE = 6, 7, 8, slice(9, 11)
 
 
 @dataclass(frozen=True)
@@ -36,7 +36,8 @@ class SolvedPlane:
 
     Attributes:
         start: the pose the solution started from.
-        solution: parameters (rotation vector increment, translation, log focal, k1, log print size).
+        solution: parameters (rotation vector increment, translation, log focal, k1, log print size, offset of
+            the principal point over the focal length).
         reference: what it was solved from.
         photo: the photo's name.
         prior_focal_px: focal length the prior states.
@@ -53,7 +54,7 @@ class SolvedPlane:
     def camera(self, x: Array | None = None) -> Camera:
         """The camera as solved (or for other parameters)."""
         x = self.solution.x if x is None else x
-        return Camera(self.prior_focal_px * float(np.exp(x[_FOCAL])), *self.center_px, float(x[_LENS]))
+        return _camera(self.prior_focal_px, self.center_px, x)
 
     def on_plane_mm(self, points_px: Array, offset_mm: float = 0.0, x: Array | None = None) -> Array:
         """(N, 2) pixels to (N, 2) millimeters on the plane `offset_mm` behind the reference."""
@@ -76,7 +77,7 @@ class SolvedPlane:
             return float(np.log(np.linalg.norm(b - a)))
 
         x = self.solution.x
-        steps = np.array([1e-5] * 3 + [1e-5 * float(np.linalg.norm(x[3:6]))] * 3 + [1e-5] * 3)
+        steps = np.array([1e-5] * 3 + [1e-5 * float(np.linalg.norm(x[3:6]))] * 3 + [1e-5] * 5)
         change = [log_length(x + d, ends) - log_length(x - d, ends) for d in np.diag(steps)]
         slope = np.array(change) / (2 * steps)
         # Pixel error of the ends: along the line they move the length by one each, in opposite directions.
@@ -89,6 +90,7 @@ class SolvedPlane:
             "reference": ("reference", f"reference:{self.photo}"),
             "camera": ("camera", f"camera:{self.photo}"),
             "lens": ("lens", f"lens:{self.photo}"),
+            "center": ("camera", f"center:{self.photo}"),
             "print_scale": ("print_scale", self.reference.size_source),
             "slant": ("tilt", f"slant:{self.photo}"),
         }
@@ -101,12 +103,19 @@ class SolvedPlane:
         return MeasuredLength(name, float(np.exp(log_length(x, ends))), contributions, (self.photo,), 0.0)
 
 
+def _camera(focal_px: float, center_px: tuple[float, float], x: Array) -> Camera:
+    x_px, y_px = np.array(center_px) + focal_px * x[_MIDDLE]
+    return Camera(focal_px * float(np.exp(x[_FOCAL])), float(x_px), float(y_px), float(x[_LENS]))
+
+
 def solve_plane(reference: ScaleReference, photo: Photo) -> SolvedPlane | NoPlane:
     """Solve a reference's plane with the focal length, the lens and the print size under their priors.
 
     Returns:
         The better of the possible poses, or a falsy reason.
     """
+    if reference.is_circle:
+        return NoPlane("a circle alone leaves the slant open")
     poses = plane_poses(reference, photo)
     if not poses:
         return NoPlane("the reference's outline fits no plane")
@@ -121,18 +130,19 @@ def _solve_from(
     prior = photo.focal
 
     def residuals(x: Array) -> dict[str, Array]:
-        camera = Camera(prior.focal_px * float(np.exp(x[_FOCAL])), *center, float(x[_LENS]))
+        camera = _camera(prior.focal_px, center, x)
         rotation = rotation_from_vector(x[:3]) @ pose.rotation
         return {
             **reference_residuals(reference, camera, rotation, x[3:6], float(x[_PRINT])),
             "camera": np.array([x[_FOCAL] / prior.relative_sd]),
-            "lens": np.array([x[_LENS] / K1_PRIOR_SD]),
+            "lens": np.array([x[_LENS] / prior.k1_sd]),
+            "center": x[_MIDDLE] / prior.center_sd,
             "print_scale": np.array([x[_PRINT] / reference.size_relative_sd]),
         }
 
-    start = np.zeros(9)
+    start = np.zeros(11)
     start[3:6] = pose.translation_mm
     distance = float(np.linalg.norm(pose.translation_mm))
-    steps = np.array([1e-5] * 3 + [1e-5 * distance] * 3 + [1e-5] * 3)
+    steps = np.array([1e-5] * 3 + [1e-5 * distance] * 3 + [1e-5] * 5)
     solution = solve(residuals, start, steps)
     return SolvedPlane(pose, solution, reference, photo.name, prior.focal_px, center)

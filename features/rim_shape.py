@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from features.camera import Camera
+from features.circle_fit import fit_circle
 from features.ellipse import Ellipse
 
 Array = NDArray[np.float64]
@@ -23,7 +24,6 @@ BINS = 24
 """Directions that edge points are averaged in: enough for the harmonics that matter."""
 
 _HARMONICS = np.arange(2, 9)
-_FEWEST_BINS = 6
 _FLAW_DEGREES = 3.0
 
 
@@ -58,7 +58,7 @@ class RimShape:
 
     @classmethod
     def of(cls, edge_px: Array, relative_sd: float, edge_sd_px: float = 0.5) -> "RimShape | NoRim":
-        """Average edge points and give them their covariance.
+        """Average edge points and give them their covariance; few points (bolts on a circle) are taken as they are.
 
         Args:
             edge_px: (N, 2) sub-pixel edge points of one rim.
@@ -66,15 +66,13 @@ class RimShape:
             edge_sd_px: scatter of a single edge point; what is seen counts where it is larger.
         """
         ellipse = Ellipse.fit(edge_px)
-        if not ellipse:
-            return NoRim(ellipse.reason)
+        if not ellipse or len(edge_px) < BINS:
+            return _few_points(edge_px, relative_sd, edge_sd_px)
         angle = _eccentric_angles(ellipse, edge_px)
         off = ellipse.distances_px(edge_px)
         which = np.floor(angle / (2 * np.pi) * BINS).astype(int) % BINS
         count = np.bincount(which, minlength=BINS)
         kept = np.flatnonzero(count)
-        if len(kept) < _FEWEST_BINS:
-            return NoRim("the visible arc is too short")
         at = np.bincount(which, angle, BINS)[kept] / count[kept]
         outward = np.bincount(which, off, BINS)[kept] / count[kept]
         points = ellipse.at(at) + outward[:, None] * ellipse.normals(at)
@@ -89,6 +87,18 @@ class RimShape:
             left = _left_over(whitening, at, outward / radius)
         size = float(np.sqrt(ellipse.semi_axes_px.prod()))
         return cls(points, whitening, size, ellipse.rms_px, 0.5 * float(left @ left))
+
+
+def _few_points(points_px: Array, relative_sd: float, edge_sd_px: float) -> RimShape | NoRim:
+    """A rim of points too few, or on too short an arc, for an ellipse of its own."""
+    if len(points_px) < 3 or np.linalg.matrix_rank(points_px - points_px.mean(axis=0), tol=1e-6) < 2:
+        return NoRim("its points lie on no circle")
+    center, radius = fit_circle(points_px)
+    away = points_px - center
+    distance = np.maximum(np.linalg.norm(away, axis=1), 1e-6)
+    whitening = _whitening(np.arctan2(away[:, 1], away[:, 0]), edge_sd_px / distance, relative_sd)
+    rms = float(np.sqrt(np.mean((distance - radius) ** 2)))
+    return RimShape(np.asarray(points_px, float), whitening, radius, rms, 0.0)
 
 
 def _eccentric_angles(ellipse: Ellipse, points_px: Array) -> Array:

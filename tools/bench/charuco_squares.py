@@ -10,7 +10,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from features.photo import FocalPrior, Photo
+from features.camera import UNKNOWN_K1_SD
+from features.exif import FocalPrior
+from features.photo import Photo
 from features.plane_solution import NoPlane, solve_plane
 from features.scale.reference import ScaleReference
 
@@ -55,9 +57,8 @@ def square_errors(path: Path, rows: slice, columns: slice) -> tuple[Array, Array
     used_px, used_mm = corners[rows, columns].reshape(-1, 2), grid[rows, columns].reshape(-1, 2)
     reference = ScaleReference("scale_card", "patch", used_mm, used_px, 0.15, used_px[:4], 1e-4, "patch")
     height, width = gray.shape
-    photo = Photo(
-        path.name, path, np.zeros((height, width, 3), np.uint8), FocalPrior(0.8 * width, 0.25, "phone_prior")
-    )
+    unknown = FocalPrior(0.8 * width, 0.25, "phone_prior", k1_sd=UNKNOWN_K1_SD)
+    photo = Photo(path.name, path, np.zeros((height, width, 3), np.uint8), unknown)
     plane = solve_plane(reference, photo)
     if isinstance(plane, NoPlane):
         raise ValueError(plane.reason)

@@ -19,7 +19,6 @@ from features.circle_in_space import CirclePrior, CircleSighting
 from features.circle_scale import RimToMeasure, measure_by_coin
 from features.photo import Photo, load_photo
 from features.problems import Problem
-from features.rim_shape import NoRim
 from features.scale.coin import RIM_RELATIVE_SD, find_coin
 from features.scale.reference import ScaleReference, ScaleRequest
 
@@ -96,8 +95,6 @@ def _measured(
 ) -> Iterator[tuple[float, float, bool]]:
     wanted = [_as_circle(photo, coin) for coin in others]
     solved = measure_by_coin(photo, scale, wanted)
-    if isinstance(solved, NoRim):
-        return
     for coin, circle in zip(others, solved, strict=True):
         low, high = circle.length.interval_mm
         true_mm = coin.circle_diameter_mm

@@ -11,7 +11,6 @@ from identify.output_files import write_atomically
 from identify.web.case_record import CaseRecord, as_case_number, new_case_number, now
 
 _RECORD = "case.json"
-MOST_LISTED = 200
 
 
 class NoSuchCase(KeyError):  # noqa: N818 - it is named after what it tells the user

@@ -6,6 +6,7 @@ A path in a request only ever names a case and the number of a photo in it; the 
 import io
 import tempfile
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 from PIL import Image
@@ -15,11 +16,13 @@ from starlette.routing import Route
 
 from features.scale.card_pdf import write_card
 from identify.answer_output import content_of, drawn_pictures, rendered_report
+from identify.report.blocks import Paragraph, ReportContent
 from identify.web.accounts import User
-from identify.web.case_record import CaseRecord, as_case_number
+from identify.web.case_record import CaseRecord, Confirmed, as_case_number
 from identify.web.case_store import NoSuchCase
 from identify.web.desk import Desk
 from identify.web.guard import OFFICE
+from identify.wording import chance_words
 from reference_geometry.measurements import Measurement
 from reference_geometry.store import open_store
 from reference_geometry.transfer import export_families, export_kits, export_measurements
@@ -65,6 +68,8 @@ class Downloads:
             return _nothing()
         answered = self._desk.answer(record, self._desk.measurer.measured(record)).answered
         content = content_of(answered, matching=True, pictures=drawn_pictures(answered))
+        if record.confirmed is not None:
+            content = _with_confirmation(content, record.confirmed)
         name = f'attachment; filename="pump-report-{record.number}.{kind}"'
         headers = {"content-disposition": name, "cache-control": "no-store"}
         return Response(rendered_report(content, f".{kind}"), media_type=_MEDIA[kind], headers=headers)
@@ -118,6 +123,18 @@ class Downloads:
             return None
         may = isinstance(user, User) and (user.role in OFFICE or record.made_by == user.name)
         return record if may else None
+
+
+def _with_confirmation(content: ReportContent, confirmed: Confirmed) -> ReportContent:
+    """The report with who confirmed the pump, before the lines left for signatures."""
+    pump = confirmed.family_id or "none of this set"
+    words = (
+        f"Pump confirmed: {pump}, said by {confirmed.by} on {confirmed.on:%Y-%m-%d}. "
+        f"The answer had given it {chance_words(confirmed.probability)}."
+    )
+    last = content.sections[-1]
+    signed = replace(last, blocks=(Paragraph(words), *last.blocks))
+    return replace(content, sections=(*content.sections[:-1], signed))
 
 
 def _written(write: Callable[[Path], None], name: str, media_type: str) -> Response:

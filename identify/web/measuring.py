@@ -43,10 +43,10 @@ def measure_photo(path: Path, name: str, request: SurveyRequest) -> PhotoSurvey 
     survey = survey_photos([path], request)
     if survey.refused:
         return replace(survey.refused[0], name=name)
-    return _renamed(survey.photos[0], name)
+    return renamed(survey.photos[0], name)
 
 
-def _renamed(survey: PhotoSurvey, name: str) -> PhotoSurvey:
+def renamed(survey: PhotoSurvey, name: str) -> PhotoSurvey:
     """The survey under another name of its photo; the names of its errors stay, they are unique in a case."""
     circles = tuple(
         replace(circle, length=replace(circle.length, photos=(name,))) for circle in survey.circles

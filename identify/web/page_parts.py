@@ -18,7 +18,8 @@ SWEEP_SECONDS, KEEP_SECONDS = 600, 3600
 QUIET: dict[str, Any] = {"api_visibility": "private", "show_progress": "hidden"}
 """For what happens on the pages: it tells its own progress, and is no call for other programs."""
 
-PHOTO_TYPES = [".jpg", ".jpeg", ".png", ".webp", ".heic", ".heif"]
+PHOTO_TYPES = ["image", ".heic", ".heif"]
+"""Any image, so that a phone's picker offers its camera; what is none of ours is refused with its reason."""
 
 _LANGUAGE_NAMES = {"en": "English", "es": "Español"}
 
@@ -59,6 +60,11 @@ def listening_html(events: dict[str, str]) -> Any:
     )
     script = f"element.addEventListener('click', (event) => {{\n{listeners}}});"
     return gradio.HTML("", js_on_load=script, apply_default_css=False)
+
+
+def kept_in_page() -> Any:
+    """A value the page itself remembers: it outlives a lost connection and a restart of the server."""
+    return gradio.Textbox(visible=False)
 
 
 def header(t: Words, page: str, user: User | None = None, has_logins: bool = False) -> str:

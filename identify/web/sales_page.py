@@ -35,6 +35,7 @@ from identify.web.page_parts import (
     case_mark,
     header,
     html,
+    kept_in_page,
     listening_html,
     said,
     user_of,
@@ -86,7 +87,7 @@ class SalesPage:
         """Put the parts in place and tie them to what they do."""
         self._head = html(header(self._t, "sales"))
         html(panel(f'<h1 class="hidden">{text(self._t("sales.title"))}</h1>'))
-        self._case, self._photo, self._outline = gradio.State(""), gradio.State(""), gradio.State("")
+        self._case, self._photo, self._outline = kept_in_page(), kept_in_page(), kept_in_page()
         with gradio.Row(equal_height=False, elem_classes="desk"):
             with gradio.Column(scale=2, min_width=230):
                 self._lay_out_cases()

@@ -18,11 +18,12 @@ from identify.wording import chance_words, inch_words, lead_time_words, length_w
 
 SHOWN_CANDIDATES, SHOWN_KITS, SHOWN_QUESTIONS, SHOWN_REASONS = 4, 8, 3, 4
 SMALLEST_SHOWN = 0.01
+MOST_LISTED = 100
 
 
 def case_list(t: Words, records: Sequence[CaseRecord], shown: str) -> str:
     """Cases, the last changed first."""
-    items = "".join(_case_item(t, record, record.number == shown) for record in records)
+    items = "".join(_case_item(t, record, record.number == shown) for record in records[:MOST_LISTED])
     return panel(f'<ul class="cases">{items}</ul>' if items else paragraph(t("sales.no_cases"), "muted"))
 
 
@@ -235,4 +236,4 @@ def _report_links(t: Words, record: CaseRecord) -> str:
 
 def _cautions(t: Words, answer: Answer) -> str:
     assumed = {f"Assumed: {words}" for words in answer.assumptions}
-    return bullets(lengths_both_ways(c) for c in answer.cautions if c not in assumed)
+    return bullets(lengths_both_ways(t.caution(c)) for c in answer.cautions if c not in assumed)

@@ -7,6 +7,7 @@ import gradio
 
 from features.survey import Survey
 from identify.questions.catalog import find_question
+from identify.repair.cautions import ALWAYS
 from identify.typed.options import CARD_PLACES, SHEETS, WrongUsage, parse_coin
 from identify.web.case_answer import CaseAnswer
 from identify.web.case_record import CaseRecord
@@ -17,7 +18,18 @@ from identify.web.guide_pictures import guide
 from identify.web.html_parts import bullets, lengths_both_ways, panel, paragraph, section, text
 from identify.web.intake import take_in
 from identify.web.measuring import Step
-from identify.web.page_parts import PHOTO_TYPES, QUIET, at_work, blocks, case_mark, header, html, said, user_of
+from identify.web.page_parts import (
+    PHOTO_TYPES,
+    QUIET,
+    at_work,
+    blocks,
+    case_mark,
+    header,
+    html,
+    kept_in_page,
+    said,
+    user_of,
+)
 from identify.web.rest import add_rest
 from identify.web.simple_questions import DO_NOT_KNOW, MOST_QUESTIONS, SimpleQuestion, as_simple, simple_questions
 from identify.web.verdict import refused_card, verdict_card
@@ -77,7 +89,7 @@ class TechnicianPage:
         self._note = gradio.Textbox(label=t("tech.note"), max_length=300, visible=False)
         self._done = gradio.Button(t("tech.done"), variant="primary", visible=False)
         self._outcome = html()
-        self._case, self._asked = gradio.State(""), gradio.State(())
+        self._case, self._asked = kept_in_page(), kept_in_page()
         self._tie(laid_out)
 
     def _tie(self, laid_out: Any) -> None:
@@ -128,9 +140,10 @@ class TechnicianPage:
         self._desk.measurer.stop(number)
         yield from self._measure(self._with_scale(record, place, coin, sheet), "")
 
-    def answered(self, number: str, asked: Sequence[str], place: int, value: str, request: gradio.Request) -> None:
+    def answered(self, number: str, asked: str, place: int, value: str, request: gradio.Request) -> None:
         """One of the questions was answered: kept at once."""
-        question = as_simple(self._t, find_question(asked[place])) if place < len(asked) else None
+        codes = asked.split()
+        question = as_simple(self._t, find_question(codes[place])) if place < len(codes) else None
         if question is None or value not in {choice for _, choice in question.choices}:
             return
         self._case_of(number, request)
@@ -194,7 +207,7 @@ class TechnicianPage:
         questions = simple_questions(t, answered.answer) if answered and not is_done else ()
         return (
             record.number,
-            tuple(q.question.code for q in questions) if answered else KEEP(),
+            " ".join(q.question.code for q in questions) if answered else KEEP(),
             status,
             gradio.Button(visible=working),
             verdicts,
@@ -231,7 +244,7 @@ class TechnicianPage:
         parts.append(section(t("tech.kits"), bullets(kits)) if kits else "")
         if answer.is_demo:
             parts.append(f'<p class="warning">{text(t("page.demo"))}</p>')
-        parts.append(section(t("sales.cautions"), bullets(lengths_both_ways(c) for c in answer.cautions[:4])))
+        parts.append(section(t("sales.cautions"), bullets(lengths_both_ways(t.caution(c)) for c in ALWAYS)))
         return panel(f'<div class="outcome" role="status">{"".join(parts)}</div>')
 
     def _nothing(self) -> tuple[Any, ...]:
@@ -271,7 +284,7 @@ class TechnicianPage:
 
 
 def _answer_at(page: TechnicianPage, place: int) -> Any:
-    def answered(number: str, asked: Sequence[str], value: str, request: gradio.Request) -> None:
+    def answered(number: str, asked: str, value: str, request: gradio.Request) -> None:
         page.answered(number, asked, place, value, request)
 
     return answered

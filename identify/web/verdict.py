@@ -12,8 +12,9 @@ from identify.web.words import Words, kinds_by_code
 
 Level = Literal["good", "usable", "again"]
 
-_SHOOT_AGAIN = ("no_scale",)
-"""Cautions to the measuring; for somebody who still stands at the pump they are a reason to shoot again."""
+_NO_SCALE = ("no_scale",)
+_NO_PUMP = ("nothing_found", "no_pump_seen")
+"""Cautions to the measuring; for somebody who still stands at the pump they are reasons to shoot again."""
 
 SHOWN_REASONS = 3
 _ORDER = {"refused": 0, "caution": 1, "note": 2}
@@ -40,9 +41,9 @@ def verdict_of(problems: Iterable[tuple[str, str]], scale_label: str) -> Verdict
     kinds = kinds_by_code()
     noticed = [(kinds[code], detail) for code, detail in dict.fromkeys(problems) if code in kinds]
     noticed.sort(key=lambda item: _ORDER[item[0].severity])
-    grave = [k for k, _ in noticed if k.severity == "refused" or k.code in _SHOOT_AGAIN]
+    without_scale = any(kind.severity == "refused" or kind.code in _NO_SCALE for kind, _ in noticed)
     level: Level = "good"
-    if grave and not scale_label:
+    if (without_scale and not scale_label) or any(kind.code in _NO_PUMP for kind, _ in noticed):
         level = "again"
     elif any(kind.severity != "note" for kind, _ in noticed):
         level = "usable"

@@ -8,6 +8,8 @@ from typing import Literal
 
 from features.problems import ProblemKind, all_problem_kinds
 from identify.questions.catalog import Question
+from identify.repair.cautions import ALWAYS
+from identify.repair.elastomers import ASK_ALWAYS
 from identify.wording import CARD_AT_WORDS, feature_words, value_words
 
 Language = Literal["en", "es"]
@@ -70,6 +72,12 @@ class Words:
     def how(self, question: Question) -> str:
         """How a question is answered by looking or measuring."""
         return self._said(f"question.{question.code}.how", question.how.partition(QUESTION_TAIL)[0].strip())
+
+    def caution(self, sentence: str) -> str:
+        """A caution that is always said; those made for one answer stay in English."""
+        if sentence in ALWAYS:
+            return self._said(f"caution.{ALWAYS.index(sentence) + 1}", sentence)
+        return self._said("caution.elastomer", sentence) if sentence == ASK_ALWAYS else sentence
 
     @property
     def home(self) -> str:

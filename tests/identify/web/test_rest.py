@@ -8,7 +8,7 @@ import urllib.request
 import pytest
 
 from identify.answer_json import AnswerModel
-from tests.identify.web.conftest import ROOT, environment
+from tests.identify.web.conftest import ROOT, environment, password_of
 
 EVIL = "<script>alert(1)</script>{{7*7}}${7*7}"
 
@@ -86,3 +86,27 @@ def test_no_file_and_no_address_can_be_named_in_a_request(client, served, path, 
         said = answer.read().decode()
     assert "event: error" in said
     assert "schema" not in said
+
+
+def test_the_example_of_the_developers_page_runs(served, capsys):
+    text = (ROOT / "DEVELOPERS.md").read_text("utf-8")
+    example = text.split("```python\n")[1].split("```")[0]
+    photos = '[handle_file("front.jpg"), handle_file("port.jpg")]'
+    assert photos in example
+    exec(example.replace(photos, "None").replace("http://127.0.0.1:7860", served.url), {})
+    kit, probability = capsys.readouterr().out.split()[-2:]
+    assert kit
+    assert 0 < float(probability) <= 1
+
+
+def test_a_program_signs_in_first(guarded):
+    import httpx
+    from gradio_client import Client
+
+    with pytest.raises(Exception, match="login"):
+        Client(guarded.url, verbose=False)
+    form = {"name": "tina", "password": password_of("tina")}
+    entered = httpx.post(f"{guarded.url}/sign-in", data=form, timeout=20)
+    cookies = {"untagged_session": entered.cookies["untagged_session"]}
+    client = Client(guarded.url, verbose=False, httpx_kwargs={"cookies": cookies})
+    assert ask(client, known="connection=flanged")["schema"] == "untagged.answer/1"

@@ -15,11 +15,11 @@ from rich.progress import (
 )
 from rich.table import Table
 
-from tools.render.cameras import VIEWS, View
+from tools.render.cameras import VIEWS
 from tools.render.lights import environment_files
 from tools.render.orders import Quality, Wish
 from tools.render.run import Run, execute
-from tools.render.splits import SPLITS, Split
+from tools.render.splits import SPLITS
 
 
 def main(
@@ -48,12 +48,12 @@ def main(
     if split not in SPLITS:
         raise typer.BadParameter(f"split must be one of {', '.join(SPLITS)}")
     wish = Wish(
-        view=cast(View | None, view),
+        view=view,
         references=None if references is None else tuple(r for r in references.split(",") if r and r != "none"),
         card_at=cast(Literal["rim", "flange", "cover", "floor"] | None, card_at),
     )
     run = Run(
-        out, count, seed, cast(Split, split), Quality.for_size(size, samples, denoise), wish, photos_per_scene, variant,
+        out, count, seed, split, Quality.for_size(size, samples, denoise), wish, photos_per_scene, variant,
         environment_files(environments), family_set,
     )  # fmt: skip
     spent: dict[str, float] = {}

@@ -119,11 +119,12 @@ def edge_differences(mask: NDArray[np.int64], camera: dict[str, Any], feature: d
     step = out_px - px
     step /= np.linalg.norm(step, axis=1, keepdims=True) + 1e-12
     own = np.isin(mask & 255, [LABELS.index(name) + 1 for name in EDGES[feature["name"]]])
-    own &= (mask >> 8 == feature["instance"]) | np.isin(mask & 255, [LABELS.index("bolt") + 1])
+    one = np.asarray(mask >> 8 == feature["instance"]) | np.isin(mask & 255, [LABELS.index("bolt") + 1])
+    own = np.asarray(own & one)
     offsets = np.arange(-REACH_PX, REACH_PX + 0.25, 0.25)
     samples = px[:, None, :] + offsets[None, :, None] * step[:, None, :]
     height, width = mask.shape
-    inside = ((samples > 0) & (samples < [width - 1, height - 1])).all(axis=(1, 2))
+    inside = np.asarray(((samples > 0) & (samples < [width - 1, height - 1])).all(axis=(1, 2)))
     x, y = np.rint(np.where(inside[:, None, None], samples, 0)).astype(np.int64).transpose(2, 0, 1)
     values = own[y, x]
     in_front = np.isin(mask & 255, [LABELS.index(name) + 1 for name in IN_FRONT[feature["name"]]])[y, x]

@@ -11,6 +11,7 @@ from tools.render.materials import Surface
 from tools.render.mesh_shading import ShadedMesh, join, shade
 from tools.render.splits import Split, draw
 from tools.render.things import MAKERS, THINGS, tube
+from tools.render.trimesh_types import scaled, turned_by
 from tools.render.worn_surfaces import cast_or_steel, painted_metal, plastic
 
 Floats = NDArray[np.float64]
@@ -112,7 +113,7 @@ def scatter(stage: Stage, place: str, split: Split, rng: np.random.Generator) ->
         mesh, surface = MAKERS[draw(THINGS, split, rng)](rng)
         on_bench = place == "bench" and rng.random() < 0.75
         if on_bench:
-            mesh.apply_scale(min(1.0, 260.0 / float(mesh.extents.max())))
+            scaled(mesh, min(1.0, 260.0 / float(mesh.extents.max())))
         _drop(mesh, rng)
         radius = float(np.hypot(*mesh.extents[:2]) / 2)
         half = float(np.hypot(*(stage.high - stage.low)[:2]) / 2)
@@ -135,7 +136,7 @@ def scatter(stage: Stage, place: str, split: Split, rng: np.random.Generator) ->
 
 def _drop(mesh: trimesh.Trimesh, rng: np.random.Generator) -> None:
     """Turn about the vertical and stand it on z = 0."""
-    mesh.apply_transform(trimesh.transformations.rotation_matrix(rng.uniform(0, 2 * np.pi), [0, 0, 1]))
+    mesh.apply_transform(turned_by(rng.uniform(0, 2 * np.pi), [0, 0, 1]))
     mesh.apply_translation([-mesh.bounds.mean(axis=0)[0], -mesh.bounds.mean(axis=0)[1], -mesh.bounds[0, 2]])
 
 
@@ -161,7 +162,7 @@ def _backdrop_pipes(stage: Stage, rng: np.random.Generator) -> list[Placed]:
             ends = [foot + across * x + [0, 0, z] for z in (floor, 1500.0, 3300.0)]
             holders = [foot + across * x + [0, 0, floor + z] for z in (400.0, 1500.0, 2600.0)]
         meshes.append(tube(np.stack(ends), r, 24))
-        turn = trimesh.transformations.rotation_matrix(np.arctan2(outward[1], outward[0]), [0, 0, 1])
+        turn = turned_by(np.arctan2(outward[1], outward[0]), [0, 0, 1])
         for at in holders:
             bracket = trimesh.creation.box([stand_off + 1.2 * r, 26.0 + r, 26.0 + r])
             bracket.apply_translation([(stand_off - 1.2 * r) / 2, 0, 0])

@@ -241,15 +241,15 @@ def _tone(light: Picture, how: Development) -> Picture:
     """A film-like curve with raised shadows, then saturation."""
     x = np.maximum(light, 0)
     x = x * (1 + 0.9 * how.lift * np.exp(-x / 0.06))
-    rolled = x * (1 + x / 1.9**2) / (1 + x * 0.55)
-    shown = np.clip(rolled, 0, 1)
-    shown = np.where(shown <= 0.0031308, 12.92 * shown, 1.055 * np.power(np.maximum(shown, 1e-6), 1 / 2.4) - 0.055)
+    linear = np.clip(x * (1 + x / 1.9**2) / (1 + x * 0.55), 0, 1)
+    coded = 1.055 * np.power(np.maximum(linear, 1e-6), 1 / 2.4) - 0.055
+    shown = np.asarray(np.where(linear <= 0.0031308, 12.92 * linear, coded), np.float32)
     shown = 0.46 + (shown - 0.46) * how.contrast if how.contrast < 1 else _s_curve(shown, how.contrast)
     gray = shown @ np.array([0.299, 0.587, 0.114], np.float32)
     return np.asarray(np.clip(gray[..., None] + (shown - gray[..., None]) * how.saturation, 0, 1), np.float32)
 
 
-def _s_curve(shown: NDArray[np.float32], contrast: float) -> NDArray[np.float32]:
+def _s_curve(shown: Picture, contrast: float) -> Picture:
     steep = shown * shown * (3 - 2 * shown)
     share = min(1.0, (contrast - 1) * 1.6)
     return np.asarray(shown * (1 - share) + steep * share, np.float32)

@@ -79,7 +79,7 @@ def _coin_faces(found: Coin, rng: np.random.Generator) -> tuple[tx.Color, tx.Gra
         cv2.circle(relief, (int(n / 2 + 0.4 * n * np.cos(a)), int(n / 2 + 0.4 * n * np.sin(a))), 4, 1.0, -1)
     number = np.zeros((n, n), np.uint8)
     cv2.putText(number, str(rng.integers(1, 100)), (n // 2 - 40, n // 2 + 25), cv2.FONT_HERSHEY_SIMPLEX, 2.4, 255, 9)
-    relief = cv2.GaussianBlur(np.where(number > 0, np.float32(0.3), relief), (0, 0), 1.2)
+    relief = tx.blurred(np.where(number > 0, np.float32(0.3), relief), 1.2)
     tarnish = tx.fractal_noise(rng, n, 1.6)[..., None]
     grime = float(rng.uniform(0, 0.5))
     return np.asarray(color * (1 - grime * tarnish * (1 - 0.4 * relief[..., None])), np.float32), relief

@@ -36,7 +36,7 @@ class FirstHits:
 
 def first_hits(scene: Any, camera: Camera) -> FirstHits:
     """Trace the first hits of a photo."""
-    if mi.variant().startswith("scalar"):
+    if str(mi.variant()).startswith("scalar"):
         return _by_picture(scene, camera)
     return _by_rays(scene, camera)
 
@@ -104,7 +104,7 @@ def sensor_dict(camera: Camera, samples: int, first_hit: bool, scale: int = 1) -
         "fov_axis": "x",
         "near_clip": NEAR_MM,
         "far_clip": 60_000.0,
-        "to_world": mi.ScalarTransform4f(to_world),
+        "to_world": mi.ScalarTransform4f(to_world.tolist()),
         "sampler": sampler,
         "film": {
             "type": "hdrfilm",
@@ -125,7 +125,7 @@ def sensor_dict(camera: Camera, samples: int, first_hit: bool, scale: int = 1) -
 def photo_sensor(camera: Camera, samples: int) -> Any:
     """The sensor of a photo, its numbers kept out of the GPU kernel so that all photos share one."""
     sensor = mi.load_dict(sensor_dict(camera, samples, first_hit=False))
-    if not mi.variant().startswith("scalar"):
+    if not str(mi.variant()).startswith("scalar"):
         import drjit as dr
 
         parameters = mi.traverse(sensor)

@@ -9,9 +9,11 @@ import numpy as np
 from tools.render.textures import (
     Color,
     Gray,
+    blurred,
     drips,
     fractal_noise,
     mix,
+    resized,
     scratches,
     smooth_threshold,
     speckles,
@@ -55,7 +57,7 @@ def gravel(rng: np.random.Generator, size: int) -> tuple[Color, Gray]:
         cv2.ellipse(color, center, axes, angle, 0, 360, shade.tolist(), -1, cv2.LINE_AA)
         cv2.ellipse(height, center, axes, angle, 0, 360, float(rng.uniform(0.5, 1)), -1, cv2.LINE_AA)
     grain = fractal_noise(rng, size, 0.4, 0.03)[..., None]
-    return (color * (0.7 + 0.6 * grain)).astype(np.float32), cv2.GaussianBlur(height, (0, 0), 1.5)
+    return (color * (0.7 + 0.6 * grain)).astype(np.float32), blurred(height, 1.5)
 
 
 def tiles(rng: np.random.Generator, size: int) -> tuple[Color, Gray]:
@@ -73,7 +75,7 @@ def tiles(rng: np.random.Generator, size: int) -> tuple[Color, Gray]:
     for k in range(count):
         joint[k * step : k * step + half] = 1
         joint[:, k * step : k * step + half] = 1
-    joint, color = cv2.resize(joint, (size, size)), cv2.resize(color, (size, size))
+    joint, color = resized(joint, size, size), resized(color, size, size)
     dirt = fractal_noise(rng, size, 2.0)
     color = mix(color * (0.75 + 0.35 * dirt[..., None]), (0.09, 0.085, 0.08), joint)
     return color, 1 - joint
@@ -133,7 +135,7 @@ def checker_plate(rng: np.random.Generator, size: int) -> tuple[Color, Gray]:
             angle = 45 if (row + column) % 2 else -45
             axes = (round(step * 0.42 * 16), round(step * 0.11 * 16))
             cv2.ellipse(height, center, axes, angle, 0, 360, 1.0, -1, cv2.LINE_AA, 4)
-    height = cv2.GaussianBlur(height, (0, 0), size / 500)
+    height = blurred(height, size / 500)
     wear = fractal_noise(rng, size, 1.8)
     base = rng.uniform(0.25, 0.5)
     color = tint(0.6 * wear + 0.4 * height, (base * 0.4, base * 0.39, base * 0.37), (base, base, base * 1.02))
@@ -162,7 +164,7 @@ def bricks(rng: np.random.Generator, size: int) -> tuple[Color, Gray]:
     grain = fractal_noise(rng, size, 1.0)
     mortar = base * 0.85 if painted else np.array([0.4, 0.38, 0.35])
     color = mix(color * (0.75 + 0.5 * grain[..., None]), mortar.astype(np.float32), 1 - height)
-    return color, cv2.GaussianBlur(height, (0, 0), size / 500) + 0.2 * grain
+    return color, blurred(height, size / 500) + 0.2 * grain
 
 
 def plaster(rng: np.random.Generator, size: int) -> tuple[Color, Gray]:
@@ -173,7 +175,7 @@ def plaster(rng: np.random.Generator, size: int) -> tuple[Color, Gray]:
     blotch, fine = fractal_noise(rng, size, 2.2), fractal_noise(rng, size, 0.8, 0.03)
     color = np.asarray(base * (0.8 + 0.2 * blotch[..., None] + 0.05 * fine[..., None]), np.float32)
     marks = 0.5 * scratches(rng, size, int(rng.integers(0, 25))) + 0.6 * drips(rng, size, int(rng.integers(0, 10)))
-    return mix(color, (0.12, 0.1, 0.08), np.minimum(marks, 1) * 0.5), fine
+    return mix(color, (0.12, 0.1, 0.08), np.asarray(np.minimum(marks, 1) * 0.5, np.float32)), fine
 
 
 def painted_floor(rng: np.random.Generator, size: int) -> tuple[Color, Gray]:
@@ -208,7 +210,7 @@ def profiled_sheet(rng: np.random.Generator, size: int) -> tuple[Color, Gray]:
     runs = drips(rng, size, int(rng.integers(0, 14)))
     dirt = fractal_noise(rng, size, 1.8)
     color = np.asarray(base * (0.85 + 0.2 * dirt[..., None]), np.float32)
-    return mix(color, (0.12, 0.1, 0.08), 0.35 * runs), cv2.GaussianBlur(height, (0, 0), size / 250)
+    return mix(color, (0.12, 0.1, 0.08), 0.35 * runs), blurred(height, size / 250)
 
 
 def pavers(rng: np.random.Generator, size: int) -> tuple[Color, Gray]:
@@ -229,7 +231,7 @@ def pavers(rng: np.random.Generator, size: int) -> tuple[Color, Gray]:
     grain = fractal_noise(rng, size, 0.5, 0.04)[..., None]
     dirt = fractal_noise(rng, size, 2.0)[..., None]
     color = mix(np.asarray(color * (0.65 + 0.35 * grain + 0.25 * dirt), np.float32), (0.16, 0.14, 0.11), 1 - height)
-    return color, cv2.GaussianBlur(height, (0, 0), size / 400) + 0.15 * grain[..., 0]
+    return color, blurred(height, size / 400) + 0.15 * grain[..., 0]
 
 
 def terrazzo(rng: np.random.Generator, size: int) -> tuple[Color, Gray]:
@@ -273,7 +275,7 @@ def rubber_mat(rng: np.random.Generator, size: int) -> tuple[Color, Gray]:
             center = (round((column + 0.5) * step * 16), round((row + 0.5) * step * 16))
             cv2.circle(height, center, round(step * 0.3 * 16), 1.0, -1, cv2.LINE_AA, 4)
     dust = fractal_noise(rng, size, 1.8)
-    return tint(dust, (0.012, 0.012, 0.013), (0.07, 0.065, 0.06)), cv2.GaussianBlur(height, (0, 0), size / 600)
+    return tint(dust, (0.012, 0.012, 0.013), (0.07, 0.065, 0.06)), blurred(height, size / 600)
 
 
 def grass(rng: np.random.Generator, size: int) -> tuple[Color, Gray]:

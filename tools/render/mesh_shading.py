@@ -83,10 +83,9 @@ def split_by_direction(mesh: trimesh.Trimesh) -> tuple[ShadedMesh, NDArray[np.in
     corner_vertex = faces.ravel()
     key = corner_vertex * (int(group.max()) + 1) + np.repeat(group, 3)
     _, smooth = np.unique(key, return_inverse=True)
-    summed = np.stack(
-        [np.bincount(smooth, np.repeat(face_normals[:, k] * areas, 3)) for k in range(3)], axis=1
-    )  # fmt: skip
-    summed /= np.linalg.norm(summed, axis=1, keepdims=True) + 1e-12
+    weighted = face_normals * areas[:, None]
+    summed = np.array([np.bincount(smooth, np.repeat(weighted[:, k], 3)) for k in range(3)], np.float64).T
+    summed = summed / (np.linalg.norm(summed, axis=1, keepdims=True) + 1e-12)
     _, first, index = np.unique(smooth * 6 + direction, return_index=True, return_inverse=True)
     split = ShadedMesh(
         vertices[corner_vertex[first]], summed[smooth[first]], np.zeros((len(first), 2)), index.reshape(-1, 3)

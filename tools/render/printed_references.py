@@ -75,7 +75,7 @@ def _printed(picture: NDArray[np.uint8], rng: np.random.Generator) -> tx.Color:
     ink = rng.uniform(0.02, 0.07)
     weight = picture.astype(np.float32)[..., None] / 255
     color = ink * (1 - weight) + paper.astype(np.float32) * weight
-    noise = cv2.resize(tx.fractal_noise(rng, 256, 2.0), (width, height), interpolation=cv2.INTER_CUBIC)
+    noise = tx.resized(tx.fractal_noise(rng, 256, 2.0), width, height)
     smudge = tx.smooth_threshold(noise, float(rng.uniform(0.6, 1.15)), 0.35)[..., None]
     color = color * (1 - 0.55 * smudge) + 0.02 * smudge
     if rng.random() < 0.3:

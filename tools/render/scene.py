@@ -187,22 +187,23 @@ def render_linear(built: BuiltScene, camera: Camera, samples: int, seed: int, de
     """
     sensor = photo_sensor(camera, samples)
     path = mi.load_dict({"type": "path", "max_depth": PATH_DEPTH})
-    picture = mi.render(built.scene, sensor=sensor, integrator=path, spp=samples, seed=seed)
-    color = _no_fireflies(np.array(picture, np.float32)[..., :3])
+    color = _no_fireflies(_rendered(built, sensor=sensor, integrator=path, spp=samples, seed=seed)[..., :3])
     if not denoise:
         return color
     # Normals are left out on purpose: fine relief makes them noisy, and the denoiser would keep that noise.
     guides = mi.load_dict({"type": "aov", "aovs": "albedo:albedo"})
-    guide = np.array(
-        mi.render(built.scene, sensor=sensor, integrator=guides, spp=min(samples, 16), seed=seed), np.float32
-    )
+    guide = _rendered(built, sensor=sensor, integrator=guides, spp=min(samples, 16), seed=seed)
     albedo = np.clip(np.nan_to_num(guide[..., -3:]), 0, 1)
-    if mi.variant().startswith("cuda") and _open_image_denoise_package() is None:
-        denoiser = mi.OptixDenoiser(
-            input_size=(color.shape[1], color.shape[0]), albedo=True, normals=False, temporal=False
-        )
+    if str(mi.variant()).startswith("cuda") and _open_image_denoise_package() is None:
+        size = (color.shape[1], color.shape[0])
+        options: dict[str, Any] = {"input_size": size, "albedo": True, "normals": False, "temporal": False}
+        denoiser: Any = mi.OptixDenoiser(**options)
         return np.array(denoiser(mi.TensorXf(color), albedo=mi.TensorXf(albedo)), np.float32)
     return open_image_denoise(color, albedo)
+
+
+def _rendered(built: BuiltScene, **options: Any) -> NDArray[np.float32]:
+    return np.array(mi.render(built.scene, **options), np.float32)
 
 
 def open_image_denoise(color: NDArray[np.float32], albedo: NDArray[np.float32]) -> NDArray[np.float32]:

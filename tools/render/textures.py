@@ -44,6 +44,16 @@ def _uniform(noise: NDArray[np.floating]) -> Gray:
     return np.asarray(1.0 / (1.0 + np.exp(-1.702 * z)), np.float32)
 
 
+def blurred(picture: Gray, sigma_px: float) -> Gray:
+    """A picture out of focus."""
+    return np.asarray(cv2.GaussianBlur(picture, (0, 0), sigma_px), np.float32)
+
+
+def resized(picture: NDArray[np.float32], width_px: int, height_px: int) -> NDArray[np.float32]:
+    """A picture made larger or smaller, smoothly."""
+    return np.asarray(cv2.resize(picture, (width_px, height_px), interpolation=cv2.INTER_CUBIC), np.float32)
+
+
 def smooth_threshold(gray: Gray, level: float, width: float = 0.02) -> Gray:
     """1 above a level, 0 below, with a soft edge of `width`."""
     t = np.clip((gray - level) / width + 0.5, 0, 1)

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from tools.render.materials import Surface
 from tools.render.splits import Kind
+from tools.render.trimesh_types import together, turned_by
 from tools.render.worn_surfaces import card_board, cast_or_steel, painted_metal, plastic, raw_wood
 
 Floats = NDArray[np.float64]
@@ -40,7 +41,7 @@ THINGS = (
 def _along(mesh: trimesh.Trimesh, axis: str) -> trimesh.Trimesh:
     """Lay a z-axis thing along x or y."""
     direction = [0, 1, 0] if axis == "x" else [1, 0, 0]
-    mesh.apply_transform(trimesh.transformations.rotation_matrix(np.pi / 2, direction))
+    mesh.apply_transform(turned_by(np.pi / 2, direction))
     return mesh
 
 
@@ -88,7 +89,7 @@ def _pipe_run(rng: np.random.Generator) -> Thing:
         flange = _along(trimesh.creation.cylinder(r * 1.9, r * 0.4, sections=40), "x")
         flange.apply_translation([x, 0, 0])
         parts.append(flange)
-    return trimesh.util.concatenate(parts), cast_or_steel(rng) if rng.random() < 0.6 else painted_metal(rng)
+    return together(parts), cast_or_steel(rng) if rng.random() < 0.6 else painted_metal(rng)
 
 
 def _tool(rng: np.random.Generator) -> Thing:
@@ -100,7 +101,7 @@ def _tool(rng: np.random.Generator) -> Thing:
         head.apply_translation([length / 2 + 12, 0, 0])
         tail = trimesh.creation.annulus(11, 22, 9, sections=6)
         tail.apply_translation([-length / 2 - 14, 0, 0])
-        return trimesh.util.concatenate([shaft, head, tail]), cast_or_steel(rng)
+        return together([shaft, head, tail]), cast_or_steel(rng)
     handle = _along(_turned([(0, 0), (12, 0), (15, 20), (13, 60), (15, 95), (8, 110), (0, 110)]), "x")
     return handle, plastic(rng)
 
@@ -142,7 +143,7 @@ def _wheel(rng: np.random.Generator) -> Thing:
     tire = trimesh.creation.torus(r * 0.8, r * 0.2, major_sections=48, minor_sections=16)
     hub = trimesh.creation.cylinder(r * 0.62, r * 0.25, sections=40)
     boss = trimesh.creation.cylinder(r * 0.2, r * 0.4, sections=24)
-    return trimesh.util.concatenate([tire, hub, boss]), plastic(rng, (0.04, 0.04, 0.04))
+    return together([tire, hub, boss]), plastic(rng, (0.04, 0.04, 0.04))
 
 
 def _lid(rng: np.random.Generator) -> Thing:
@@ -150,14 +151,14 @@ def _lid(rng: np.random.Generator) -> Thing:
     r = float(rng.uniform(70, 220))
     body = _turned([(0, 14), (r * 0.5, 14), (r * 0.55, 8), (r * 0.93, 8), (r * 0.95, 14), (r, 14), (r, 0), (0, 0)], 64)
     if rng.random() < 0.5:
-        body = trimesh.util.concatenate([body, *_bolt_heads(r, int(rng.choice([4, 8])))])
+        body = together([body, *_bolt_heads(r, int(rng.choice([4, 8])))])
     if rng.random() < 0.6:
         angle = np.radians(rng.uniform(62, 82))
-        body.apply_transform(trimesh.transformations.rotation_matrix(angle, [0, 1, 0]))
+        body.apply_transform(turned_by(angle, [0, 1, 0]))
         tall, deep = 1.5 * r * np.sin(angle), r * rng.uniform(0.6, 1.2)
         block = trimesh.creation.box([deep, r * rng.uniform(0.9, 1.6), tall])
         block.apply_translation([-0.5 * r * np.cos(angle) - deep / 2, 0, tall / 2 - r * np.sin(angle)])
-        body = trimesh.util.concatenate([body, block])
+        body = together([body, block])
     return body, painted_metal(rng) if rng.random() < 0.5 else cast_or_steel(rng)
 
 
@@ -177,7 +178,7 @@ def _gauge(rng: np.random.Generator) -> Thing:
     body = _turned([(0, 0), (r, 0), (r, 22), (r * 1.08, 22), (r * 1.08, 30), (r * 0.95, 30), (r * 0.95, 26), (0, 26)])
     stub = _along(trimesh.creation.cylinder(7, r, sections=16), "x")
     stub.apply_translation([1.4 * r, 0, 8])
-    return trimesh.util.concatenate([body, stub]), painted_metal(rng, (0.45, 0.45, 0.44))
+    return together([body, stub]), painted_metal(rng, (0.45, 0.45, 0.44))
 
 
 def _motor(rng: np.random.Generator) -> Thing:
@@ -193,7 +194,7 @@ def _motor(rng: np.random.Generator) -> Thing:
     body = _along(_turned(profile), "x")
     foot = trimesh.creation.box([length * 0.5, r * 1.7, 12])
     foot.apply_translation([-length / 2 if body.centroid[0] < 0 else length / 2, 0, -r - 1])
-    return trimesh.util.concatenate([body, foot]), painted_metal(rng)
+    return together([body, foot]), painted_metal(rng)
 
 
 def _canister(rng: np.random.Generator) -> Thing:
@@ -201,7 +202,7 @@ def _canister(rng: np.random.Generator) -> Thing:
     body = trimesh.creation.box(w)
     cap = trimesh.creation.cylinder(28, 30, sections=32)
     cap.apply_translation([0, w[1] * 0.3, w[2] / 2 + 15])
-    return trimesh.util.concatenate([body, cap]), plastic(
+    return together([body, cap]), plastic(
         rng, (0.5, 0.5, 0.47) if rng.random() < 0.6 else (0.05, 0.09, 0.18)
     )
 
@@ -215,10 +216,10 @@ def _hand_wheel(rng: np.random.Generator) -> Thing:
         spoke = trimesh.creation.cylinder(r * 0.06, r, sections=10)
         spoke.apply_translation([0, 0, r / 2])
         spoke = _along(spoke, "x")
-        spoke.apply_transform(trimesh.transformations.rotation_matrix(2 * np.pi * k / count, [0, 0, 1]))
+        spoke.apply_transform(turned_by(2 * np.pi * k / count, [0, 0, 1]))
         parts.append(spoke)
     parts.append(trimesh.creation.cylinder(r * 0.2, r * 0.24, sections=24))
-    return trimesh.util.concatenate(parts), painted_metal(rng)
+    return together(parts), painted_metal(rng)
 
 
 def _gas_bottle(rng: np.random.Generator) -> Thing:
@@ -244,7 +245,7 @@ def _crate(rng: np.random.Generator) -> Thing:
             cross = trimesh.creation.box([14, w[1], w[2] / 6])
             cross.apply_translation([side * (w[0] / 2 + 6), 0, (k + 0.5) * w[2] / 4])
             pieces += [slat, cross]
-    return trimesh.util.concatenate(pieces), raw_wood(rng) if rng.random() < 0.7 else plastic(rng)
+    return together(pieces), raw_wood(rng) if rng.random() < 0.7 else plastic(rng)
 
 
 def _pulley(rng: np.random.Generator) -> Thing:
@@ -267,7 +268,7 @@ def _toolbox(rng: np.random.Generator) -> Thing:
     w = rng.uniform([350, 170, 160], [520, 240, 260])
     body = trimesh.creation.box(w)
     handle = tube(np.array([[-80, 0, w[2] / 2], [-80, 0, w[2] / 2 + 50], [80, 0, w[2] / 2 + 50], [80, 0, w[2] / 2]]), 8)
-    return trimesh.util.concatenate([body, handle]), painted_metal(rng)
+    return together([body, handle]), painted_metal(rng)
 
 
 MAKERS: dict[str, Callable[[np.random.Generator], Thing]] = {

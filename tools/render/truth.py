@@ -123,7 +123,7 @@ def visible(
         own: (height, width) pixels that count, None for all.
     """
     px, depth = camera.project(points_mm)
-    inside = np.isfinite(px).all(axis=1)
+    inside: NDArray[np.bool_] = np.asarray(np.isfinite(px).all(axis=1))
     column, row = np.rint(np.where(inside[:, None], px, -1)).astype(np.int64).T
     inside &= (column >= 0) & (column < camera.width_px) & (row >= 0) & (row < camera.height_px)
     seen = np.zeros(len(px), bool)
@@ -131,9 +131,9 @@ def visible(
         for dy in (-1, 0, 1):
             x = np.clip(column + dx, 0, camera.width_px - 1)
             y = np.clip(row + dy, 0, camera.height_px - 1)
-            close = np.abs(hits.depth_mm[y, x] - depth) < within_mm
+            close = np.asarray(np.abs(hits.depth_mm[y, x] - depth) < within_mm)
             seen |= close if own is None else close & own[y, x]
-    return inside & seen
+    return np.asarray(inside & seen)
 
 
 def _reference(placed: PlacedReference, model: PumpModel, camera: Camera, hits: FirstHits) -> dict[str, Any]:
@@ -195,12 +195,16 @@ def _offset(circle: TrueCircle, placed: PlacedReference) -> dict[str, Any]:
     }
 
 
-def _rounded(value: Any, digits: int) -> Any:
+def _rounded(record: dict[str, Any], digits: int) -> dict[str, Any]:
+    return {key: _rounded_value(item, digits) for key, item in record.items()}
+
+
+def _rounded_value(value: Any, digits: int) -> Any:
     """Numbers of a nested structure with a fixed number of decimals, so that the file stays small and stable."""
     if isinstance(value, dict):
-        return {key: _rounded(item, digits) for key, item in value.items()}
+        return {key: _rounded_value(item, digits) for key, item in value.items()}
     if isinstance(value, list | tuple):
-        return [_rounded(item, digits) for item in value]
+        return [_rounded_value(item, digits) for item in value]
     if isinstance(value, bool | np.bool_):
         return bool(value)
     if isinstance(value, float | np.floating):

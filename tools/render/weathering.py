@@ -13,9 +13,11 @@ from scipy.ndimage import gaussian_filter, map_coordinates
 
 from tools.render import textures as tx
 from tools.render.atlas import Atlas
-from tools.render.finishes import Finish, PumpLook, Wear
+from tools.render.finish_kinds import Finish
+from tools.render.finishes import PumpLook
 from tools.render.pump_model import MaterialSlot
 from tools.render.splits import Split
+from tools.render.wear_kinds import Wear
 
 Floats = NDArray[np.float64]
 Values = NDArray[np.float32]
@@ -168,23 +170,25 @@ def _cover(t: _Texels, finish: Finish, volume: Values, split: Split, rng: np.ran
     spread = np.asarray((frayed - 0.5) / 0.42 + 0.5, np.float32)
     match finish.overlay:
         case "patches":
-            return tx.smooth_threshold(spread, 1 - amount, 0.45) * np.clip(0.85 + 0.6 * grit, 0, 1)
+            cover = tx.smooth_threshold(spread, 1 - amount, 0.45) * np.clip(0.85 + 0.6 * grit, 0, 1)
         case "clouds":
-            return 0.7 * tx.smooth_threshold(spread, 1 - amount, 0.7)
+            cover = 0.7 * tx.smooth_threshold(spread, 1 - amount, 0.7)
         case "chips":
             worn_edges = tx.smooth_threshold(t.edge + 0.6 * (t.fine - 0.5), 1.1 - 1.2 * amount, 0.06)
             bare = np.maximum(tx.smooth_threshold(spread, 1 - 0.6 * amount, 0.02), worn_edges)
-            return np.maximum(bare, _flat("scratches", int(120 * amount), t, split, rng))
+            cover = np.maximum(bare, _flat("scratches", int(120 * amount), t, split, rng))
         case "scratches":
-            return 0.7 * _flat("scratches", int(260 * amount), t, split, rng)
+            cover = 0.7 * _flat("scratches", int(260 * amount), t, split, rng)
         case "drips":
-            return 0.9 * _flat("drips", int(60 * amount), t, split, rng) * (np.abs(t.normal[:, 2]) < 0.8)
+            cover = 0.9 * _flat("drips", int(60 * amount), t, split, rng) * (np.abs(t.normal[:, 2]) < 0.8)
         case "crust":
             crusted = 0.8 * tx.smooth_threshold(spread + 0.5 * t.corner, 1.05 - 0.5 * amount, 0.5)
-            return np.maximum(crusted, 0.7 * _flat("drips", int(30 * amount), t, split, rng))
+            cover = np.maximum(crusted, 0.7 * _flat("drips", int(30 * amount), t, split, rng))
         case "spray":
-            return _flat("speckles", int(900 * amount), t, split, rng)
-    raise ValueError(f"unknown cover {finish.overlay!r}")
+            cover = _flat("speckles", int(900 * amount), t, split, rng)
+        case _:
+            raise ValueError(f"unknown cover {finish.overlay!r}")
+    return np.asarray(cover, np.float32)
 
 
 def _flat(kind: str, count: int, t: _Texels, split: Split, rng: np.random.Generator) -> Values:

@@ -1,6 +1,7 @@
 """Developing a photo moves no edge, EXIF turns pixels as readers expect, and messages lose what they lose in life."""
 
 import io
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -89,3 +90,12 @@ def test_jpeg_quality_and_orientation_stay_in_range() -> None:
     assert all(40 <= d.jpeg_quality <= 95 for d in drawn)
     assert {d.orientation for d in drawn} == {1, 3, 6, 8}
     assert 0.15 < np.mean([d.is_message for d in drawn]) < 0.45
+
+
+def test_a_lower_quality_is_kept_where_the_file_is_kept() -> None:
+    """A camera file and a messaging copy each shrink when the quality that is kept is lowered."""
+    pixels = np.random.default_rng(0).integers(0, 255, (300, 400, 3)).astype(np.uint8)
+    for how in (_PLAIN, replace(_PLAIN, message_quality=80)):
+        lower = how.with_quality(how.kept_quality - 20)
+        assert lower.kept_quality == how.kept_quality - 20
+        assert len(encode(pixels, lower, b"")) < 0.9 * len(encode(pixels, how, b""))

@@ -25,8 +25,8 @@ EXTENTS: dict[View, tuple[float, float]] = {
     "chamber": (0.52, 0.86), "port": (0.25, 0.7), "front": (0.2, 0.8), "three_quarter": (0.36, 0.8),
 }  # fmt: skip
 """Least and largest diameter of that circle, as a part of the photo's shorter side."""
-LARGE_CARD_EXTENT = 0.8
-"""The large card beside a pump needs room: the least diameter is this much of the usual one."""
+LEAST_COIN_PX = 80.0
+"""Least diameter of a coin in the full photo."""
 MOST_TILT_DEG: dict[View, float] = {"chamber": 24.0, "port": 28.0, "front": 35.0, "three_quarter": 62.0}
 LEAST_CIRCLE_SEEN, LEAST_DISK_CLEAR, LEAST_CARD_SEEN = 0.4, 0.99, 0.99
 MARGIN = 0.02
@@ -41,7 +41,7 @@ def faults_of(made: MadeScene, demo: Demo) -> list[str]:
     hits = first_hits(made.built.scene, small)
     mask = label_mask(made.built, hits)
     truth = truth_record(made.model, made.references, small, hits, mask, None)
-    faults = _reference_faults(truth, demo, small)
+    faults = _reference_faults(truth, demo, small, max(demo.size_px) / THUMBNAIL_PX)
     names = SUBJECTS[demo.view]
     seen = [f for f in truth["features"] if f["name"] in names and f["visible_fraction"] > LEAST_CIRCLE_SEEN]
     if not seen:
@@ -51,7 +51,6 @@ def faults_of(made: MadeScene, demo: Demo) -> list[str]:
         faults.append(f"tilted {tilt_deg(feature):.0f} deg")
     circle = next(c for c in made.model.circles if (c.name, c.instance) == (feature["name"], feature["instance"]))
     low, high = EXTENTS[demo.view]
-    low = low * LARGE_CARD_EXTENT if "large" in demo.references else low
     px, _ = small.project(circle_points(circle))
     extent = float(np.ptp(px, axis=0).max()) / min(small.width_px, small.height_px)
     if not low < extent < high:
@@ -63,7 +62,7 @@ def faults_of(made: MadeScene, demo: Demo) -> list[str]:
     return faults
 
 
-def _reference_faults(truth: dict[str, Any], demo: Demo, camera: Camera) -> list[str]:
+def _reference_faults(truth: dict[str, Any], demo: Demo, camera: Camera, enlarge: float) -> list[str]:
     """The reference is where it was wanted, wholly in the picture with a margin, and nothing covers it."""
     found = truth["scale_references"]
     if len(found) != len(demo.references) or any(r["card_at"] != demo.card_at for r in found):
@@ -75,6 +74,8 @@ def _reference_faults(truth: dict[str, Any], demo: Demo, camera: Camera) -> list
             return ["reference cut off"]
         if reference["visible_fraction"] < LEAST_CARD_SEEN:
             return ["reference covered"]
+        if reference["kind"] == "coin" and float(np.ptp(outline, axis=0).min()) * enlarge < LEAST_COIN_PX:
+            return ["coin too small"]
     return []
 
 

@@ -43,35 +43,34 @@ class Demo:
     message: bool = False
 
 
-UPRIGHT_PX, FINE_PX, FINE_UPRIGHT_PX = (1536, 2048), (2304, 1728), (1728, 2304)
+UPRIGHT_PX = (1536, 2048)
 MESSAGE_PX, MESSAGE_UPRIGHT_PX = (1600, 1200), (1200, 1600)
 
 DEMOS = (
     Demo("01_pocket_card_on_rim", "MQ-CAT-20M-N", ("pocket",), "rim", "shop_floor", "windows", 1004),
     Demo("02_pocket_card_on_cover", "FW-BRY-20P-A", ("pocket",), "cover", "pallet", "tubes", 2003, size_px=UPRIGHT_PX),
-    Demo("03_pocket_card_on_band", "OB-TEA-20M-N", ("pocket",), "rim", "bench", "windows", 3005, size_px=FINE_PX),
+    Demo("03_pocket_card_on_band", "OB-TEA-20M-N", ("pocket",), "rim", "bench", "windows", 3005),
     Demo("04_pocket_card_on_cover", "TW-MUL-20P-D", ("pocket",), "cover", "yard", "overcast", 4004),
     Demo("05_bank_card_on_rim", "TW-MUL-15P-D", ("bank_card",), "rim", "bench", "tubes", 5005, instance=1),
-    Demo("06_pocket_card_on_rim", "MQ-CAT-15M-N", ("pocket",), "rim", "shop_floor", "tubes", 6001, size_px=FINE_PX),
+    Demo("06_pocket_card_on_rim", "MQ-CAT-15M-N", ("pocket",), "rim", "shop_floor", "tubes", 6001),
     Demo("07_bank_card_on_cover", "FW-BRY-15P-A", ("bank_card",), "cover", "bench", "windows", 7006),
-    Demo("08_pocket_card_on_rim", "MQ-CAT-30M-A", ("pocket",), "rim", "yard", "sun", 8000, size_px=FINE_UPRIGHT_PX),
+    Demo("08_pocket_card_on_rim", "MQ-CAT-30M-A", ("pocket",), "rim", "yard", "sun", 8000, size_px=UPRIGHT_PX),
     Demo("09_pocket_card_on_cover", "OB-TEA-30M-A", ("pocket",), "cover", "shop_floor", "flash", 9005),
-    Demo("10_two_euro_coin_on_cover", "SL-COM-10P-D", ("coin:eur-2",), "cover", "bench", "windows", 10002),
+    Demo("10_two_euro_coin_on_cover", "MQ-CAT-10M-B", ("coin:eur-2",), "cover", "bench", "windows", 10002),
     Demo("11_quarter_on_cover", "FW-BRY-10P-A", ("coin:us-25c",), "cover", "bench", "tubes", 11002, instance=1),
     Demo("12_pocket_card_on_flange", "OB-TEA-20M-A", ("pocket",), "flange", "shop_floor", "windows", 12003, "port"),
     Demo("13_pocket_card_on_rim", "SL-COM-30M-D", ("pocket",), "rim", "pallet", "overcast", 13000,
          lens_mm=SHORT_TELE_MM),
-    Demo("14_large_card_at_rim", "TW-MUL-30P-D", ("large",), "rim", "shop_floor", "windows", 14001, size_px=FINE_PX),
+    Demo("14_pocket_card_on_band", "OB-TEA-15M-N", ("pocket",), "rim", "shop_floor", "tubes", 14001,
+         size_px=UPRIGHT_PX),
     Demo("15_message_pocket_card", "MQ-CAT-20R-N", ("pocket",), "rim", "shop_floor", "windows", 15001,
          size_px=MESSAGE_PX, message=True),
     Demo("16_message_pocket_card", "SL-COM-15P-D", ("pocket",), "cover", "pallet", "tubes", 16012,
          size_px=MESSAGE_UPRIGHT_PX, message=True),
     Demo("17_no_scale_port", "FW-BRY-20P-DC", (), None, "shop_floor", "tubes", 17001, "port"),
-    Demo("18_pocket_card_small_pump", "MQ-CAT-05M-N", ("pocket",), "rim", "bench", "windows", 18003,
+    Demo("18_pocket_card_on_flange", "OB-TEA-30M-JC", ("pocket",), "flange", "pallet", "windows", 18001, "port"),
+    Demo("19_pocket_card_on_cover", "TW-MUL-10M-B", ("pocket",), "cover", "bench", "windows", 19001,
          lens_mm=SHORT_TELE_MM),
-    Demo("19_pocket_card_from_the_side", "TW-MUL-10P-J", ("pocket",), "rim", "bench", "windows", 19006, "three_quarter",
-         size_px=UPRIGHT_PX),
-    Demo("20_pocket_card_from_the_front", "FW-BRY-10P-DC", ("pocket",), "flange", "bench", "windows", 20001, "front",
-         size_px=UPRIGHT_PX),
+    Demo("20_pocket_card_on_rim", "SL-COM-20M-D", ("pocket",), "rim", "yard", "overcast", 20001, size_px=UPRIGHT_PX),
 )  # fmt: skip
 """No photo was chosen for how well the program answers it."""

@@ -10,7 +10,6 @@ A run that was stopped goes on where it was: a photo counts as made when it and 
 import json
 import multiprocessing
 from collections.abc import Callable
-from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -30,8 +29,7 @@ from tools.render.splits import Split
 
 SEED = 2026
 TRIES = 40
-LARGE_CARD_OVERHANG_MM = 95.0
-"""The places on a rim are made for the pocket card; the large one reaches this much farther out."""
+MOST_BYTES = 300_000
 
 
 def wish_of(demo: Demo, size: float = 1.0) -> Wish:
@@ -40,7 +38,7 @@ def wish_of(demo: Demo, size: float = 1.0) -> Wish:
     return Wish(
         view=demo.view, instance=demo.instance, references=demo.references, card_at=demo.card_at, flat=True,
         place=demo.place, light=demo.light, lens_mm=demo.lens_mm, size_px=(width, height), message=demo.message,
-        decent=True,
+        decent=True, most_bytes=MOST_BYTES,
     )  # fmt: skip
 
 
@@ -55,19 +53,9 @@ def source_of(demo: Demo) -> Callable[[np.random.Generator, Split], PumpModel]:
         raise ValueError(f"{demo.name}: the packaged set has no family {demo.family_id}")
 
     def sample(rng: np.random.Generator, _split: Split) -> PumpModel:
-        model = pump_from_family(family, rng)
-        return _with_room_for_large_card(model) if "large" in demo.references else model
+        return pump_from_family(family, rng)
 
     return sample
-
-
-def _with_room_for_large_card(model: PumpModel) -> PumpModel:
-    """The same pump, its places on rims farther out."""
-    restings = [
-        replace(r, center_mm=r.center_mm + LARGE_CARD_OVERHANG_MM * r.up) if r.card_at == "rim" else r
-        for r in model.restings
-    ]
-    return replace(model, restings=type(model.restings)(restings))
 
 
 def compose(demo: Demo, quality: Quality, size: float = 1.0) -> tuple[MadeScene, int]:

@@ -4,7 +4,7 @@ All steps keep edges where the truth says they are: kernels are symmetric, demos
 """
 
 import io
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -59,6 +59,15 @@ class Development:
     def is_message(self) -> bool:
         """True for a copy that went through a messaging app."""
         return self.message_quality > 0
+
+    @property
+    def kept_quality(self) -> int:
+        """JPEG quality of the file that is kept."""
+        return self.message_quality or self.jpeg_quality
+
+    def with_quality(self, quality: int) -> "Development":
+        """The same photo kept at another JPEG quality."""
+        return replace(self, message_quality=quality) if self.is_message else replace(self, jpeg_quality=quality)
 
 
 def draw_development(rng: np.random.Generator, long_side_px: int, dark: bool = False) -> Development:

@@ -23,6 +23,7 @@ class Wish:
         size_px: upright width and height, instead of `Quality.long_side_px` with a drawn aspect.
         message: sent through a messaging app or not.
         decent: keep exposure, shake and noise of the good kind (demo photos).
+        most_bytes: of the photo's file; its JPEG quality is lowered until it fits, but not below 60.
     """
 
     view: View | None = None
@@ -37,6 +38,7 @@ class Wish:
     size_px: tuple[int, int] | None = None
     message: bool | None = None
     decent: bool = False
+    most_bytes: int | None = None
 
 
 @dataclass(frozen=True)

@@ -53,6 +53,7 @@ STAGES = (
     "development",
 )
 ATTEMPTS = 4
+LEAST_QUALITY = 60
 VIEW_WEIGHTS: dict[View, float] = {"chamber": 0.4, "port": 0.25, "front": 0.15, "three_quarter": 0.2}
 
 
@@ -170,6 +171,9 @@ def take_photo(
         pixels = dev.develop(dev.distort(linear, camera), camera, how, rng)
         exif, exif_bytes = draw_exif(camera, how, rng)
         jpeg = dev.encode(pixels, how, exif_bytes)
+        while wish.most_bytes and len(jpeg) > wish.most_bytes and how.kept_quality > LEAST_QUALITY:
+            how = how.with_quality(how.kept_quality - 3)
+            jpeg = dev.encode(pixels, how, exif_bytes)
     if how.is_message:
         camera = camera.resized(*dev.message_size(camera.width_px, camera.height_px))
     with watch.stage("truth"):
@@ -179,7 +183,7 @@ def take_photo(
     record |= {"view": scene.views[number], "split": scene.split, "seed": seed, "index": index, "kinds": scene.kinds}
     record["development"] = {
         "exposure_ev": round(how.exposure_ev, 3), "noise": round(how.noise, 3), "motion_px": round(how.motion_px, 2),
-        "jpeg_quality": how.message_quality or how.jpeg_quality, "message": how.is_message,
+        "jpeg_quality": how.kept_quality, "message": how.is_message,
     }  # fmt: skip
     return jpeg, mask, record
 

@@ -91,6 +91,14 @@ class CaseStore:
             shutil.rmtree(self._home(number))
             self._read.pop(number, None)
 
+    def new_photo(self, number: str) -> str:
+        """The number of a photo to come; its place is taken at once, so that two uploads never share one."""
+        with self._lock:
+            taken = [int(path.stem) for path in self._home(number).glob("*.jpg") if path.stem.isdigit()]
+            photo_id = str(1 + max(taken, default=0))
+            self.photo_path(number, photo_id).touch(mode=0o600, exist_ok=False)
+        return photo_id
+
     def photo_path(self, number: str, photo_id: str) -> Path:
         """Where a photo of a case is kept.
 

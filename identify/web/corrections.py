@@ -7,7 +7,15 @@ import math
 from collections.abc import Mapping
 
 from identify.questions.catalog import CATALOG
-from identify.typed.options import CARD_PLACES, WrongUsage, parse_known, parse_scale_points, positive_mm
+from identify.typed.options import (
+    CARD_PLACES,
+    SHEETS,
+    WrongUsage,
+    parse_coin,
+    parse_known,
+    parse_scale_points,
+    positive_mm,
+)
 from identify.web.case_record import CaseRecord, KeptPhoto
 from identify.web.photo_drawing import DRAWABLE
 
@@ -65,6 +73,19 @@ def with_place(record: CaseRecord, photo_id: str, place: str) -> CaseRecord:
     if place not in CARD_PLACES:
         raise NotUnderstood("page.not_understood")
     return record.with_photo(_photo(record, photo_id).model_copy(update={"card_at": place}))
+
+
+def with_scale(record: CaseRecord, coin: str, sheet: str) -> CaseRecord:
+    """The scale is this coin or this sheet, in all photos; "" for neither."""
+    coin, sheet = (coin or "").strip()[:LONGEST_VALUE], sheet or ""
+    try:
+        if coin:
+            parse_coin(coin)
+    except WrongUsage as wrong:
+        raise NotUnderstood("page.not_understood", str(wrong)) from wrong
+    if sheet not in ("", *SHEETS):
+        raise NotUnderstood("page.not_understood")
+    return record.model_copy(update={"coin": coin, "sheet": sheet})
 
 
 def with_value(record: CaseRecord, name: str, value: str) -> CaseRecord:

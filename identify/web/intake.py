@@ -60,16 +60,34 @@ def take_in(desk: Desk, record: CaseRecord, uploads: Sequence[str], card_at: str
 
 
 def _take_one(desk: Desk, record: CaseRecord, path: Path, card_at: str) -> CaseRecord | Problem:
-    photo_id = str(1 + max((int(photo.photo_id) for photo in record.photos), default=0))
+    photo_id = desk.cases.new_photo(record.number)
     target = desk.cases.photo_path(record.number, photo_id)
-    look = desk.measurer.first_look(path, target, scale_said(record))
+    look: FirstLook | Problem | None = None
+    try:
+        look = desk.measurer.first_look(path, target, scale_said(record))
+    finally:
+        if not isinstance(look, FirstLook):
+            target.unlink(missing_ok=True)
     if isinstance(look, Problem):
         return look
-    name = shown_name(path.name, {photo.name for photo in record.photos})
-    kept = _kept(photo_id, name, look, card_at)
-    return desk.cases.change(
-        record.number, lambda case: case.model_copy(update={"photos": (*case.photos, kept)})
+
+    def with_it(case: CaseRecord) -> CaseRecord:
+        name = shown_name(path.name, {photo.name for photo in case.photos})
+        return case.model_copy(update={"photos": (*case.photos, _kept(photo_id, name, look, card_at))})
+
+    return desk.cases.change(record.number, with_it)
+
+
+def remove_photo(desk: Desk, number: str, photo_id: str) -> CaseRecord:
+    """Take a photo out of a case and off the disk."""
+    desk.measurer.stop(number)
+    record = desk.cases.change(
+        number,
+        lambda case: case.model_copy(update={"photos": tuple(p for p in case.photos if p.photo_id != photo_id)}),
     )
+    with contextlib.suppress(ValueError):
+        desk.cases.photo_path(number, photo_id).unlink(missing_ok=True)
+    return record
 
 
 def _kept(photo_id: str, name: str, look: FirstLook, card_at: str) -> KeptPhoto:

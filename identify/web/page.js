@@ -7,6 +7,22 @@
     document.querySelectorAll(".unit-switch").forEach((b) => b.setAttribute("aria-pressed", unit() === "in"));
   };
   show();
+  // A report takes a while to make: say so until it is there.
+  const fetchMade = async (link) => {
+    const words = link.parentElement.querySelector("[role=status]");
+    words.hidden = false;
+    try {
+      const answer = await fetch(link.href);
+      if (!answer.ok) throw new Error(answer.statusText);
+      const name = /filename="([^"]+)"/.exec(answer.headers.get("content-disposition") || "");
+      const file = document.createElement("a");
+      file.href = URL.createObjectURL(await answer.blob());
+      file.download = name ? name[1] : "report";
+      file.click();
+      setTimeout(() => URL.revokeObjectURL(file.href), 60000);
+      words.hidden = true;
+    } catch (error) { words.textContent = error.message; }
+  };
   document.addEventListener("click", (event) => {
     const button = event.target.closest && event.target.closest(".unit-switch");
     if (button) {
@@ -15,6 +31,8 @@
     }
     const link = event.target.closest && event.target.closest("a.keep-case");
     if (link) link.href = link.pathname + location.search;
+    const made = event.target.closest && event.target.closest("a.made");
+    if (made) { event.preventDefault(); fetchMade(made); }
     const copy = event.target.closest && event.target.closest("button[data-copy]");
     if (copy) {
       const from = document.getElementById(copy.dataset.copy);

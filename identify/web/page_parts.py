@@ -6,10 +6,12 @@ from typing import Any
 import gradio
 
 from identify.report.html_file import COLORS, CONTENT_STYLE
+from identify.typed.options import SHEETS
 from identify.web.accounts import User
 from identify.web.guard import OFFICE, SHOP
 from identify.web.html_parts import panel, text
 from identify.web.words import LANGUAGES, Words
+from reference_geometry.standards.coins import coins
 
 PAGES = {"photos": "", "sales": "sales/", "shop": "shop/"}
 SWEEP_SECONDS, KEEP_SECONDS = 600, 3600
@@ -60,6 +62,14 @@ def listening_html(events: dict[str, str]) -> Any:
     )
     script = f"element.addEventListener('click', (event) => {{\n{listeners}}});"
     return gradio.HTML("", js_on_load=script, apply_default_css=False)
+
+
+def scale_fields(t: Words, **settings: Any) -> tuple[Any, Any]:
+    """Fields for a coin and a sheet as the scale."""
+    choices = [(t("tech.no_coin"), ""), *((coin.label, coin.name) for coin in coins())]
+    coin = gradio.Dropdown(choices, value="", label=t("tech.coin"), allow_custom_value=True, **settings)
+    sheets = [(t("tech.no_sheet"), ""), *((sheet, sheet) for sheet in SHEETS)]
+    return coin, gradio.Dropdown(sheets, value="", label=t("tech.sheet"), **settings)
 
 
 def kept_in_page() -> Any:

@@ -18,7 +18,9 @@ const toPhoto = (event) => {
   const point = new DOMPoint(event.clientX, event.clientY).matrixTransform(svg.getScreenCTM().inverse());
   return [point.x, point.y];
 };
-const setBox = (box) => { state.box = box; svg.setAttribute("viewBox", `${box.x} ${box.y} ${box.w} ${box.h}`); draw(); };
+// While the whole photo is seen there is nothing to pan: a finger then scrolls the page.
+const touch = () => { svg.style.touchAction = state.tool === "look" && state.box.w >= data.width ? "pan-y pinch-zoom" : "none"; };
+const setBox = (box) => { state.box = box; svg.setAttribute("viewBox", `${box.x} ${box.y} ${box.w} ${box.h}`); touch(); draw(); };
 const fit = () => setBox({ x: -0.5, y: -0.5, w: data.width, h: data.height });
 const zoom = (factor, at) => {
   const b = state.box, w = Math.min(data.width * 1.2, Math.max(40, b.w / factor)), scale = w / b.w;
@@ -79,8 +81,12 @@ const handle = (x, y, kind) => make("circle", { cx: x, cy: y, r: 11 * unit(), fi
 
 // --- pointer: drag the photo, the ends of a line, or a circle ------------------------------------------
 let drag = null;
+const fingers = new Map();
+const spread = () => { const [a, b] = [...fingers.values()]; return { gap: Math.hypot(a[0] - b[0], a[1] - b[1]), at: [(a[0] + b[0]) / 2, (a[1] + b[1]) / 2] }; };
 svg.addEventListener("pointerdown", (event) => {
   if (!data || !data.href) return;
+  fingers.set(event.pointerId, [event.clientX, event.clientY]);
+  if (fingers.size === 2) { drag = { kind: "pinch", gap: spread().gap }; return; }
   svg.setPointerCapture(event.pointerId);
   const at = toPhoto(event), kind = event.target.dataset && event.target.dataset.handle;
   if (kind) drag = { kind };
@@ -92,7 +98,15 @@ svg.addEventListener("pointerdown", (event) => {
   draw(); tell();
 });
 svg.addEventListener("pointermove", (event) => {
+  if (fingers.has(event.pointerId)) fingers.set(event.pointerId, [event.clientX, event.clientY]);
   if (!drag) return;
+  if (drag.kind === "pinch") {
+    if (fingers.size !== 2) return;
+    const { gap, at } = spread();
+    zoom(gap / Math.max(drag.gap, 1), toPhoto({ clientX: at[0], clientY: at[1] }));
+    drag.gap = gap;
+    return;
+  }
   const [x, y] = toPhoto(event);
   if (drag.kind === "pan") {
     const u = unit();
@@ -104,7 +118,7 @@ svg.addEventListener("pointermove", (event) => {
   else state.points[Number(drag.kind.slice(5))] = [x, y];
   draw(); tell();
 });
-for (const end of ["pointerup", "pointercancel"]) svg.addEventListener(end, () => { drag = null; });
+for (const end of ["pointerup", "pointercancel"]) svg.addEventListener(end, (event) => { fingers.delete(event.pointerId); drag = null; });
 svg.addEventListener("wheel", (event) => {
   if (!event.ctrlKey && !event.metaKey && document.activeElement !== svg) return;   // the page can still be scrolled
   event.preventDefault(); zoom(event.deltaY < 0 ? 1.2 : 1 / 1.2, toPhoto(event));
@@ -132,6 +146,7 @@ svg.addEventListener("keydown", (event) => {
 function tell() {
   element.querySelectorAll("[data-tool]").forEach((b) => b.setAttribute("aria-pressed", b.dataset.tool === state.tool));
   element.querySelectorAll("[data-for]").forEach((part) => { part.hidden = part.dataset.for !== state.tool; });
+  touch();
   say.textContent = state.tool === "circle" ? words.circle : state.tool === "points" ? words.points : "";
   element.querySelector("[data-do=circle]").disabled = !state.circle;
   element.querySelector("[data-do=points]").disabled = state.points.length < 2;

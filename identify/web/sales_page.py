@@ -7,8 +7,6 @@ from typing import Any
 import gradio
 
 from features.survey import Survey
-from identify.typed.known_values import READING_SD_MM
-from identify.typed.known_words import attribute_names
 from identify.typed.options import CARD_PLACES
 from identify.web.case_answer import CaseAnswer
 from identify.web.case_record import CaseRecord, as_case_number
@@ -19,30 +17,26 @@ from identify.web.corrections import (
     with_circle,
     with_place,
     with_points,
+    with_scale,
     with_skipped,
     with_value,
     without_corrections,
 )
 from identify.web.desk import Desk
-from identify.web.html_parts import panel, text
-from identify.web.intake import take_in
+from identify.web.intake import remove_photo, take_in
 from identify.web.measuring import Step
 from identify.web.page_parts import (
-    PHOTO_TYPES,
     QUIET,
     at_work,
     blocks,
     case_mark,
     header,
-    html,
-    kept_in_page,
-    listening_html,
     said,
     user_of,
 )
 from identify.web.photo_drawing import drawing
-from identify.web.photo_view import photo_view
 from identify.web.plots import plots
+from identify.web.sales_layout import SalesFields
 from identify.web.sales_panels import (
     answer_panel,
     case_list,
@@ -58,7 +52,6 @@ KEEP = gradio.skip
 """Leaves a part of the page as it is."""
 
 NOT_IN_SET = "-"
-_KNOWABLE = (*READING_SD_MM, *attribute_names(), "elastomer", "fluid")
 
 Shown = tuple[Any, ...]
 
@@ -82,100 +75,37 @@ class SalesPage:
     def __init__(self, desk: Desk, t: Words) -> None:
         self._desk, self._t = desk, t
 
-    # --- layout ---------------------------------------------------------------------------------------
     def lay_out(self, laid_out: Any) -> None:
         """Put the parts in place and tie them to what they do."""
-        self._head = html(header(self._t, "sales"))
-        html(panel(f'<h1 class="hidden">{text(self._t("sales.title"))}</h1>'))
-        self._case, self._photo, self._outline = kept_in_page(), kept_in_page(), kept_in_page()
-        with gradio.Row(equal_height=False, elem_classes="desk"):
-            with gradio.Column(scale=2, min_width=230):
-                self._lay_out_cases()
-            with gradio.Column(scale=5, min_width=340):
-                self._lay_out_photo()
-            with gradio.Column(scale=4, min_width=330):
-                self._answer = listening_html({"outline": "outline", "skip": "skip"})
-                self._lay_out_confirming()
-        self._plots = html()
-        self._tie(laid_out)
-
-    def _lay_out_cases(self) -> None:
-        t = self._t
-        self._uploads = gradio.File(
-            label=t("sales.new_case"), file_count="multiple", type="filepath", file_types=PHOTO_TYPES, height=150
-        )
-        self._new_place = gradio.Dropdown(
-            [(t.place(place), place) for place in CARD_PLACES], value="unknown", label=t("tech.place")
-        )
-        with gradio.Row():
-            self._number = gradio.Textbox(label=t("sales.number"), placeholder="ABC-2345", max_length=20, min_width=120)
-            self._by_phone = gradio.Button(t("sales.by_phone"), size="sm", min_width=100)
-        self._list = listening_html({"open": "open"})
-
-    def _lay_out_photo(self) -> None:
-        t = self._t
-        self._status = html()
-        self._cancel = gradio.Button(t("page.cancel"), visible=False, size="sm")
-        self._strip = listening_html({"pick": "photo"})
-        self._view = photo_view(t)
-        with gradio.Column(visible=False) as self._tools:
-            with gradio.Row():
-                self._place = gradio.Dropdown(
-                    [(t.place(place), place) for place in CARD_PLACES], label=t("tech.place"), min_width=180
-                )
-                more = gradio.File(
-                    label=t("sales.more_photos"), file_count="multiple", type="filepath", file_types=PHOTO_TYPES,
-                    height=150, min_width=180,
-                )  # fmt: skip
-                self._more = more
-            with gradio.Row():
-                knowable = [(t.feature(name), name) for name in _KNOWABLE]
-                self._name = gradio.Dropdown(knowable, value="chamber_diameter", label=t("known.what"), min_width=180)
-                self._value = gradio.Textbox(
-                    label=t("known.value"), placeholder="212.4 mm", max_length=80, min_width=140
-                )
-                self._add = gradio.Button(t("known.add"), min_width=80)
-        self._known = listening_html({"drop": "drop"})
-        self._measured = html()
-
-    def _lay_out_confirming(self) -> None:
-        t = self._t
-        with gradio.Accordion(t("confirm.title"), open=False, visible=False) as self._confirming:
-            self._truth = gradio.Dropdown([], label=t("confirm.family"))
-            with gradio.Row():
-                self._confirm = gradio.Button(t("confirm.confirm"), min_width=120)
-                self._reopen = gradio.Button(t("confirm.reopen"), min_width=120)
-                self._remove = gradio.Button(t("confirm.remove"), variant="stop", min_width=120)
-            self._sure = gradio.Checkbox(label=t("confirm.sure"), value=False)
-
-    def _tie(self, laid_out: Any) -> None:
-        place = [self._case, self._photo, self._outline]
-        shown = [*place, self._status, self._cancel, self._list, self._strip, self._view, self._tools, self._place,
-                 self._known, self._measured, self._answer, self._confirming, self._truth, self._plots]  # fmt: skip
+        f = SalesFields(self._t)
+        place, shown = f.place_in_case, f.shown
         self._shown_count = len(shown)
         work: Any = [
-            self._uploads.upload(self.new_case, [self._uploads, self._new_place], [self._uploads, *shown], **QUIET),
-            self._more.upload(self.more_photos, [self._more, *place, self._place], [self._more, *shown], **QUIET),
-            self._number.submit(self.open_typed, self._number, shown, **QUIET),
-            self._by_phone.click(self.by_phone, None, shown, **QUIET),
-            self._list.open(self.open_listed, None, shown, **QUIET),
-            self._strip.pick(self.pick, place, shown, **QUIET),
-            self._view.circle(self.circle, place, shown, **QUIET),
-            self._view.points(self.points, place, shown, **QUIET),
-            self._view.reset(self.reset, place, shown, **QUIET),
-            self._place.input(self.card_at, [*place, self._place], shown, **QUIET),
-            self._known.drop(self.drop, place, shown, **QUIET),
-            self._answer.outline(self.outline, place, shown, **QUIET),
-            self._answer.skip(self.skip, place, shown, **QUIET),
-            self._confirm.click(self.confirm, [*place, self._truth], shown, **QUIET),
-            self._reopen.click(self.reopen, place, shown, **QUIET),
+            f.uploads.upload(self.new_case, [f.uploads, f.new_place], [f.uploads, *shown], **QUIET),
+            f.more.upload(self.more_photos, [f.more, *place, f.place], [f.more, *shown], **QUIET),
+            f.number.submit(self.open_typed, f.number, shown, **QUIET),
+            f.by_phone.click(self.by_phone, None, shown, **QUIET),
+            f.list.open(self.open_listed, None, shown, **QUIET),
+            f.strip.pick(self.pick, place, shown, **QUIET),
+            f.view.circle(self.circle, place, shown, **QUIET),
+            f.view.points(self.points, place, shown, **QUIET),
+            f.view.reset(self.reset, place, shown, **QUIET),
+            f.place.input(self.card_at, [*place, f.place], shown, **QUIET),
+            f.coin.input(self.scale, [*place, f.coin, f.sheet], shown, **QUIET),
+            f.sheet.input(self.scale, [*place, f.coin, f.sheet], shown, **QUIET),
+            f.remove_photo.click(self.remove_photo, place, shown, **QUIET),
+            f.known.drop(self.drop, place, shown, **QUIET),
+            f.answer.outline(self.outline, place, shown, **QUIET),
+            f.answer.skip(self.skip, place, shown, **QUIET),
+            f.confirm.click(self.confirm, [*place, f.truth], shown, **QUIET),
+            f.reopen.click(self.reopen, place, shown, **QUIET),
         ]
-        for typed in (self._add.click, self._value.submit):
-            inputs, outputs = [*place, self._name, self._value], [self._value, *shown]
+        for typed in (f.add.click, f.value.submit):
+            inputs, outputs = [*place, f.name, f.value], [f.value, *shown]
             work.append(typed(self.add_known, inputs, outputs, **QUIET))
-        self._remove.click(self.remove, [self._case, self._sure], [*shown, self._sure], **QUIET)
-        self._cancel.click(self.cancel, self._case, [self._status, self._cancel], cancels=work, **QUIET)
-        laid_out.load(self.come_back, None, [self._head, *shown], **QUIET)
+        f.remove.click(self.remove, [f.case, f.sure], [*shown, f.sure], **QUIET)
+        f.cancel.click(self.cancel, f.case, [f.status, f.cancel], cancels=work, **QUIET)
+        laid_out.load(self.come_back, None, [f.head, *shown], **QUIET)
 
     # --- cases ----------------------------------------------------------------------------------------
     def come_back(self, request: gradio.Request) -> Iterator[Shown]:
@@ -265,6 +195,14 @@ class SalesPage:
     def card_at(self, number: str, photo: str, outline: str, place: str) -> Iterator[Shown]:
         """The scale of this photo lies elsewhere."""
         yield from self._corrected(number, photo, outline, lambda case: with_place(case, photo, place))
+
+    def scale(self, number: str, photo: str, outline: str, coin: str, sheet: str) -> Iterator[Shown]:
+        """The scale is a coin or a sheet."""
+        yield from self._corrected(number, photo, outline, lambda case: with_scale(case, coin, sheet))
+
+    def remove_photo(self, number: str, photo: str, outline: str) -> Iterator[Shown]:
+        """The photo that is shown does not belong to this pump."""
+        yield from self._work(remove_photo(self._desk, number, photo), "", outline)
 
     def add_known(self, number: str, photo: str, outline: str, name: str, value: str) -> Iterator[Shown]:
         """A calliper value, or something the customer said."""
@@ -363,6 +301,8 @@ class SalesPage:
             gradio.Accordion(visible=answered is not None),
             self._truths(answered) if answered else KEEP(),
             self._below(answered, cases) if answered else KEEP() if working else "",
+            record.coin,
+            record.sheet,
         )
 
     def _below(self, answered: CaseAnswer, cases: list[CaseRecord]) -> str:

@@ -22,8 +22,9 @@ MOST_LISTED = 100
 
 
 def case_list(t: Words, records: Sequence[CaseRecord], shown: str) -> str:
-    """Cases, the last changed first."""
-    items = "".join(_case_item(t, record, record.number == shown) for record in records[:MOST_LISTED])
+    """Cases, closed ones last."""
+    in_order = sorted(records, key=lambda record: record.state == "closed")  # else as they come: last changed first
+    items = "".join(_case_item(t, record, record.number == shown) for record in in_order[:MOST_LISTED])
     return panel(f'<ul class="cases">{items}</ul>' if items else paragraph(t("sales.no_cases"), "muted"))
 
 
@@ -228,10 +229,11 @@ def _block(home: Section, block: object) -> str:
 
 def _report_links(t: Words, record: CaseRecord) -> str:
     links = [
-        f'<a href="/case/{record.number}/report.{kind}" download>{text(t(f"answer.report_{kind}"))}</a>'
+        f'<a href="/case/{record.number}/report.{kind}" class="made">{text(t(f"answer.report_{kind}"))}</a>'
         for kind in ("pdf", "html")
     ]
-    return f'<p class="row">{" ".join(links)}</p>'
+    words = f'<span role="status" class="muted" hidden>{text(t("answer.report_made"))}</span>'
+    return f'<p class="row">{" ".join(links)} {words}</p>'
 
 
 def _cautions(t: Words, answer: Answer) -> str:

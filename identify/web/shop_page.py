@@ -13,6 +13,7 @@ from identify.web.words import Words
 from reference_geometry.store import open_store
 
 KEEP = gradio.skip
+_QUIET = {**QUIET, "show_progress": "minimal"}
 PAIRS_EXAMPLE = "chamber_diameter=212.4\nflange_diameter=4.25in"
 MOST_PAIRS = 60
 
@@ -75,18 +76,20 @@ class ShopPage:
             self._outcome = html()
 
     def _tie(self, laid_out: Any) -> None:
-        self._find.change(self.find, self._find, self._families, **QUIET)
-        self._families.family(self.show, None, [self._id, self._family], **QUIET)
+        self._find.change(self.find, self._find, self._families, **_QUIET)
+        self._families.family(self.show, None, [self._id, self._family], **_QUIET)
         entry = [self._id, self._new, self._pairs, self._by, self._tool, self._insist]
         changed = [self._outcome, self._families, self._family, self._pairs, self._new]
-        self._keep.click(self.keep, [*entry, self._find], changed, **QUIET)
-        self._tables.upload(self.take_tables, [self._tables, self._find], [self._tables, *changed[:3]], **QUIET)
-        self._check.click(self.check, None, self._gaps, **QUIET)
-        laid_out.load(self.come_back, None, [self._head, self._families], **QUIET)
+        self._keep.click(self.keep, [*entry, self._find], changed, **_QUIET)
+        self._tables.upload(self.take_tables, [self._tables, self._find], [self._tables, *changed[:3]], **_QUIET)
+        self._check.click(self.check, None, self._gaps, **_QUIET)
+        laid_out.load(self.come_back, None, [self._head, self._families], **_QUIET)
 
     # --- what happens ---------------------------------------------------------------------------------
     def come_back(self, request: gradio.Request) -> tuple[str, str]:
         """The page was opened."""
+        if self._desk.shop.url is not None:
+            self._desk.shop.read_again()  # it may have been changed at the command line
         return header(self._t, "shop", user_of(request), self._desk.has_logins), self.find("")
 
     def find(self, wanted: str) -> str:

@@ -8,15 +8,16 @@ import gradio
 from features.survey import Survey
 from identify.questions.catalog import find_question
 from identify.repair.cautions import ALWAYS
-from identify.typed.options import CARD_PLACES, SHEETS, WrongUsage, parse_coin
+from identify.typed.options import CARD_PLACES
 from identify.web.case_answer import CaseAnswer
 from identify.web.case_record import CaseRecord
 from identify.web.case_store import NoSuchCase
+from identify.web.corrections import NotUnderstood, with_place, with_scale
 from identify.web.desk import Desk
 from identify.web.guard import OFFICE
 from identify.web.guide_pictures import guide
 from identify.web.html_parts import bullets, lengths_both_ways, panel, paragraph, section, text
-from identify.web.intake import take_in
+from identify.web.intake import remove_photo, take_in
 from identify.web.measuring import Step
 from identify.web.page_parts import (
     PHOTO_TYPES,
@@ -27,7 +28,9 @@ from identify.web.page_parts import (
     header,
     html,
     kept_in_page,
+    listening_html,
     said,
+    scale_fields,
     user_of,
 )
 from identify.web.rest import add_rest
@@ -36,7 +39,6 @@ from identify.web.verdict import refused_card, verdict_card
 from identify.web.words import LANGUAGES, Words
 from identify.web.worker_process import JobFailed, Stopped
 from identify.wording import chance_words
-from reference_geometry.standards.coins import coins
 
 KEEP = gradio.skip
 """Leaves a part of the page as it is."""
@@ -67,22 +69,19 @@ class TechnicianPage:
         t = self._t
         self._head = html(header(t, "photos"))
         html(panel(f"<h1>{text(t('tech.title'))}</h1>", f'<p class="safety">{text(t("tech.safety"))}</p>'))
-        with gradio.Accordion(t("tech.how"), open=True):
+        with gradio.Accordion(t("tech.how"), open=True) as self._how:
             html(panel(guide(t), self._card_links()))
         self._place = gradio.Radio(
             [(t.place(place), place) for place in CARD_PLACES], value="unknown", label=t("tech.place")
         )
         with gradio.Accordion(t("tech.no_card"), open=False):
-            choices = [(t("tech.no_coin"), ""), *((coin.label, coin.name) for coin in coins())]
-            self._coin = gradio.Dropdown(choices, value="", label=t("tech.coin"), allow_custom_value=True)
-            sheets = [(t("tech.no_sheet"), ""), *((sheet, sheet) for sheet in SHEETS)]
-            self._sheet = gradio.Radio(sheets, value="", label=t("tech.sheet"))
+            self._coin, self._sheet = scale_fields(t)
         self._photos = gradio.File(
             label=t("tech.photos"), file_count="multiple", type="filepath", file_types=PHOTO_TYPES, height=150
         )
         self._status = html()
         self._cancel = gradio.Button(t("page.cancel"), visible=False, size="sm")
-        self._verdicts = html()
+        self._verdicts = listening_html({"remove": "remove"})
         self._questions = [
             gradio.Radio([], label=t("tech.question"), visible=False) for _ in range(MOST_QUESTIONS)
         ]
@@ -94,13 +93,14 @@ class TechnicianPage:
 
     def _tie(self, laid_out: Any) -> None:
         shown = [self._case, self._asked, self._status, self._cancel, self._verdicts, *self._questions,
-                 self._note, self._done, self._outcome]  # fmt: skip
+                 self._note, self._done, self._outcome, self._how]  # fmt: skip
         scale = [self._case, self._place, self._coin, self._sheet]
         taking = self._photos.upload(self.take, [self._photos, *scale], [self._photos, *shown], **QUIET)
         work: Any = [taking]
         for part in (self._place.input, self._coin.input, self._sheet.input):
             work.append(part(self.said_of_scale, scale, shown, **QUIET))
         self._cancel.click(self.cancel, self._case, [self._status, self._cancel], cancels=work, **QUIET)
+        self._verdicts.remove(self.remove, self._case, shown, **QUIET)
         for place, question in enumerate(self._questions):
             question.input(_answer_at(self, place), [self._case, self._asked, question], None, **QUIET)
         done = self._done.click(self.done, [self._case, self._note], shown, **QUIET)
@@ -114,11 +114,11 @@ class TechnicianPage:
         """Photos came: look at each at once, then measure them all."""
         t = self._t
         record = self._case_of(number, request) if number else self._desk.cases.open_case(user_of(request).name)
-        if problem := self._wrong_scale(coin):
-            yield (None, *self._shown(record, said(problem, "warning")))
+        changed, refused = self._with_scale(record, place, coin, sheet), ""
+        if isinstance(changed, str):
+            yield (None, *self._shown(record, said(changed, "warning")))
             return
-        record = self._with_scale(record, place, coin, sheet)
-        refused = ""
+        record = changed
         for taken in take_in(self._desk, record, photos or [], place):
             record = taken.record
             refused = "".join(refused_card(t, name, p.kind, p.detail) for name, p in taken.refused)
@@ -134,11 +134,12 @@ class TechnicianPage:
             yield self._nothing()
             return
         record = self._case_of(number, request)
-        if problem := self._wrong_scale(coin):
-            yield self._shown(record, said(problem, "warning"))
+        changed = self._with_scale(record, place, coin, sheet)
+        if isinstance(changed, str):
+            yield self._shown(record, said(changed, "warning"))
             return
         self._desk.measurer.stop(number)
-        yield from self._measure(self._with_scale(record, place, coin, sheet), "")
+        yield from self._measure(changed, "")
 
     def answered(self, number: str, asked: str, place: int, value: str, request: gradio.Request) -> None:
         """One of the questions was answered: kept at once."""
@@ -148,6 +149,12 @@ class TechnicianPage:
             return
         self._case_of(number, request)
         self._desk.cases.change(number, lambda case: _with_answer(case, question, value))
+
+    def remove(self, number: str, event: gradio.EventData, request: gradio.Request) -> Iterator[tuple[Any, ...]]:
+        """A photo was taken back, say one of another pump."""
+        data = event._data if isinstance(event._data, dict) else {}
+        record = self._case_of(number, request)
+        yield from self._measure(remove_photo(self._desk, record.number, str(data.get("remove", ""))[:10]), "")
 
     def done(self, number: str, note: str, request: gradio.Request) -> Iterator[tuple[Any, ...]]:
         """The technician is done: the case goes to the office."""
@@ -215,6 +222,7 @@ class TechnicianPage:
             gradio.Textbox(visible=bool(record.photos) and not is_done),
             gradio.Button(visible=bool(record.photos) and not is_done),
             self._outcome_of(record, answered) if is_done and answered else "",
+            gradio.Accordion(open=False) if record.photos else KEEP(),
         )
 
     def _question(self, questions: Sequence[SimpleQuestion], place: int) -> Any:
@@ -248,7 +256,7 @@ class TechnicianPage:
         return panel(f'<div class="outcome" role="status">{"".join(parts)}</div>')
 
     def _nothing(self) -> tuple[Any, ...]:
-        return tuple(KEEP() for _ in range(8 + MOST_QUESTIONS))
+        return tuple(KEEP() for _ in range(9 + MOST_QUESTIONS))
 
     def _card_links(self) -> str:
         t = self._t
@@ -264,23 +272,20 @@ class TechnicianPage:
             raise PermissionError(number)
         return record
 
-    def _wrong_scale(self, coin: str) -> str:
-        try:
-            if coin and coin.strip():
-                parse_coin(coin)
-        except WrongUsage as wrong:
-            return str(wrong)
-        return ""
-
-    def _with_scale(self, record: CaseRecord, place: str, coin: str, sheet: str) -> CaseRecord:
-        place = place if place in CARD_PLACES else "unknown"
-        sheet = sheet if sheet in SHEETS else ""
+    def _with_scale(self, record: CaseRecord, place: str, coin: str, sheet: str) -> CaseRecord | str:
+        """The case with the scale that was said, or what is wrong with it."""
+        if place not in CARD_PLACES:
+            return self._t("page.not_understood")
 
         def change(case: CaseRecord) -> CaseRecord:
-            photos = tuple(photo.model_copy(update={"card_at": place}) for photo in case.photos)
-            return case.model_copy(update={"photos": photos, "coin": (coin or "").strip(), "sheet": sheet})
+            for photo in case.photos:
+                case = with_place(case, photo.photo_id, place)
+            return with_scale(case, coin, sheet)
 
-        return self._desk.cases.change(record.number, change)
+        try:
+            return self._desk.cases.change(record.number, change)
+        except NotUnderstood as trouble:
+            return trouble.reason or self._t(trouble.key)
 
 
 def _answer_at(page: TechnicianPage, place: int) -> Any:

@@ -71,7 +71,9 @@ def verdict_card(t: Words, record: CaseRecord, photo: KeptPhoto, measured: Photo
     return (
         f'<li class="verdict {verdict.level}"><img src="{thumb}" alt="" width="96" height="96">'
         f'<div><p><span class="mark">{text(t(f"verdict.{verdict.level}"))}</span> {text(photo.name)}</p>'
-        f'<p class="muted">{text(scale)}</p><ul>{reasons}</ul>{waits}</div></li>'
+        f'<p class="muted">{text(scale)}</p><ul>{reasons}</ul>{waits}'
+        f'<button type="button" class="small" data-remove="{photo.photo_id}">{text(t("verdict.remove"))}</button>'
+        "</div></li>"
     )
 
 

@@ -209,6 +209,20 @@ def draw_circle(page):
     page.locator("[data-do=circle]").click()
 
 
+def test_everything_can_be_read_in_the_dark(served, opened, demo_photo):
+    """Browsers of people who like it dark ask for it; contrast is judged there too."""
+    seen = opened(served, "/sales/", DESK, color_scheme="dark")
+    seen.page.locator("[data-open]").first.click()
+    seen.page.locator(".headline").wait_for()
+    seen.settle()
+    seen.picture("sales-1440-dark")
+    seen.judge(served)
+    for page in ("/", "/shop/"):
+        seen.page.goto(f"{served.url}{page}")
+        seen.page.locator(".guide svg, [data-family]").first.wait_for()
+        seen.judge(served)
+
+
 def test_work_can_be_cancelled_and_loses_nothing(served, opened, demo_photo):
     seen = opened(served, "/sales/", DESK)
     seen.choose_photos("New case", demo_photo)

@@ -10,8 +10,6 @@ from typing import Literal, final
 import numpy as np
 from numpy.typing import NDArray
 
-from features.least_squares import solve
-
 Array = NDArray[np.float64]
 
 
@@ -127,24 +125,45 @@ def _direct_fit(points: Array) -> Array | None:
 
 
 def _refined(start: Array, points: Array) -> "Ellipse | NoEllipse":
+    """Gauss-Newton on Sampson distances with Huber's weights."""
     width = max(1.4826 * float(np.median(np.abs(_sampson(start, points)))), 0.05)
-
-    def residuals(x: Array) -> dict[str, Array]:
-        whitened = _sampson(x, points) / width
-        # Bounded influence (Huber) written as a smaller residual.
-        size = np.abs(whitened)
-        return {
-            "edge": np.where(size <= 2, whitened, np.sign(whitened) * np.sqrt(np.maximum(4 * size - 4, 0)))
-        }
-
-    size = float(np.exp(start[2]))
-    solution = solve(residuals, start, np.array([1e-5 * size, 1e-5 * size, 1e-5, 1e-5, 1e-5]), iterations=25)
-    x = solution.x
+    x, size = start.copy(), float(np.exp(start[2]))
+    scale = np.array([size, size, 1.0, 1.0, 1.0])
+    for _ in range(25):
+        distance, slopes = _sampson_slopes(x, points)
+        weight = np.minimum(1.0, 2.0 * width / np.maximum(np.abs(distance), 1e-12)) / width**2
+        slopes = slopes * scale
+        information = (slopes * weight[:, None]).T @ slopes + 1e-9 * np.eye(5) / width**2
+        step = -np.linalg.solve(information, (slopes * weight[:, None]).T @ distance)
+        step *= min(1.0, 0.2 / float(np.abs(step).max() + 1e-300))
+        x = x + scale * step
+        if np.abs(step).max() < 1e-7:
+            break
     if not np.isfinite(x).all() or x[2] - x[3] > 5 or np.exp(x[2]) > 50 * size:
         return NoEllipse("the fit ran away")
+    covariance = np.linalg.inv(information) * np.outer(scale, scale)
     if x[3] > x[2]:
         x = np.array([x[0], x[1], x[3], x[2], x[4] + np.pi / 2])
-    return _as_ellipse(x, solution.covariance, points)
+        covariance = covariance[np.ix_([0, 1, 3, 2, 4], [0, 1, 3, 2, 4])]
+    return _as_ellipse(x, covariance, points)
+
+
+def _sampson_slopes(x: Array, points: Array) -> tuple[Array, Array]:
+    """(N,) Sampson distances and their (N, 5) derivatives."""
+    offset = points - x[:2]
+    c, s = np.cos(x[4]), np.sin(x[4])
+    u, v = offset @ np.array([c, s]), offset @ np.array([-s, c])
+    wu, wv = np.exp(-2 * x[2]), np.exp(-2 * x[3])
+    along_u, along_v = 2 * u * wu, 2 * v * wv
+    slope = np.maximum(np.hypot(along_u, along_v), 1e-12)
+    distance = (0.5 * (u * along_u + v * along_v) - 1.0) / slope
+    none = np.zeros_like(u)
+    # Of (x, y, log major, log minor, angle): derivatives of u and v, and of the logarithms of wu and wv.
+    du, dv = np.stack([none - c, none - s, none, none, v]), np.stack([none + s, none - c, none, none, -u])
+    log_wu, log_wv = np.array([0, 0, -2.0, 0, 0])[:, None], np.array([0, 0, 0, -2.0, 0])[:, None]
+    value = along_u * (du + 0.5 * u * log_wu) + along_v * (dv + 0.5 * v * log_wv)
+    of_slope = (along_u * (2 * wu * du + along_u * log_wu) + along_v * (2 * wv * dv + along_v * log_wv)) / slope
+    return distance, np.asarray(((value - distance * of_slope) / slope).T)
 
 
 def _as_ellipse(x: Array, covariance: Array, points: Array) -> Ellipse:

@@ -175,16 +175,18 @@ def _solved(matrices: Array, right: Array) -> Array:
 
 
 def _chosen(rings: list[Ring]) -> Ring:
-    angle = np.linspace(0, 2 * np.pi, 90, endpoint=False)
-    best = max(rings, key=lambda r: r.strength)
+    radius = np.stack([ring.radius(np.linspace(0, 2 * np.pi, 90, endpoint=False)) for ring in rings])
+    strength = np.array([ring.strength for ring in rings])
+    best = int(np.argmax(strength))
     while True:
-        outer = [r for r in rings if _lies_outside(r, best, angle) and r.strength > _OUTER_STRENGTH * best.strength]
-        if not outer:
-            return best
-        best = max(outer, key=lambda r: r.strength)
+        outer = _lie_outside(radius, radius[best]) & (strength > _OUTER_STRENGTH * strength[best])
+        if not outer.any():
+            return rings[best]
+        best = int(np.argmax(np.where(outer, strength, -1.0)))
 
 
-def _lies_outside(one: Ring, other: Ring, angle: Array) -> bool:
-    gap = one.radius(angle) - other.radius(angle)
-    together = float(np.mean(np.abs(gap) < 1.5 * _WIDTH))
-    return bool(gap.mean() > 0.01 and gap.min() > -0.005 and together < _CONCENTRIC_SHARE)
+def _lie_outside(radius: Array, other: Array) -> NDArray[np.bool_]:
+    """Which of (R, T) curves lie outside a (T,) curve all round."""
+    gap = radius - other
+    together = np.mean(np.abs(gap) < 1.5 * _WIDTH, axis=1)
+    return np.asarray((gap.mean(axis=1) > 0.01) & (gap.min(axis=1) > -0.005) & (together < _CONCENTRIC_SHARE))

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 _RADIUS_STEP = 1.15
 _LEAST_VOTES = 0.5
+_EDGE_EVERY = 14
 _SQUEEZES = ((1.0, 0.0), (0.72, 0.0), (0.72, 45.0), (0.72, 90.0), (0.72, 135.0))
 """Pictures stretched so that a round thing tilted by about 44 deg (cosine 0.72) looks round again."""
 
@@ -104,7 +105,7 @@ def _votes(
     count = int(np.ceil(np.log(largest_px / smallest_px) / np.log(_RADIUS_STEP))) + 1
     peaks: list[tuple[float, float, float, float]] = []
     for radius in smallest_px * _RADIUS_STEP ** np.arange(count):
-        few = slice(None, None, max(1, int(radius // 25)))  # a long rim can spare most of its edges
+        few = slice(None, None, max(1, int(radius // _EDGE_EVERY)))  # a long rim can spare edges
         cell = max(1.0, radius / 12)
         wide, high = int(width / cell) + 1, int(height / cell) + 1
         total = np.zeros(high * wide, np.float32)

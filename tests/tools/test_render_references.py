@@ -117,3 +117,18 @@ def test_the_face_frame_is_right_handed_and_looks_into_the_wall() -> None:
     assert placed is not None
     assert np.linalg.det(placed.rotation) == pytest.approx(1.0)
     assert placed.rotation[:, 2] == pytest.approx([-1, 0, 0])
+
+
+def test_tape_sticks_to_something() -> None:
+    """A card that overhangs a wall's edge keeps the strips over the wall and loses those in the air."""
+    wall = UP + np.random.default_rng(0).uniform([0, -200, 0], [0, 200, 200], (40_000, 3))
+    taped = 0
+    for seed in range(12):
+        card = make_reference("pocket", np.random.default_rng(seed), flat=True)
+        placed = lay(card, _resting(), wall, np.random.default_rng(2), tries=1)
+        assert placed is not None
+        before = sum(len(piece.strips) for piece in card.pieces)
+        strips = [strip for piece in placed.thing.pieces for strip in piece.strips]
+        assert all(placed.to_pump(strip.positions)[:, 2].max() > UP[2] - 15.0 for strip in strips)
+        taped += before - len(strips)
+    assert taped > 0

@@ -139,13 +139,14 @@ def develop(linear: Picture, camera: Camera, how: Development, rng: np.random.Ge
 
 
 def _exposure(linear: Picture) -> float:
-    """Gain of a center-weighted meter that protects highlights a little."""
+    """Gain of a center-weighted meter that protects highlights, but not at any price to what is in the middle."""
     luminance = linear @ np.array([0.2126, 0.7152, 0.0722], np.float32)
     h, w = luminance.shape
     center = luminance[h // 5 : 4 * h // 5, w // 5 : 4 * w // 5]
     mean = 0.65 * float(np.minimum(center, np.percentile(center, 98)).mean()) + 0.35 * float(luminance.mean())
     bright = float(np.percentile(luminance, 97))
-    return float(min(0.23 / max(mean, 1e-6), 1.4 / max(bright, 1e-6)))
+    for_middle, for_highlights = 0.23 / max(mean, 1e-6), 1.4 / max(bright, 1e-6)
+    return min(for_middle, max(for_highlights, 0.45 * for_middle))
 
 
 def _white_balance(light: Picture) -> NDArray[np.float64]:

@@ -5,7 +5,7 @@ are sampled, and the card is lifted until it touches without cutting into anythi
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -13,9 +13,10 @@ import trimesh
 from numpy.typing import NDArray
 
 from tools.render.drawn_coins import coin, round_coins
+from tools.render.mesh_shading import join
 from tools.render.printed_references import bank_card, scale_card, sheet
 from tools.render.pump_model import PumpModel, Resting
-from tools.render.reference_objects import Bend, ReferenceObject
+from tools.render.reference_objects import Bend, Piece, ReferenceObject
 from tools.render.splits import Kind
 
 Floats = NDArray[np.float64]
@@ -29,6 +30,7 @@ REFERENCES = (
     Kind("sheet", 0.6),
 )
 MAX_LIFT_MM = 14.0
+TAPE_REACH_MM = np.array([13.0, 13.0, 9.0])
 LEAST_SUPPORT, LEAST_COIN_SUPPORT = 0.1, 0.62
 """Least part of a card's and of a coin's back that must have the pump close behind it: what has less seems to float."""
 
@@ -135,7 +137,24 @@ def lay(
             best_cost = cost
         if floor and best is not None:
             break
-    return best
+    if best is None or floor:
+        return best
+    return replace(best, thing=_with_tape_that_holds(best, surface_points_mm))
+
+
+def _with_tape_that_holds(placed: PlacedReference, surface_points_mm: Floats) -> ReferenceObject:
+    """The thing without the strips of tape that would stick to nothing."""
+    local = (surface_points_mm - placed.origin_mm) @ placed.rotation
+    pieces: list[Piece] = []
+    for piece in placed.thing.pieces:
+        middles = [strip.positions.mean(axis=0) for strip in piece.strips]
+        held = [bool(((np.abs(local - m) < TAPE_REACH_MM).all(axis=1)).any()) for m in middles]
+        strips = tuple(strip for strip, holds in zip(piece.strips, held, strict=True) if holds)
+        if not piece.strips or all(held):
+            pieces.append(piece)
+        elif strips:
+            pieces.append(replace(piece, mesh=join(list(strips)), strips=strips))
+    return replace(placed.thing, pieces=tuple(pieces))
 
 
 def _support(thing: ReferenceObject, local_mm: Floats) -> tuple[float, float]:

@@ -35,11 +35,12 @@ class Bend:
 
 @dataclass(frozen=True, eq=False)
 class Piece:
-    """One mesh of a reference in its own frame; `is_reference` is False for tape or dirt lying over it."""
+    """One mesh of a reference in its own frame; tape over it is no reference and tells its strips singly too."""
 
     mesh: ShadedMesh
     surface: Surface
     is_reference: bool = True
+    strips: tuple[ShadedMesh, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -199,4 +200,4 @@ def _tape(
             flat.faces[:, ::-1],
         )
         strips.append(mesh)
-    return [Piece(join(strips), Surface(picture, 0.3), is_reference=False)]
+    return [Piece(join(strips), Surface(picture, 0.3), is_reference=False, strips=tuple(strips))]

@@ -40,7 +40,11 @@ def add_rest(desk: Desk) -> None:
         except WrongUsage as wrong:
             return _refusal(wrong.option, str(wrong))
         paths = [desk.uploaded(photo) for photo in photos or []]
-        survey = desk.measurer.survey(paths, understood.request) if paths else EMPTY_SURVEY
+        try:
+            survey = desk.measurer.survey(paths, understood.request) if paths else EMPTY_SURVEY
+        finally:
+            for path in paths:
+                path.unlink(missing_ok=True)
         if survey.refused:
             bad = [{"file": refused.name, "reason": str(refused.problem)} for refused in survey.refused]
             return {**_refusal("photos", "Not every photo could be read."), "unreadable": bad}

@@ -104,4 +104,5 @@ def _theme() -> Any:
         block_label_text_color="#1e2228",
         block_info_text_color="#4d5560",
         input_placeholder_color="#5b6470",
+        input_placeholder_color_dark="#b3bbc6",
     )

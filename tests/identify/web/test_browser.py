@@ -209,6 +209,36 @@ def draw_circle(page):
     page.locator("[data-do=circle]").click()
 
 
+def test_a_case_by_phone_is_confirmed_and_removed(served, opened):
+    """No photo at all: what the customer says, the truth, and the end of the case."""
+    seen = opened(served, "/sales/", DESK)
+    page = seen.page
+    seen.button("By phone").click()
+    page.locator(".headline").wait_for()
+    for value in ("212.8", "8.38 in"):
+        page.get_by_label("Value").fill(value)
+        page.get_by_label("Value").press("Enter")
+        page.locator(".known li", has_text=value.split()[0]).wait_for()
+        seen.settle()
+    assert page.locator(".known li").count() == 1
+    number = re.search(r"case=([\w-]+)", page.url)[1]
+    page.get_by_role("button", name=re.compile("Confirm, close")).click()
+    truth = page.get_by_label("The pump turned out to be")
+    truth.click()
+    page.get_by_role("option").first.click()
+    page.get_by_role("button", name="Confirm", exact=True).click()
+    page.get_by_text("Confirmed and kept").wait_for()
+    assert "closed" in page.locator(f"[data-open='{number}']").inner_text()
+    assert "Of 1 confirmed cases" in page.locator("figcaption").last.inner_text()
+    page.get_by_role("button", name="Remove case").click()
+    page.get_by_text("Tick the box first").wait_for()
+    page.get_by_label("Really remove").check()
+    page.get_by_role("button", name="Remove case").click()
+    page.locator(f"[data-open='{number}']").wait_for(state="detached")
+    assert "case=" not in page.url
+    seen.judge(served)
+
+
 def test_everything_can_be_read_in_the_dark(served, opened, demo_photo):
     """Browsers of people who like it dark ask for it; contrast is judged there too."""
     seen = opened(served, "/sales/", DESK, color_scheme="dark")

@@ -53,6 +53,8 @@ def test_a_photo_gets_the_same_answer_as_at_the_command_line(client, served, dem
         capture_output=True, text=True, timeout=200, env=environment(served.temporary),
     )  # fmt: skip
     assert answer == json.loads(done.stdout)
+    (private,) = [p for p in served.temporary.iterdir() if p.name.startswith("untagged-")]
+    assert [p for p in private.rglob("*") if p.suffix == ".jpg"] == []  # nothing is kept
 
 
 def test_mistakes_are_said_and_never_obeyed(client, tmp_path):

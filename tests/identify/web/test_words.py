@@ -54,6 +54,14 @@ def test_what_the_rest_of_the_program_says_has_its_spanish():
     assert len(missing) < 0.05 * len(needed), missing
 
 
+def test_no_page_speaks_of_the_command_line():
+    t = Words("en")
+    texts = [text for kind in all_problem_kinds() for text in (t.meaning(kind), t.advice(kind))]
+    texts += [text for question in CATALOG for text in (t.ask(question), t.how(question))]
+    telling = [text for text in texts if "--" in text or "`" in text]
+    assert len(telling) <= 1, telling  # one that is new may wait for its row in the table
+
+
 def test_spanish_is_no_copy_of_english():
     same = [key for key, row in TABLE.items() if row["en"] and row["en"] == row["es"]]
     assert len(same) < 0.05 * len(TABLE), same

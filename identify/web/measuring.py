@@ -1,12 +1,16 @@
 """Measures the photos of a case, each once for the same pixels and the same corrections, in a warm process."""
 
+import os
 import threading
 from collections import OrderedDict
 from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
+
+from PIL import Image
 
 from features.photo import PhotoRefused, prepare_to_load
 from features.photo_survey import PhotoSurvey, SurveyRequest
@@ -33,9 +37,13 @@ class Step:
     name: str
 
 
-def warm_up() -> None:
-    """Load what the first photo would otherwise wait for."""
+def warm_up(scratch: Path) -> None:
+    """Load what the first photo would otherwise wait for, by measuring an empty picture."""
     prepare_to_load()
+    path = scratch / f"empty-{os.getpid()}.png"
+    Image.new("RGB", (480, 360), (128, 128, 128)).save(path)
+    survey_photos([path], SurveyRequest())
+    path.unlink()
 
 
 def measure_photo(path: Path, name: str, request: SurveyRequest) -> PhotoSurvey | PhotoRefused:
@@ -76,12 +84,14 @@ class Measurer:
 
     Args:
         store: the cases.
+        scratch: folder for files of a moment.
     """
 
-    def __init__(self, store: CaseStore) -> None:
+    def __init__(self, store: CaseStore, scratch: Path) -> None:
         self._store = store
-        self._first_looks = WorkerProcess("untagged first look", warm_up)
-        self._surveys = WorkerProcess("untagged measuring", warm_up)
+        warm = partial(warm_up, scratch)
+        self._first_looks = WorkerProcess("untagged first look", warm)
+        self._surveys = WorkerProcess("untagged measuring", warm)
         self._threads = ThreadPoolExecutor(8, thread_name_prefix="untagged")
         self._lock = threading.Lock()
         self._known: OrderedDict[str, PhotoSurvey] = OrderedDict()

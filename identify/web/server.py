@@ -91,6 +91,8 @@ def serve_page(options: ServeOptions) -> None:
     if not options.is_local:
         _check_accounts(data)
     _check_port(options.host, options.port)
+    # A polite request to end is taken as Ctrl+C, at any time: folders and processes are still to be cleared away.
+    signal.signal(signal.SIGTERM, signal.default_int_handler)
     folder = Path(tempfile.mkdtemp(prefix="untagged-"))  # readable by this user only
     home = Path.cwd()
     try:
@@ -138,7 +140,7 @@ def _desk(options: ServeOptions, data: Path, folder: Path) -> "Iterator[Desk]":
 
     shop = ShopSet(_absolute(options.reference_url))
     cases = CaseStore(data / "cases")
-    measurer = Measurer(cases)
+    measurer = Measurer(cases, folder)
     measurer.start()
     try:
         yield Desk(cases, measurer, shop, folder / "uploads", has_logins=not options.is_local)
@@ -194,10 +196,8 @@ def _serve(options: ServeOptions, data: Path, folder: Path, desk: "Desk") -> Non
     )  # fmt: skip
     telling = threading.Thread(target=_tell_when_ready, args=(server, options), daemon=True)
     telling.start()
-    # Once it has stopped, uvicorn raises the signal again that stopped it: the folders are still to be cleared.
-    signal.signal(signal.SIGTERM, signal.default_int_handler)
     try:
-        with contextlib.suppress(KeyboardInterrupt):
+        with contextlib.suppress(KeyboardInterrupt):  # uvicorn raises the signal again that stopped it
             server.run()
     finally:
         if accounts is not None:

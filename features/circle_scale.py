@@ -152,11 +152,14 @@ def _solved(
     feature = f"{sighting.photo}:{sighting.name}"
     to_plane = scene.plane_distance_mm(radii)
     per_mm = float(weights @ (1.0 / (to_plane + prior.offset_mm)))
-    edge = np.sqrt(float(weights @ circle.variance) + (prior.edge_shared_px / rim.radius_px) ** 2)
+    flaws, coin_flaws = (
+        float(np.sqrt(weights @ seen.flaw_scale(shape) ** 2)) for seen, shape in ((circle, rim), (coin, scene.rims[0]))
+    )
+    edge = np.sqrt(float(weights @ circle.variance) + (flaws * prior.edge_shared_px / rim.radius_px) ** 2)
     own: list[tuple[ContributionName, str, float]] = [
         ("edge", f"edge:{feature}", float(edge)),
         ("reference", f"reference:{sighting.photo}", float(np.sqrt(weights @ coin.variance))),
-        ("print_scale", scene.reference.size_source, scene.reference.size_relative_sd),
+        ("print_scale", scene.reference.size_source, coin_flaws * scene.reference.size_relative_sd),
         ("offset", f"offset:{feature}", per_mm * prior.offset_sd_mm),
     ]
     length = MeasuredLength(

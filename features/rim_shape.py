@@ -148,8 +148,19 @@ class RadiusAtSlants:
         What a slant leaves beyond what none could explain is judged by Student's t (the flaws' spread is known from
         other rims only): one rim with a shadow along a side does not overrule the others.
         """
-        excess = np.maximum(self.misfit - rim.no_slant_misfit, 0.0)
-        return np.asarray(-0.5 * (_FLAW_DEGREES + 2) * np.log1p(2 * excess / _FLAW_DEGREES))
+        return np.asarray(-0.5 * (_FLAW_DEGREES + 2) * np.log1p(2 * self._excess(rim) / _FLAW_DEGREES))
+
+    def flaw_scale(self, rim: RimShape) -> Array:
+        """(G,) how much larger than usual this rim's flaws are, its size's error among them; never below 1.
+
+        The same Student's t: given what a slant leaves of harmonic 2, the flaws' variance is expected to be larger by
+        (degrees + squares) / (degrees + 2). A shadow that bends a rim out of shape also makes it larger.
+        """
+        square = (_FLAW_DEGREES + 2 * self._excess(rim)) / (_FLAW_DEGREES + 2)
+        return np.asarray(np.sqrt(np.maximum(square, 1.0)))
+
+    def _excess(self, rim: RimShape) -> Array:
+        return np.asarray(np.maximum(self.misfit - rim.no_slant_misfit, 0.0))
 
 
 def radius_at_slants(rim: RimShape, camera: Camera, rotations: Array, tilt_sd_rad: float = 0.0) -> RadiusAtSlants:

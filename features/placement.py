@@ -36,17 +36,19 @@ class _Depth:
 _CHAMBER: dict[CardAt, _Depth] = {
     "rim": _Depth(7.0, 2.2),
     "cover": _Depth(3.0, 5.0, 0.25, 0.05),
-    "flange": _Depth(0.0, 25.0, 0.0, 0.25, tilt_sd_deg=4.0),
+    "flange": _Depth(20.0, 40.0, 0.2, 0.3, tilt_sd_deg=4.0),
     "floor": _Depth(0.0, 60.0, 0.0, 0.4, tilt_sd_deg=60.0),
     "unknown": _Depth(10.0, 10.0, 0.05, 0.09, tilt_sd_deg=5.0),
 }
 _FACE: dict[CardAt, _Depth] = {
-    "rim": _Depth(0.0, 60.0, tilt_sd_deg=4.0),
-    "cover": _Depth(0.0, 80.0, tilt_sd_deg=4.0),
+    "rim": _Depth(-15.0, 50.0, -0.3, 0.4, tilt_sd_deg=4.0),
+    "cover": _Depth(0.0, 50.0, 0.0, 0.4, tilt_sd_deg=4.0),
     "flange": _Depth(0.5, 0.7),
     "floor": _Depth(0.0, 100.0, tilt_sd_deg=60.0),
-    "unknown": _Depth(2.0, 10.0, tilt_sd_deg=4.0),
+    "unknown": _Depth(2.0, 20.0, 0.0, 0.2, tilt_sd_deg=4.0),
 }
+"""A port that faces the way the chamber does stands out in front of the joint, about as far as the cover or further
+(common practice)."""
 
 
 def circle_prior(name: str, card_at: CardAt, diameter_guess_mm: float, edge_shared_px: float) -> CirclePrior:

@@ -7,8 +7,8 @@ from pathlib import Path
 from features.attributes import combine_attributes
 from features.combine import combine_lengths
 from features.measured import AttributeEvidence, MeasuredLength
-from features.parts.classical import ClassicalFinder
 from features.parts.finder import LookAt, PartFinder
+from features.parts.learned import best_finder
 from features.photo import PhotoRefused, load_photos
 from features.photo_survey import FittedCircle, PhotoSurvey, SurveyRequest, survey_photo
 from features.placement import CardAt
@@ -44,12 +44,12 @@ def survey_photos(paths: Sequence[Path], request: SurveyRequest, finder: PartFin
     Args:
         paths: photo files, all of one pump.
         request: what the user said beforehand.
-        finder: who finds the parts; the classical finder when None.
+        finder: who finds the parts; the part model, or the classical finder where there is none, when None.
 
     Returns:
         The survey. Files that could not be read are listed in `refused`, the others are used.
     """
-    finder = finder or ClassicalFinder()
+    finder = finder or best_finder()
     loaded = load_photos(paths)
     refused = tuple(photo for photo in loaded if isinstance(photo, PhotoRefused))
     surveys = [survey_photo(photo, request, finder) for photo in loaded if not isinstance(photo, PhotoRefused)]

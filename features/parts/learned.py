@@ -17,6 +17,7 @@ from features.parts.learned_circles import trace_chamber, trace_flange, trace_mo
 from features.parts.learned_evidence import chamber_count_evidence, hole_count_evidence, photo_evidence
 from features.parts.part_maps import RoundPart, part_at, point_parts, round_parts
 from features.parts.part_model import PartMaps, PartModel, load_part_model
+from features.parts.part_outline import by_the_map
 from features.parts.part_vocabulary import PART_CLASSES
 from features.problems import NO_PART_MODEL, NO_PUMP_SEEN, Problem
 
@@ -25,8 +26,8 @@ Array = NDArray[np.float64]
 CHAMBER_COUNTS = tuple(range(4, 25))
 FLANGE_COUNTS = (4, 8, 12)
 """Numbers of flange bolts of 1/2 to 4 in. in the tabulated standards, and the next."""
-NO_PUMP = 0.9
-"""From this probability of "no pump" on, nothing is measured unless the user points at it."""
+SURE_PART = 0.5
+"""A round part this sure is measured even in a photo that does not look like a pump's; the doubt is said."""
 CLOSER = 0.75
 """A second look is taken when its box is smaller than this share of the photo's longer side."""
 ROOM = 1.3
@@ -53,10 +54,13 @@ class LearnedFinder:
         """Look at one photo."""
         maps = self._model.look(question.pixels_rgb)
         view = dict(maps.attributes["view"])
-        if maps.attributes["pump"]["no"] > NO_PUMP and not question.look_at:
-            return PartSightings(view, problems=(Problem(NO_PUMP_SEEN),))
         rounds = round_parts(maps)
-        sightings = PartSightings(view, attributes=photo_evidence(maps, question.photo_name))
+        doubts: tuple[Problem, ...] = ()
+        if maps.attributes["pump"]["no"] > 0.5:
+            doubts = (Problem(NO_PUMP_SEEN),)
+            if not question.look_at and not any(part.score > SURE_PART for part in rounds):
+                return PartSightings(view, problems=doubts)
+        sightings = PartSightings(view, attributes=photo_evidence(maps, question.photo_name), problems=doubts)
         chamber = self._closely(question, maps, _chosen(rounds, "chamber", _hint(question.look_at, "chamber")))
         if chamber is not None:
             sightings = _with_chamber(sightings, question, chamber)
@@ -76,10 +80,10 @@ class LearnedFinder:
         outline = part.outline_px(stretch=ROOM)
         (left, top), (right, bottom) = outline.min(axis=0), outline.max(axis=0)
         if max(right - left, bottom - top) > CLOSER * max(question.gray.shape):
-            return Subject(part, maps)
+            return Subject(by_the_map(maps, part), maps)
         again = self._model.look(question.pixels_rgb, (left, top, right, bottom))
         same = [one for one in round_parts(again) if one.name == part.name and _near(one, part)]
-        return Subject(same[0] if same else part, again)
+        return Subject(by_the_map(again, same[0] if same else part), again)
 
 
 def best_finder() -> LearnedFinder | ClassicalFinder:

@@ -21,10 +21,31 @@ from features.parts.trace import Squared, TracedCircle, Which, trace_circle
 
 Array = NDArray[np.float64]
 
-REACH = 0.055
-"""Half length of scan lines as a share of the radius: about three times the model's usual error."""
+
+@dataclass(frozen=True)
+class Trust:
+    """How far a told outline of one kind of part is to be believed, all as shares of its size.
+
+    Attributes:
+        reach: half length of the scan lines, about three times the model's usual error.
+        astray: a traced circle further than this from the told outline anywhere followed other edges.
+        outline_sd: standard uncertainty of the outline itself, where no edge confirms it; as seen on renders.
+    """
+
+    reach: float
+    astray: float
+    outline_sd: float
+
+
+TRUST = {
+    "chamber": Trust(0.055, 0.035, 0.015),
+    "flange": Trust(0.06, 0.05, 0.03),
+    "mouth": Trust(0.15, 0.15, 0.1),
+}
 ROUND_ENOUGH = 0.045
 """Spread of the radius, relative, up to which a told outline counts as a circle in the squared-up picture."""
+LEAST_COVERAGE = 0.25
+"""Share of a circle that must be seen for its trace to be believed."""
 HIDERS = ("manifold", "flange", "companion", "threaded_boss", "scale_reference", "feet", "air_valve")
 """Parts that hide the joint's edge where they lie over it."""
 UNIT_PX = 400.0
@@ -71,12 +92,12 @@ def trace_chamber(question: PartQuestion, part: RoundPart, maps: PartMaps) -> Fo
         return ~np.isin(part_at(maps, inside), hiders) & _uncovered(question, rim_px)
 
     # Rim or band edges are rounded: the seen edge may lie a little inside the true outermost one.
-    return _traced(question, part, "chamber_diameter", "outermost", free, (0.4, 0.0015))
+    return _traced(question, part, "chamber_diameter", "nearest", free, (0.4, 0.0015))
 
 
 def trace_mouth(question: PartQuestion, part: RoundPart, maps: PartMaps) -> FoundCircle | None:
     """The opening of a port at its face."""
-    return _traced(question, part, "port_bore", "strongest", lambda px: _uncovered(question, px), (0.5, 0.001))
+    return _traced(question, part, "port_bore", "nearest", lambda px: _uncovered(question, px), (0.5, 0.001))
 
 
 def trace_flange(
@@ -96,7 +117,7 @@ def trace_flange(
     def free(rim_px: Array) -> NDArray[np.bool_]:
         return _uncovered(question, rim_px)
 
-    rim = _traced(question, part, "flange_diameter", "outermost", free, (0.3, 0.001))
+    rim = _traced(question, part, "flange_diameter", "nearest", free, (0.3, 0.001))
     circles += [rim] if rim else []
     if mouth is not None:
         bore = trace_mouth(question, mouth, maps)
@@ -124,13 +145,32 @@ def _traced(
     question: PartQuestion, part: RoundPart, name: str, which: Which, free: Callable[[Array], NDArray[np.bool_]],
     shared: tuple[float, float],
 ) -> FoundCircle | None:  # fmt: skip
-    """Trace a told outline; None when no edge follows it."""
+    """Trace a told outline; where no edge follows it, the outline itself is told, with its own larger error."""
     placed = _placed(question, part)
     traced = trace_circle(
-        question.gray, placed.frame, placed.center, placed.radius, which, reach=REACH,
+        question.gray, placed.frame, placed.center, placed.radius, which,
+        reach=TRUST[part.name].reach,
         round_in_front=placed.measured_slant, use=free,
     )  # fmt: skip
-    return _found(name, question.photo_name, traced, shared) if traced else None
+    if traced and traced.coverage >= LEAST_COVERAGE and _follows(traced, part):
+        return _found(name, question.photo_name, traced, shared)
+    return _outline(name, question.photo_name, part, free)
+
+
+def _follows(traced: TracedCircle, part: RoundPart) -> bool:
+    """Whether a traced ellipse stays near the told one all round, also where nothing was seen of it."""
+    away = float(np.abs(traced.ellipse.distances_px(part.outline_px())).max())
+    return away < TRUST[part.name].astray * float(part.semi_axes_px.mean())
+
+
+def _outline(name: str, photo: str, part: RoundPart, free: Callable[[Array], NDArray[np.bool_]]) -> FoundCircle | None:
+    """The told outline itself, where it is free, with the model's own error."""
+    outline = part.outline_px(60)
+    seen = free(outline)
+    if seen.mean() < LEAST_COVERAGE:
+        return None
+    sighting = CircleSighting(name, photo, outline[seen])
+    return FoundCircle(sighting, float(seen.mean()), TRUST[part.name].outline_sd * float(part.semi_axes_px.mean()))
 
 
 def _placed(question: PartQuestion, part: RoundPart) -> Placed:

@@ -11,8 +11,6 @@ from features.parts.part_vocabulary import ATTRIBUTES, EVIDENCE_PARTS
 SEEN_SHARE = 0.004
 """Share of the photo that an attribute's parts fill when they are well seen."""
 OF_THE_PUMP = ("connection", "housing_joint", "port_position", "wetted_material", "air_valve_side")
-NEVER_SURER = 0.985
-"""No photo tells an attribute more surely than the model was right on photos unlike those it learned from."""
 COUNT_TRUST = 0.9
 """Share of photos in which the model's rings can be believed; in the others any count may be true."""
 
@@ -22,7 +20,7 @@ def photo_evidence(maps: PartMaps, photo: str) -> tuple[AttributeEvidence, ...]:
     evidence = []
     for name in OF_THE_PUMP:
         share = part_share(maps, EVIDENCE_PARTS[name])
-        trust = NEVER_SURER * float(np.clip(share / SEEN_SHARE, 0.05, 1.0))
+        trust = float(np.clip(share / SEEN_SHARE, 0.05, 1.0))
         flat = 1 / len(ATTRIBUTES[name])
         told = {value: trust * p + (1 - trust) * flat for value, p in maps.attributes[name].items()}
         evidence.append(AttributeEvidence(name, told, (photo,)))

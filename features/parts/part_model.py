@@ -83,12 +83,28 @@ class PartMaps:
     attributes: Mapping[str, Mapping[str, float]]
 
 
+@dataclass(frozen=True)
+class Calibration:
+    """What makes the model's logits probabilities, measured on photos it was not trained on.
+
+    Attributes:
+        temperatures: attribute -> what its logits are divided by, 1 where not named.
+        surest: attribute -> how often the model was right on pumps unlike those it learned from; no single photo is
+            believed more than that. 1 where not named.
+        pump_offset: log odds at which one photo in a hundred of a pump would be taken for something else.
+    """
+
+    temperatures: Mapping[str, float]
+    surest: Mapping[str, float]
+    pump_offset: float
+
+
 class PartModel:
     """A loaded model. Make one with `load_part_model`."""
 
-    def __init__(self, session: Any, temperatures: Mapping[str, float]) -> None:
+    def __init__(self, session: Any, calibration: "Calibration") -> None:
         self._session = session
-        self._temperatures = temperatures
+        self._calibration = calibration
 
     def look(self, pixels_rgb: NDArray[np.uint8], box: tuple[float, float, float, float] | None = None) -> PartMaps:
         """Look at a photo, or at a box of it.
@@ -108,7 +124,7 @@ class PartModel:
             _sigmoid(points[:, : 2 * rows, : 2 * columns]),
             _sigmoid(centers[:, :rows, :columns]),
             shapes[:, :, :rows, :columns],
-            calibrated(logits, self._temperatures),
+            calibrated(logits, self._calibration),
         )
 
 
@@ -127,13 +143,20 @@ def picture_of(pixels_rgb: NDArray[np.uint8], box: tuple[float, float, float, fl
     return picture, Window(float(left), float(top), scale, size[0], size[1])
 
 
-def calibrated(logits: Floats, temperatures: Mapping[str, float]) -> dict[str, dict[str, float]]:
-    """Probabilities of every attribute's values from one row of logits, each attribute with its own temperature."""
+def calibrated(logits: Floats, calibration: Calibration) -> dict[str, dict[str, float]]:
+    """Probabilities of every attribute's values from one row of logits in the order of `attribute_slices`."""
     told = {}
     for name, place in attribute_slices().items():
-        row = logits[place].astype(float) / temperatures.get(name, 1.0)
+        row = logits[place].astype(float) / calibration.temperatures.get(name, 1.0)
+        if name == "pump":
+            row[ATTRIBUTES["pump"].index("yes")] -= calibration.pump_offset
         share = np.exp(row - row.max())
-        told[name] = dict(zip(ATTRIBUTES[name], (share / share.sum()).tolist(), strict=True))
+        share /= share.sum()
+        flat, most = 1 / len(share), calibration.surest.get(name, 1.0)
+        if share.max() > most > flat:
+            weight = (most - flat) / (float(share.max()) - flat)
+            share = weight * share + (1 - weight) * flat
+        told[name] = dict(zip(ATTRIBUTES[name], share.tolist(), strict=True))
     return told
 
 
@@ -153,7 +176,8 @@ def load_part_model(model_file: Path = MODEL_FILE, card_file: Path = CARD_FILE) 
     # Waiting threads that spin would take the cores from the edge finder.
     options.add_session_config_entry("session.intra_op.allow_spinning", "0")
     session = onnxruntime.InferenceSession(content, options, providers=["CPUExecutionProvider"])
-    return PartModel(session, card["temperatures"])
+    calibration = Calibration(card["temperatures"], card.get("surest", {}), float(card.get("pump_offset", 0.0)))
+    return PartModel(session, calibration)
 
 
 def _sigmoid(logits: Floats) -> Floats:

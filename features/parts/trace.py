@@ -22,7 +22,10 @@ MIN_LINES = 24
 _WIDTH = 0.004
 """How far from a curve an edge may lie and count as on it, relative to the radius."""
 
-Which = Literal["outermost", "strongest"]
+Which = Literal["outermost", "strongest", "nearest"]
+"""Which of several concentric edges is wanted: the outermost of those well supported, the best supported, or the best
+supported near the expected circle, which then is believed to lie within about a fortieth of the radius."""
+NEAREST_SD = 0.025
 
 
 class Squared(Protocol):

@@ -39,7 +39,7 @@ def main(
 ) -> None:
     """Train on packed photos; prints the losses and writes the averaged weights."""
     torch.manual_seed(seed)
-    torch.backends.cudnn.benchmark = True
+    torch.backends.cudnn.benchmark = False
     torch.set_float32_matmul_precision("high")
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
     store = load_store(packed, empty, device, seed)

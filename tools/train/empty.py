@@ -79,7 +79,7 @@ def load_squares(path: Path) -> NDArray[np.uint8]:
     with np.load(path) as file:
         ends = np.cumsum(file["lengths"])
         parts = np.split(file["coded"], ends[:-1])
-    return np.stack([cv2.imdecode(part, cv2.IMREAD_COLOR_RGB) for part in parts])
+    return np.stack([np.asarray(cv2.imdecode(part, cv2.IMREAD_COLOR_RGB), np.uint8) for part in parts])
 
 
 if __name__ == "__main__":

@@ -6,6 +6,7 @@ Everything goes through the program's own reader of the model, so what is judged
 
 import hashlib
 import json
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -16,10 +17,12 @@ from scipy.optimize import minimize_scalar
 
 from features.parts.part_model import CARD_FILE, MODEL_FILE, PartModel, load_part_model
 from features.parts.part_vocabulary import ATTRIBUTES
-from tools.bench.part_figures import Figures, figures_of, judge_photos
+from tools.bench.part_figures import Figures, JudgedPhoto, figures_of, judge_photos
 from tools.train.pack import Packed
 
 Floats = NDArray[np.float64]
+MOST = 0.995
+"""Some hundred photos cannot show that the model is never wrong."""
 
 
 def temperature_of(probabilities: Floats, truth: NDArray[np.int64]) -> float:
@@ -43,22 +46,25 @@ def main(
     """Calibrate on val, judge on test, write both into the card."""
     told: dict[str, Any] = json.loads(card.read_text(encoding="utf-8"))
     told["sha256"] = hashlib.sha256(model.read_bytes()).hexdigest()
-    told["temperatures"] = {}
+    told["temperatures"], told["surest"], told["pump_offset"] = {}, {}, 0.0
     _write(card, told)
-    told["temperatures"] = calibrate(_model(model, card), Packed.load(val))
+    load_part_model.cache_clear()
+    packed = Packed.load(val)
+    judged = judge_photos(_model(model, card), packed, range(len(packed.names)))
+    told["temperatures"], told["pump_offset"] = temperatures(judged), pump_offset(judged)
     _write(card, told)
     load_part_model.cache_clear()
     packed = Packed.load(test)
-    judged = figures_of(judge_photos(_model(model, card), packed, range(len(packed.names))))
-    told["test"] = {"photos": len(packed.names), **judged.as_json()}
-    told["confusion"] = confusion_tables(judged)
+    figures = figures_of(judge_photos(_model(model, card), packed, range(len(packed.names))))
+    told["test"] = {"photos": len(packed.names), **figures.as_json()}
+    told["confusion"] = confusion_tables(figures)
+    told["surest"] = {name: round(min(share, MOST), 4) for name, share in figures.right.items()}
     _write(card, told)
     typer.echo(json.dumps(told["test"], indent=1))
 
 
-def calibrate(model: PartModel, packed: Packed) -> dict[str, float]:
+def temperatures(judged: Sequence[JudgedPhoto]) -> dict[str, float]:
     """A temperature per attribute, from photos that show it."""
-    judged = judge_photos(model, packed, range(len(packed.names)))
     found = {}
     for name in ATTRIBUTES:
         rows = [one.attributes[name] for one in judged if name in one.attributes and one.attributes[name].seen]
@@ -69,11 +75,18 @@ def calibrate(model: PartModel, packed: Packed) -> dict[str, float]:
     return found
 
 
-def confusion_tables(figures: Figures) -> dict[str, dict[str, list[int]]]:
-    """Attribute -> true value -> how often each value was told, in the vocabulary's order."""
+def pump_offset(judged: Sequence[JudgedPhoto]) -> float:
+    """Log odds of "a pump" that one pump photo in a hundred stays below; pictures of other things are not needed."""
+    shares = np.clip([one.attributes["pump"].probabilities for one in judged], 1e-12, 1.0)
+    return round(float(np.percentile(np.log(shares[:, 0] / shares[:, 1]), 1)), 3)
+
+
+def confusion_tables(figures: Figures) -> dict[str, dict[str, Any]]:
+    """Attributes of the pump as `identify.matching.photo_confusion` reads them: rows true values, columns told ones."""
     return {
-        name: {value: row.tolist() for value, row in zip(ATTRIBUTES[name], table, strict=True)}
+        name: {"values": list(ATTRIBUTES[name]), "matrix": table.tolist()}
         for name, table in figures.confusion.items()
+        if table.sum(axis=1).all()
     }
 
 

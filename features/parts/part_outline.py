@@ -1,0 +1,118 @@
+"""Corrects a told ellipse by the outline that the part map draws: the ellipse knows the shape, the map the border."""
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from features.ellipse import Ellipse
+from features.parts.part_maps import RoundPart
+from features.parts.part_model import PartMaps
+from features.parts.part_vocabulary import MAP_STRIDE, PART_CLASSES
+
+Array = NDArray[np.float64]
+
+OWN_PARTS: dict[str, tuple[str, ...]] = {
+    "chamber": ("chamber_cover", "clamp_band", "bolted_rim", "bolt"),
+    "flange": ("flange", "bolt", "port_opening"),
+    "mouth": ("port_opening",),
+}
+"""Classes inside the outline of each round part."""
+HIDING_PARTS: dict[str, tuple[str, ...]] = {
+    "chamber": ("manifold", "flange", "companion", "threaded_boss", "scale_reference", "feet", "port_opening"),
+    "flange": ("scale_reference", "companion"),
+    "mouth": ("scale_reference", "companion"),
+}
+"""Classes that may lie over the part: where one meets it, the border is not the part's own."""
+RAYS = 180
+NEAR, FAR = 0.72, 1.35
+"""Where along a ray the border is looked for, the told outline being 1."""
+TRIALS = 60
+AGREES = 0.025
+"""Distance from the fitted outline, as a share of its size, within which a border point agrees."""
+LEAST_SHARE = 0.22
+"""Share of rays that must agree for the map to correct the ellipse."""
+
+
+def by_the_map(maps: PartMaps, part: RoundPart, seed: int = 0) -> RoundPart:
+    """The part with its ellipse fitted to the map's border; unchanged where the map shows too little of it."""
+    border = border_places(maps, part)
+    fitted = _robust(border, seed)
+    if fitted is None:
+        return part
+    turn = np.array(
+        [[np.cos(fitted.angle_rad), -np.sin(fitted.angle_rad)], [np.sin(fitted.angle_rad), np.cos(fitted.angle_rad)]]
+    )
+    shape_unit = turn @ np.diag(fitted.semi_axes_px) @ turn.T
+    center = part.center_px + part.shape_px @ fitted.center_px
+    # The unit circle goes to the fitted ellipse, then to the photo; the symmetric root names the same ellipse.
+    both = part.shape_px @ shape_unit
+    values, vectors = np.linalg.eigh(both @ both.T)
+    root = (vectors * np.sqrt(np.maximum(values, 1e-9))) @ vectors.T
+    return RoundPart(part.name, part.score, center, np.asarray(root, float))
+
+
+def border_places(maps: PartMaps, part: RoundPart) -> Array:
+    """(N, 2) where the map's border of the part is met along rays, the told outline being the unit circle."""
+    angle = np.linspace(0, 2 * np.pi, RAYS, endpoint=False)
+    cell_px = MAP_STRIDE * maps.window.scale
+    steps = int(np.clip((FAR - NEAR) * float(part.semi_axes_px.mean()) / (0.5 * cell_px), 16, 160))
+    reach = np.linspace(NEAR, FAR, steps)
+    unit = np.stack([np.cos(angle), np.sin(angle)], 1)
+    places = reach[None, :, None] * unit[:, None, :]
+    in_photo = part.center_px + places.reshape(-1, 2) @ part.shape_px.T
+    cells = ((maps.window.from_photo(in_photo) + 0.5) / MAP_STRIDE - 0.5).astype(np.float32).reshape(RAYS, steps, 2)
+    share = _softmax(maps.parts)
+    own = _sum(share, OWN_PARTS[part.name])
+    hiding = _sum(share, HIDING_PARTS[part.name])
+    rows, columns = own.shape
+    inside = ((cells >= 0) & (cells <= [columns - 1, rows - 1])).all(axis=2)
+    mine = np.where(inside, cv2.remap(own, cells[..., 0], cells[..., 1], cv2.INTER_LINEAR), np.nan)
+    over = np.where(inside, cv2.remap(hiding, cells[..., 0], cells[..., 1], cv2.INTER_LINEAR), np.nan)
+    found = []
+    for k in range(RAYS):
+        falls = np.flatnonzero((mine[k, :-1] >= 0.5) & (mine[k, 1:] < 0.5))
+        if not len(falls):
+            continue
+        at = int(falls[-1])
+        beyond = min(at + 3, steps - 1)
+        # A border against something that lies over the part, or against the picture's edge, is not the part's.
+        if not np.isfinite(over[k, beyond]) or over[k, beyond] > 0.35 or over[k, at] > 0.35:
+            continue
+        between = (mine[k, at] - 0.5) / max(float(mine[k, at] - mine[k, at + 1]), 1e-6)
+        found.append((reach[at] + between * (reach[1] - reach[0])) * unit[k])
+    return np.array(found, float).reshape(-1, 2)
+
+
+def _robust(border: Array, seed: int) -> Ellipse | None:
+    """The ellipse that most border points agree on; None when too few do."""
+    least = int(LEAST_SHARE * RAYS)
+    if len(border) < least:
+        return None
+    rng = np.random.default_rng(seed)
+    best = np.zeros(len(border), bool)
+    for _ in range(TRIALS):
+        trial = Ellipse.fit(border[rng.choice(len(border), 8, replace=False)], refine=False)
+        if not trial or not _likely(trial):
+            continue
+        agree = np.abs(trial.distances_px(border)) < AGREES
+        if agree.sum() > best.sum():
+            best = agree
+    if best.sum() < least:
+        return None
+    fitted = Ellipse.fit(border[best])
+    return fitted if fitted and _likely(fitted) else None
+
+
+def _likely(ellipse: Ellipse) -> bool:
+    """Not far from the unit circle: the told ellipse is a few percent off, no more."""
+    near = bool(np.linalg.norm(ellipse.center_px) < 0.25)
+    return near and bool((ellipse.semi_axes_px > 0.75).all() and (ellipse.semi_axes_px < 1.33).all())
+
+
+def _softmax(logits: NDArray[np.float32]) -> NDArray[np.float32]:
+    shares = np.exp(logits - logits.max(axis=0))
+    return np.asarray(shares / shares.sum(axis=0), np.float32)
+
+
+def _sum(shares: NDArray[np.float32], names: tuple[str, ...]) -> NDArray[np.float32]:
+    return np.ascontiguousarray(shares[[PART_CLASSES.index(name) for name in names]].sum(axis=0), np.float32)

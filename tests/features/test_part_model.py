@@ -1,0 +1,199 @@
+"""The part model's file, its reader, and the finder that starts edges from it.
+
+Truth comes from drawn shapes and from the demo photos' exact truth (rendered; the model never saw them in training).
+"""
+
+import json
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+
+from features.parts.bolt_count import count_ring
+from features.parts.classical import ClassicalFinder
+from features.parts.learned import LearnedFinder, best_finder
+from features.parts.part_maps import RoundPart, part_share, point_parts, round_parts
+from features.parts.part_model import CARD_FILE, MODEL_FILE, PartMaps, PartModel, Window, load_part_model, picture_of
+from features.parts.part_outline import by_the_map
+from features.parts.part_vocabulary import (
+    ATTRIBUTES,
+    MAP_STRIDE,
+    PART_CLASSES,
+    POINT_CLASSES,
+    ROUND_CLASSES,
+    SHAPE_NUMBERS,
+)
+from features.survey import SurveyRequest, survey_photos
+from reference_geometry.store import load_reference
+
+DEMO = Path(__file__).parents[2] / "demo_photos"
+TRUTH = {
+    record["photo"]: record
+    for record in map(json.loads, (DEMO / "truth.jsonl").read_text(encoding="utf-8").splitlines())
+}
+
+
+@pytest.fixture(scope="module")
+def model() -> PartModel:
+    loaded = load_part_model()
+    assert isinstance(loaded, PartModel), loaded
+    return loaded
+
+
+def photo(name: str) -> np.ndarray:
+    return np.ascontiguousarray(cv2.imread(str(DEMO / name))[..., ::-1])
+
+
+def test_model_file_is_small_enough_to_ship():
+    assert MODEL_FILE.stat().st_size < 20e6
+
+
+def test_card_tells_what_was_measured():
+    card = json.loads(CARD_FILE.read_text(encoding="utf-8"))
+    assert card["test"]["photos"] >= 400
+    assert set(card["temperatures"]) == set(ATTRIBUTES) - {"pump"}
+
+
+def test_other_file_than_the_card_describes_is_refused(tmp_path):
+    changed = tmp_path / "m.onnx"
+    changed.write_bytes(MODEL_FILE.read_bytes() + b"x")
+    refused = load_part_model(changed, CARD_FILE)
+    assert not refused
+    assert "not the file" in refused.reason
+
+
+def test_without_a_model_the_classical_finder_works_and_says_so(tmp_path, monkeypatch):
+    missing = load_part_model(tmp_path / "none.onnx", tmp_path / "none.json")
+    assert not missing
+    monkeypatch.setattr("features.parts.learned.load_part_model", lambda: missing)
+    finder = best_finder()
+    assert isinstance(finder, ClassicalFinder)
+    survey = survey_photos([DEMO / "06_pocket_card_on_rim.jpg"], SurveyRequest(card_at="rim"), finder)
+    assert "no_part_model" in [problem.kind.code for problem in survey.photos[0].problems]
+
+
+def test_with_a_model_it_is_used():
+    assert isinstance(best_finder(), LearnedFinder)
+
+
+@pytest.mark.parametrize("name", sorted(n for n in TRUTH if "_port" not in n))
+def test_demo_pumps_are_seen_as_pumps_with_their_joint(model, name):
+    told = model.look(photo(name)).attributes
+    assert told["pump"]["yes"] > 0.9
+    assert told["housing_joint"][TRUTH[name]["attributes"]["housing_joint"]] > 0.5
+
+
+def test_pictures_of_other_things_are_called_no_pump(model):
+    # scikit-image's own pictures; none shows a pump.
+    data = pytest.importorskip("skimage.data")
+    for name in ("astronaut", "coffee", "camera", "coins"):
+        picture = getattr(data, name)()
+        picture = np.repeat(picture[..., None], 3, axis=2) if picture.ndim == 2 else picture[..., :3]
+        assert model.look(np.ascontiguousarray(picture)).attributes["pump"]["yes"] < 0.5, name
+
+
+def test_picture_maps_back_to_the_photo():
+    pixels = np.zeros((900, 1200, 3), np.uint8)
+    picture, window = picture_of(pixels, (300, 200, 700, 500))
+    assert picture.shape[2] % 32 == 0
+    assert picture.shape[3] % 32 == 0
+    corners = window.to_photo(np.array([[-0.5, -0.5], [window.width - 0.5, window.height - 0.5]]))
+    assert np.allclose(corners, [[299.5, 199.5], [699.5, 499.5]], atol=1e-9)
+    places = np.array([[350.0, 410.0], [611.5, 287.25]])
+    assert np.allclose(window.to_photo(window.from_photo(places)), places)
+
+
+def drawn_maps(center: tuple[float, float], axes: tuple[float, float], turn_deg: float) -> PartMaps:
+    """Maps as a perfect model would give them of one chamber, drawn by OpenCV."""
+    shape = (96, 128)
+    classes = np.zeros((shape[0] * MAP_STRIDE, shape[1] * MAP_STRIDE), np.uint8)
+    cv2.ellipse(classes, (center, (2 * axes[0], 2 * axes[1]), turn_deg), PART_CLASSES.index("chamber_cover"), -1)
+    one_hot = (classes[..., None] == np.arange(len(PART_CLASSES))).astype(np.float32)
+    share = cv2.resize(one_hot, shape[::-1], interpolation=cv2.INTER_AREA).transpose(2, 0, 1)
+    shapes = np.zeros((len(ROUND_CLASSES), SHAPE_NUMBERS, *shape), np.float32)
+    turn = np.radians(turn_deg)
+    rotation = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
+    log_shape = rotation @ np.diag(np.log(np.array(axes) / 32.0)) @ rotation.T
+    column, row = (round((c + 0.5) / MAP_STRIDE - 0.5) for c in center)
+    cell = (np.array([column, row]) + 0.5) * MAP_STRIDE - 0.5
+    shapes[0, :, row, column] = [*(np.array(center) - cell) / 8.0, log_shape[0, 0], log_shape[1, 1], log_shape[0, 1]]
+    centers = np.zeros((len(ROUND_CLASSES), *shape), np.float32)
+    centers[0, row, column] = 0.9
+    points = np.zeros((len(POINT_CLASSES), 2 * shape[0], 2 * shape[1]), np.float32)
+    window = Window(0.0, 0.0, 1.0, shape[1] * MAP_STRIDE, shape[0] * MAP_STRIDE)
+    return PartMaps(window, np.log(share + 1e-4), points, centers, shapes, {})
+
+
+def test_ellipse_is_read_as_it_was_written():
+    maps = drawn_maps((250.0, 190.0), (120.0, 80.0), 25.0)
+    (part,) = round_parts(maps)
+    assert part.name == "chamber"
+    assert np.allclose(part.center_px, (250.0, 190.0), atol=1e-4)
+    assert np.allclose(part.semi_axes_px, (120.0, 80.0), rtol=1e-5)
+    # cv2.ellipse draws the same outline: no point of ours is off its edge by a pixel.
+    told = np.zeros((400, 600), np.uint8)
+    cv2.ellipse(told, ((250.0, 190.0), (240.0, 160.0), 25.0), 255, 1)
+    away = cv2.distanceTransform(255 - told, cv2.DIST_L2, 5)
+    at = np.rint(part.outline_px()).astype(int)
+    assert away[at[:, 1], at[:, 0]].max() < 1.6
+
+
+def test_map_corrects_an_ellipse_that_is_a_few_percent_off():
+    maps = drawn_maps((250.0, 190.0), (120.0, 90.0), 25.0)
+    (exact,) = round_parts(maps)
+    off = RoundPart("chamber", 0.9, exact.center_px + np.array([5.0, -4.0]), exact.shape_px * 1.05)
+    back = by_the_map(maps, off)
+    before = np.abs(np.linalg.norm(exact.unit_places(off.outline_px()), axis=1) - 1).max()
+    after = np.abs(np.linalg.norm(exact.unit_places(back.outline_px()), axis=1) - 1).max()
+    assert before > 0.05
+    assert 1e-6 < after < 0.012
+
+
+def test_shares_and_points_are_empty_where_nothing_is_drawn():
+    maps = drawn_maps((250.0, 190.0), (120.0, 90.0), 0.0)
+    assert part_share(maps, ("flange",)) == 0
+    assert 0.1 < part_share(maps, ("chamber_cover",)) < 0.3
+    assert all(len(points.places_px) == 0 for points in point_parts(maps).values())
+
+
+@pytest.mark.parametrize("count", [6, 8, 10, 12, 16])
+def test_bolts_all_seen_are_counted_exactly(count):
+    rng = np.random.default_rng(count)
+    angle = 0.3 + 2 * np.pi * np.arange(count) / count + rng.normal(0, 0.02, count)
+    places = 0.92 * np.stack([np.cos(angle), np.sin(angle)], 1) + rng.normal(0, 0.01, (count, 2))
+    ring = count_ring(places, np.full(count, 0.8), tuple(range(4, 25)), lambda at: np.ones(len(at), bool))
+    assert ring is not None
+    assert ring.count == count
+    assert 0.8 < ring.likelihood[count] < 1.0
+
+
+def test_hidden_bolts_make_the_count_less_sure_but_not_wrong():
+    # 12 bolts, those of the upper third behind something.
+    angle = 2 * np.pi * np.arange(12) / 12
+    places = 0.92 * np.stack([np.cos(angle), np.sin(angle)], 1)
+    seen = places[:, 1] > -0.45
+    ring = count_ring(places[seen], np.full(seen.sum(), 0.8), tuple(range(4, 25)), lambda at: at[:, 1] > -0.45)
+    assert ring is not None
+    assert ring.count == 12
+    assert ring.hidden == (~seen).sum()
+
+
+def test_places_in_plain_view_without_a_bolt_speak_against_a_count():
+    # Every other of 12 places, all in plain view: six bolts, not twelve.
+    angle = 2 * np.pi * np.arange(6) / 6
+    places = 0.92 * np.stack([np.cos(angle), np.sin(angle)], 1)
+    ring = count_ring(places, np.full(6, 0.8), (6, 12), lambda at: np.ones(len(at), bool))
+    assert ring is not None
+    assert ring.likelihood[12] < 0.01
+
+
+def test_two_places_tell_no_count():
+    places = np.array([[0.9, 0.0], [0.0, 0.9]])
+    assert count_ring(places, np.ones(2), (4, 8), lambda at: np.ones(len(at), bool)) is None
+
+
+def test_vocabulary_fits_what_the_reference_set_speaks_of():
+    families = load_reference(None).families
+    assert {family.housing_joint for family in families if family.housing_joint} <= set(ATTRIBUTES["housing_joint"])
+    assert {family.connection for family in families if family.connection} <= set(ATTRIBUTES["connection"])

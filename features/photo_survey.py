@@ -7,6 +7,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from threadpoolctl import threadpool_limits
 
 from features.camera import Camera
 from features.measure_circles import MeasuredCircle, measure_circles
@@ -90,6 +91,11 @@ class PhotoSurvey:
 
 def survey_photo(photo: Photo, request: SurveyRequest, finder: PartFinder) -> PhotoSurvey:
     """Survey one photo: find the scale, find the parts, measure each circle."""
+    with threadpool_limits(limits=1, user_api="blas"):  # the matrices are small: threads would wait for each other
+        return _surveyed(photo, request, finder)
+
+
+def _surveyed(photo: Photo, request: SurveyRequest, finder: PartFinder) -> PhotoSurvey:
     finding = find_scales(photo, request.scale)
     reference, poses, unusable = _placed(finding.references, photo)
     sightings = finder.find(_question(photo, poses, reference, finding.references, request))

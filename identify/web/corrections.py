@@ -6,6 +6,11 @@ Each correction takes the record and what came from the page, whatever that may 
 import math
 from collections.abc import Mapping
 
+import numpy as np
+from numpy.typing import NDArray
+
+from features.photo_survey import PhotoSurvey
+from features.survey import LookAt
 from identify.questions.catalog import CATALOG
 from identify.typed.options import (
     CARD_PLACES,
@@ -13,6 +18,7 @@ from identify.typed.options import (
     WrongUsage,
     parse_coin,
     parse_known,
+    parse_look_at,
     parse_scale_points,
     positive_mm,
 )
@@ -21,6 +27,8 @@ from identify.web.photo_drawing import DRAWABLE
 
 _CODES = frozenset(question.code for question in CATALOG)
 LONGEST_VALUE = 100
+_SAME_PLACE, _SAME_SIZE = 0.35, 0.3
+"""A hint is rough: it was followed when place (in radii) and size (in its logarithm) agree this far."""
 
 FromPage = Mapping[str, object]
 
@@ -103,6 +111,23 @@ def with_skipped(record: CaseRecord, code: str) -> CaseRecord:
     if code not in _CODES or code in record.skipped:
         return record
     return record.model_copy(update={"skipped": (*record.skipped, code)})
+
+
+def hints_not_followed(photo: KeptPhoto, survey: PhotoSurvey | None) -> tuple[str, ...]:
+    """Names of the circles a user drew where no edge was found: what was measured lies elsewhere, or nothing was."""
+    missed = []
+    for hint in map(parse_look_at, photo.look_at):
+        found = [circle.outline_px for circle in (survey.circles if survey else ()) if circle.name == hint.name]
+        if not any(_agrees(outline_px, hint) for outline_px in found):
+            missed.append(hint.name)
+    return tuple(missed)
+
+
+def _agrees(outline_px: NDArray[np.float64], hint: LookAt) -> bool:
+    middle = outline_px.mean(axis=0)
+    radius_px = float(np.linalg.norm(outline_px - middle, axis=1).mean())
+    off_px = float(np.hypot(middle[0] - hint.x_px, middle[1] - hint.y_px))
+    return off_px < _SAME_PLACE * hint.radius_px and abs(math.log(radius_px / hint.radius_px)) < _SAME_SIZE
 
 
 def _photo(record: CaseRecord, photo_id: str) -> KeptPhoto:

@@ -151,13 +151,20 @@ function tell() {
   element.querySelector("[data-do=circle]").disabled = !state.circle;
   element.querySelector("[data-do=points]").disabled = state.points.length < 2;
 }
-function middle() { return [state.box.x + state.box.w / 2, state.box.y + state.box.h / 2]; }
+// A circle to move: the one that was measured, else one in the middle of what is seen.
+function startCircle() {
+  const name = element.querySelector("select").value, found = data.shapes.find((s) => s.name === name && s.points);
+  if (!found) return { x: state.box.x + state.box.w / 2, y: state.box.y + state.box.h / 2, r: Math.min(state.box.w, state.box.h) / 4 };
+  const mean = (i) => found.points.reduce((sum, p) => sum + p[i], 0) / found.points.length, x = mean(0), y = mean(1);
+  return { x, y, r: found.points.reduce((sum, p) => sum + Math.hypot(p[0] - x, p[1] - y), 0) / found.points.length };
+}
+element.querySelector("select").addEventListener("change", () => { if (state.tool === "circle") { state.circle = startCircle(); draw(); } });
 element.addEventListener("click", (event) => {
   const button = event.target.closest("button");
   if (!button || !data) return;
   if (button.dataset.tool) {
     state.tool = button.dataset.tool; state.points = []; state.circle = null;
-    if (state.tool === "circle") { const [x, y] = middle(); state.circle = { x, y, r: Math.min(state.box.w, state.box.h) / 4 }; }
+    if (state.tool === "circle") state.circle = startCircle();
     draw(); tell();
   } else if (button.dataset.zoom) { if (button.dataset.zoom === "fit") fit(); else zoom(Number(button.dataset.zoom)); }
   else if (button.dataset.do === "show") { state.show = !state.show; button.setAttribute("aria-pressed", state.show); draw(); }

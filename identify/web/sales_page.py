@@ -14,6 +14,7 @@ from identify.web.case_store import NoSuchCase
 from identify.web.confirming import confirm, reopened
 from identify.web.corrections import (
     NotUnderstood,
+    hints_not_followed,
     with_circle,
     with_place,
     with_points,
@@ -260,6 +261,7 @@ class SalesPage:
                     yield self._shown(record, photo, outline, now, working=True)
                 elif isinstance(told, Survey):
                     answered = self._desk.answer(record, told)
+                    trouble = trouble or self._missed(answered, photo)
                     yield self._shown(record, photo, outline, said(trouble, "warning"), answered)
         except Stopped:
             yield self._shown(record, photo, outline, said(t("page.cancelled")))
@@ -304,6 +306,12 @@ class SalesPage:
             record.coin,
             record.sheet,
         )
+
+    def _missed(self, answered: CaseAnswer, photo_id: str) -> str:
+        """What to say where a drawn circle led to nothing."""
+        t, photo = self._t, answered.record.photo(photo_id)
+        missed = hints_not_followed(photo, answered.photo_survey(photo.name)) if photo else ()
+        return " ".join(t("view.not_followed", name=t.feature(name)) for name in missed)
 
     def _below(self, answered: CaseAnswer, cases: list[CaseRecord]) -> str:
         """What needs the whole width: pictures of the numbers, repair beside replacement."""

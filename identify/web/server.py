@@ -148,6 +148,12 @@ def _desk(options: ServeOptions, data: Path, folder: Path) -> "Iterator[Desk]":
         measurer.close()
 
 
+def _sqlite_file(url: str) -> tuple[str, ...]:
+    """The file of a SQLite URL, which nobody may fetch."""
+    absolute = _absolute(url) or ""
+    return (absolute.removeprefix("sqlite:///"),) if absolute.startswith("sqlite:///") else ()
+
+
 def _absolute(url: str | None) -> str | None:
     """A relative SQLite path means this folder; the server will stand in another one."""
     prefix = "sqlite:///"
@@ -178,7 +184,8 @@ def _serve(options: ServeOptions, data: Path, folder: Path, desk: "Desk") -> Non
     from identify.web.site import Addresses, build_site
 
     logging.getLogger("httpx").setLevel(logging.WARNING)
-    closed = Addresses((str(data), str(folder / "empty")))
+    shop = options.reference_url or ""
+    closed = Addresses((str(data), str(folder / "empty"), *_sqlite_file(shop)))
     accounts = None
     if options.is_local:
         site = build_site(desk, Gate(None, _own_names(options)), [], closed)

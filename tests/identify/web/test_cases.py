@@ -18,6 +18,7 @@ from identify.web.case_record import CASE_NUMBER, as_case_number, new_case_numbe
 from identify.web.case_store import CaseStore, NoSuchCase
 from identify.web.corrections import (
     NotUnderstood,
+    hints_not_followed,
     with_circle,
     with_place,
     with_points,
@@ -253,6 +254,17 @@ def test_corrections_become_what_the_command_line_would_be_told(case):
 def test_what_can_not_be_meant_is_refused(case, change):
     with pytest.raises(NotUnderstood):
         change(case)
+
+
+def test_a_drawn_circle_that_led_nowhere_is_told(case, photo_survey):
+    circle = next(c for c in photo_survey.circles if c.name == "chamber_diameter")
+    x, y = circle.outline_px.mean(axis=0)
+    near = with_circle(case, "1", {"name": "chamber_diameter", "x": float(x) + 20, "y": float(y), "r": 330})
+    far = with_circle(case, "1", {"name": "chamber_diameter", "x": float(x) + 400, "y": float(y), "r": 330})
+    assert hints_not_followed(near.photos[0], photo_survey) == ()
+    assert hints_not_followed(far.photos[0], photo_survey) == ("chamber_diameter",)
+    assert hints_not_followed(far.photos[0], None) == ("chamber_diameter",)
+    assert hints_not_followed(case.photos[0], None) == ()
 
 
 def test_a_value_replaces_the_one_before_and_unknown_questions_are_ignored(case):

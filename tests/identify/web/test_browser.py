@@ -198,7 +198,7 @@ def test_sales_reads_corrects_and_answers(served, opened, demo_photo, size):
 
 
 def draw_circle(page):
-    """Round the chamber's joint, with the mouse and then with the keyboard, in place of the circle that was measured."""
+    """Round the chamber's joint, with mouse and keyboard, in place of the circle that was measured."""
     page.locator("[data-tool=circle]").click()
     svg = page.locator("#photo-view svg")
     svg.scroll_into_view_if_needed()

@@ -75,7 +75,7 @@ def _marks(survey: PhotoSurvey, ratio: float, sizes: PictureSizes) -> list[Mark]
         )
     for name, points in survey.marks_px.items():
         if len(points):
-            words = f"{len(points)} {latin(feature_words(name), GLYPHS)}"
+            words = f"{len(points)} {latin(feature_words(name), GLYPHS)} seen"
             rings = tuple(
                 _ring(center, 2.5 * sizes.line + sizes.gap / 2) for center in _scaled(points, ratio)
             )

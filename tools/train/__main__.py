@@ -19,11 +19,13 @@ from tools.train.losses import losses_of
 from tools.train.network import PartNetwork, load_imagenet_weights
 from tools.train.pack import Packed
 from tools.train.recolor import recolored
+from tools.train.settle import settle
 
 EMPTY_SHARE = 0.1
 """Share of training pictures without a pump."""
 AVERAGE = 0.998
 """Decay of the running average of the weights, which is what is kept."""
+SETTLE_BATCHES = 60
 
 
 def main(
@@ -72,6 +74,7 @@ def main(
             log.append({"step": step, "seconds": round(time.monotonic() - begin, 1)}
                        | {name: round(float(value.detach()), 4) for name, value in losses.by_name.items()})  # fmt: skip
             typer.echo(json.dumps(log[-1]))
+    settle(averaged.module, lambda: draw_batch(store, batch).pictures, SETTLE_BATCHES)
     torch.save({"network": averaged.module.state_dict(), "log": log, "photos": len(store)}, out)
 
 

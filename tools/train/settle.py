@@ -5,27 +5,25 @@ So they are measured anew with the final weights, as stochastic weight averaging
 1803.05407, section 3.2).
 """
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import Annotated
 
 import torch
 import typer
-from torch import nn
+from torch import Tensor, nn
 
-from tools.train.batches import PhotoStore
 from tools.train.network import PartNetwork
 
 
-def settle(network: PartNetwork, store: PhotoStore, batches: int, batch: int) -> None:
+def settle(network: nn.Module, pictures: Callable[[], Tensor], batches: int) -> None:
     """Replace all running means and variances by averages over training pictures.
 
     Args:
-        network: on the store's device; it is left in evaluation mode.
-        store: training photos.
-        batches, batch: number of batches and pictures in each.
+        network: left in evaluation mode.
+        pictures: draws (B, 3, P, P) training pictures on the network's device.
+        batches: how many to average over.
     """
-    from tools.train.__main__ import draw_batch
-
     norms = [layer for layer in network.modules() if isinstance(layer, nn.modules.batchnorm._BatchNorm)]
     for norm in norms:
         norm.reset_running_stats()
@@ -34,7 +32,7 @@ def settle(network: PartNetwork, store: PhotoStore, batches: int, batch: int) ->
     network.train()
     with torch.no_grad():
         for _ in range(batches):
-            network(draw_batch(store, batch).pictures.contiguous(memory_format=torch.channels_last))
+            network(pictures().contiguous(memory_format=torch.channels_last))
     network.eval()
 
 
@@ -47,14 +45,15 @@ def main(
     seed: Annotated[int, typer.Option()] = 0,
 ) -> None:
     """Settle the statistics of weights that were trained before this step existed, or on few photos."""
-    from tools.train.__main__ import load_store
+    from tools.train.__main__ import draw_batch, load_store
 
     torch.manual_seed(seed)
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
     kept = torch.load(weights, map_location=device, weights_only=True)
     network = PartNetwork().to(device)
     network.load_state_dict(kept["network"])
-    settle(network, load_store(packed, empty, device, seed), batches, batch)
+    store = load_store(packed, empty, device, seed)
+    settle(network, lambda: draw_batch(store, batch).pictures, batches)
     torch.save({**kept, "network": network.state_dict()}, weights)
 
 

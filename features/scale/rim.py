@@ -24,6 +24,7 @@ _LARGEST_RADIUS_PX = 300.0
 _RING_KNOWN = 0.006
 _TWO_METALS = 1.4
 _LEAST_SUPPORT = 0.6
+_OFF_MIDDLE = 0.3
 
 MIN_RADIUS_PX = 9.0
 """A smaller rim is not measured to a percent any more."""
@@ -257,7 +258,16 @@ def _best_of_rays(looks: list[tuple[RingEdges, float]]) -> RingEdges:
 
 
 def _is_inside(point: Array, rim: RimEllipse) -> bool:
-    return bool(relative_radius(point[None], rim.ellipse)[0] < 0.8)
+    """So near the middle that it is a ring of the same thing; a coin may lie off the middle of a larger round thing."""
+    return bool(relative_radius(point[None], rim.ellipse)[0] < _OFF_MIDDLE)
+
+
+def _lies_on(small: RimEllipse, large: RimEllipse) -> bool:
+    """A ring wholly within a larger one and off its middle: a thing of its own."""
+    if small.diameter_px > 0.7 * large.diameter_px:
+        return False
+    away = relative_radius(small.ellipse.points_px(24), large.ellipse)
+    return bool(away.max() < 1.0 and not _is_inside(small.ellipse.center_px, large))
 
 
 def _without_doubles(rims: list[RimEllipse]) -> list[RimEllipse]:
@@ -267,6 +277,8 @@ def _without_doubles(rims: list[RimEllipse]) -> list[RimEllipse]:
         double = False
         for i, other in enumerate(kept):
             apart = float(np.linalg.norm(rim.ellipse.center_px - other.ellipse.center_px))
+            if _lies_on(rim, other) or _lies_on(other, rim):
+                continue
             if apart < 0.4 * max(rim.diameter_px, other.diameter_px):
                 outer = rim.diameter_px > 1.02 * other.diameter_px and apart < 0.15 * rim.diameter_px
                 if outer and rim.contrast > 0.4 * other.contrast and rim.support > 0.65 * other.support:

@@ -162,3 +162,20 @@ def test_round_things_that_are_no_coins_are_few(real_photos):
     for name in ("opencv-chessboard/left01.jpg", "opencv-aruco/choriginal.jpg"):
         pixels = cv2.cvtColor(cv2.imread(str(real_photos / name)), cv2.COLOR_BGR2RGB)
         assert len(find_coin_ellipses(pixels, at_most=30)) <= 1
+
+
+def test_a_coin_on_a_larger_round_thing_is_seen_beside_it():
+    """As on a pump's cover: the boss it lies on does not swallow it unless it lies in its middle."""
+    random = np.random.default_rng(0)
+    picture = np.full((700, 900), 90.0)
+    y, x = np.indices(picture.shape)
+    picture[np.hypot(x - 430, y - 350) < 220] = 150
+    coin = np.hypot(x - 350, y - 400) < 60
+    picture[coin] = 60
+    relief = cv2.GaussianBlur(random.standard_normal(picture.shape), (0, 0), 2.0)
+    picture[coin] += 60 * relief[coin]
+    gray = cv2.GaussianBlur(picture, (0, 0), 1.0) + random.normal(0, 2, picture.shape)
+    rims = find_coin_ellipses(np.clip(gray, 0, 255).astype(np.uint8), 60, 600)
+    for center, diameter in (((430, 350), 440), ((350, 400), 120)):
+        near = [rim for rim in rims if np.hypot(*(rim.ellipse.center_px - center)) < 4]
+        assert any(abs(rim.diameter_px / diameter - 1) < 0.03 for rim in near)

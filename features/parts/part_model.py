@@ -6,6 +6,7 @@ either file there is no model, which is an ordinary answer: the classical finder
 
 import hashlib
 import json
+import os
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
@@ -14,7 +15,6 @@ from typing import Any, Literal
 
 import cv2
 import numpy as np
-import onnxruntime
 from numpy.typing import NDArray
 
 from features.parts.part_vocabulary import ATTRIBUTES, MAP_STRIDE, PICTURE_MULTIPLE, attribute_slices
@@ -170,6 +170,7 @@ def load_part_model(model_file: Path = MODEL_FILE, card_file: Path = CARD_FILE) 
         return NoModel(f"the part model cannot be read ({error})")
     if hashlib.sha256(content).hexdigest() != card.get("sha256"):
         return NoModel("the part model is not the file its card describes")
+    onnxruntime = quiet_onnxruntime()
     options = onnxruntime.SessionOptions()
     options.intra_op_num_threads = THREADS
     options.inter_op_num_threads = 1
@@ -178,6 +179,18 @@ def load_part_model(model_file: Path = MODEL_FILE, card_file: Path = CARD_FILE) 
     session = onnxruntime.InferenceSession(content, options, providers=["CPUExecutionProvider"])
     calibration = Calibration(card["temperatures"], card.get("surest", {}), float(card.get("pump_offset", 0.0)))
     return PartModel(session, calibration)
+
+
+def quiet_onnxruntime() -> Any:
+    """The runtime with its reports to its maker switched off: since 1.29 its Linux builds send them unless told not to.
+
+    The variable must be set before the library is first loaded, which is why this is the one place that imports it.
+    """
+    os.environ["ORT_DISABLE_TELEMETRY"] = "1"
+    import onnxruntime
+
+    onnxruntime.disable_telemetry_events()
+    return onnxruntime
 
 
 def _sigmoid(logits: Floats) -> Floats:

@@ -4,6 +4,9 @@ Truth comes from drawn shapes and from the demo photos' exact truth (rendered; t
 """
 
 import json
+import os
+import subprocess
+import sys
 from pathlib import Path
 
 import cv2
@@ -71,6 +74,16 @@ def test_without_a_model_the_classical_finder_works_and_says_so(tmp_path, monkey
     assert isinstance(finder, ClassicalFinder)
     survey = survey_photos([DEMO / "06_pocket_card_on_rim.jpg"], SurveyRequest(card_at="rim"), finder)
     assert "no_part_model" in [problem.kind.code for problem in survey.photos[0].problems]
+
+
+def test_the_runtime_reports_nothing_to_anyone(tmp_path):
+    # Since version 1.29 the runtime's Linux builds send reports unless told not to; they start with a file named .ses.
+    code = "from features.parts.part_model import load_part_model as load; assert load()"
+    root = Path(__file__).parents[2]
+    kept = {name: value for name, value in os.environ.items() if name not in ("CI", "ORT_DISABLE_TELEMETRY")}
+    environment = kept | {"TMPDIR": str(tmp_path), "PYTHONPATH": str(root)}
+    subprocess.run([sys.executable, "-B", "-c", code], env=environment, cwd=root, check=True, timeout=120)
+    assert not list(tmp_path.iterdir())
 
 
 def test_with_a_model_it_is_used():

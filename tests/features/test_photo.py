@@ -404,7 +404,7 @@ def test_position_serial_number_and_all_other_metadata_stay_in_the_loader(tmp_pa
         assert image.getexif().get_ifd(0x8825)[2] == (48.0, 51.0, 29.6)
     photo = loaded(path)
     assert set(vars(photo)) == {"name", "path", "pixels_rgb", "focal", "problems"}
-    assert set(vars(photo.focal)) == {"focal_px", "relative_sd", "source"}
+    assert set(vars(photo.focal)) == {"focal_px", "relative_sd", "source", "k1_sd", "center_sd"}
     everything = pickle.dumps(photo) + repr(vars(photo)).encode()
     assert not [
         secret for secret in (*SECRETS, b"Inventcam", b"Model Z", b"51.0", b"29.6") if secret in everything

@@ -292,7 +292,10 @@ def own_set(tmp_path_factory):
 def test_the_shop_adds_readings_and_sees_gaps(own_set, opened, size):
     seen = opened(own_set, "/shop/", size, accept_downloads=True)
     page = seen.page
+    page.locator("[data-family]").nth(20).wait_for()
     page.get_by_label("Find a family").fill("MQ-CAT-10P")
+    # A click while the list is exchanged for the shorter one would go down on one button and up on another.
+    page.wait_for_function("document.querySelectorAll('[data-family]').length < 10")
     page.locator("[data-family='MQ-CAT-10P-A']").click()
     page.get_by_role("heading", name=re.compile("MQ-CAT-10P-A")).wait_for()
     page.get_by_label("NAME=VALUE").fill("chamber_diameter=9999")

@@ -81,9 +81,9 @@ class ClassicalFinder:
         chamber = _best_joint(look.joints, question)
         port = _best_port(look.things, question)
         sightings = PartSightings(view=_view(chamber, port), problems=(self._why,) if self._why else ())
-        if chamber is not None and (_is_chamber(chamber, port) or _hint(question, "chamber")):
+        if chamber is not None and (_is_chamber(chamber, port) or question.hint("chamber")):
             sightings = _with_chamber(sightings, question, chamber)
-        if port is not None and (port.thing.port_score >= 0.3 or _hint(question, "port")):
+        if port is not None and (port.thing.port_score >= 0.3 or question.hint("port")):
             sightings = _with_port(sightings, question, port)
         return sightings
 
@@ -151,14 +151,9 @@ def _radius_range(front: FrontOn) -> tuple[float, float]:
     return max(8.0, 8.0 / front.mm_per_px), min(0.7 * longest, 330.0 / front.mm_per_px)
 
 
-def _hint(question: PartQuestion, reading: str) -> LookAt | None:
-    """What the user said of the place of a chamber or a port."""
-    return next((h for h in question.look_at if h.name.startswith("chamber") == (reading == "chamber")), None)
-
-
 def _best_joint(joints: tuple[SeenJoint, ...], question: PartQuestion) -> SeenJoint | None:
     """The likeliest joint; a user's hint outweighs everything else."""
-    hint = _hint(question, "chamber")
+    hint = question.hint("chamber")
 
     def merit(one: SeenJoint) -> float:
         return one.joint.score + (3.0 * _near(one.front, one.joint.center, one.joint.radius, hint) if hint else 0.0)
@@ -170,7 +165,7 @@ def _best_joint(joints: tuple[SeenJoint, ...], question: PartQuestion) -> SeenJo
 
 def _best_port(things: tuple[Seen, ...], question: PartQuestion) -> Seen | None:
     """The likeliest port; a user's hint outweighs everything else."""
-    hint = _hint(question, "port")
+    hint = question.hint("port")
 
     def merit(one: Seen) -> float:
         extent = one.thing.outer / max(one.front.gray.shape)

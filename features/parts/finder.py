@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Protocol
+from typing import Literal, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -50,6 +50,10 @@ class PartQuestion:
     look_at: tuple[LookAt, ...]
     known: Mapping[str, str]
     keep_out_px: tuple[Array, ...] = ()
+
+    def hint(self, reading: Literal["chamber", "port"]) -> LookAt | None:
+        """What the user said of the place of a chamber or a port: every name that is not a chamber's is a port's."""
+        return next((h for h in self.look_at if h.name.startswith("chamber") == (reading == "chamber")), None)
 
 
 @dataclass(frozen=True, eq=False)

@@ -17,8 +17,40 @@ from features.scale.homography import apply_homography
 Array = NDArray[np.float64]
 
 
+class Mapped:
+    """Pixels of a squared-up picture and of the photo, each to the other."""
+
+    photo_from_front: Array
+
+    def to_photo(self, points: Array) -> Array:
+        """(N, 2) squared-up pixels to photo pixels."""
+        return apply_homography(self.photo_from_front, points)
+
+    def from_photo(self, points_px: Array) -> Array:
+        """(N, 2) photo pixels to squared-up pixels."""
+        return apply_homography(np.asarray(np.linalg.inv(self.photo_from_front), float), points_px)
+
+
 @dataclass(frozen=True, eq=False)
-class FrontOn:
+class FaceFrame(Mapped):
+    """Where a squared-up picture's pixels lie in the photo, without the picture.
+
+    Attributes:
+        photo_from_front: (3, 3) homography from its pixels to the photo's.
+        px_per_px: its pixels per photo pixel near the middle.
+        width, height: of the picture.
+        foot: (2,) where the plane's normal through the camera meets it.
+    """
+
+    photo_from_front: Array
+    px_per_px: float
+    width: int
+    height: int
+    foot: Array
+
+
+@dataclass(frozen=True, eq=False)
+class FrontOn(Mapped):
     """A reduced, squared-up gray picture and the way back to the photo.
 
     Attributes:
@@ -45,14 +77,6 @@ class FrontOn:
         strength = cv2.magnitude(cv2.Scharr(smooth, cv2.CV_32F, 1, 0), cv2.Scharr(smooth, cv2.CV_32F, 0, 1))
         return np.asarray(np.log1p(strength / 32), np.float32)
 
-    def to_photo(self, points: Array) -> Array:
-        """(N, 2) squared-up pixels to photo pixels."""
-        return apply_homography(self.photo_from_front, points)
-
-    def from_photo(self, points_px: Array) -> Array:
-        """(N, 2) photo pixels to squared-up pixels."""
-        return apply_homography(np.asarray(np.linalg.inv(self.photo_from_front), float), points_px)
-
 
 def face_plane(
     gray: NDArray[np.uint8], camera: Camera, normal: Array, distance_mm: float, longest_px: int = 800
@@ -69,7 +93,18 @@ def face_plane(
     Returns:
         The squared-up picture. Parts more than about 65 degrees off the new axis are left out.
     """
-    height, width = gray.shape
+    frame = face_frame(gray.shape, camera, normal, longest_px)
+    source, reduce = _shrink_before_warp(gray, frame.px_per_px)
+    warp, size = np.linalg.inv(frame.photo_from_front) @ reduce, (frame.width, frame.height)
+    small = cv2.warpPerspective(source, warp, size, flags=cv2.INTER_LINEAR)
+    valid = cv2.warpPerspective(np.full(source.shape, 255, np.uint8), warp, size) > 250
+    mm_per_px = distance_mm / camera.focal_px / frame.px_per_px if distance_mm > 0 else 0.0
+    return FrontOn(np.asarray(small, np.uint8), valid, frame.photo_from_front, frame.px_per_px, mm_per_px, frame.foot)
+
+
+def face_frame(shape: tuple[int, ...], camera: Camera, normal: Array, longest_px: int = 800) -> FaceFrame:
+    """Where the pixels of `face_plane` lie, for a photo of a shape (rows, columns)."""
+    height, width = shape[:2]
     turn = rotation_taking_z_to(normal).T  # camera axes to axes that look along the normal
     k = camera.matrix
     front_from_photo = k @ turn @ np.linalg.inv(k)
@@ -84,14 +119,9 @@ def face_plane(
     size = np.maximum((2 * half * scale).astype(int), 2)
     corner = scale * (middle - half)
     to_small = np.array([[scale, 0, -corner[0]], [0, scale, -corner[1]], [0, 0, 1]])
-    forward = to_small @ front_from_photo
-    source, reduce = _shrink_before_warp(gray, scale)
-    warp = forward @ reduce
-    small = cv2.warpPerspective(source, warp, (int(size[0]), int(size[1])), flags=cv2.INTER_LINEAR)
-    valid = cv2.warpPerspective(np.full(source.shape, 255, np.uint8), warp, (int(size[0]), int(size[1]))) > 250
-    mm_per_px = distance_mm / camera.focal_px / scale if distance_mm > 0 else 0.0
     foot = apply_homography(to_small, np.array([[camera.center_x_px, camera.center_y_px]]))[0]
-    return FrontOn(np.asarray(small, np.uint8), valid, np.linalg.inv(forward), scale, mm_per_px, foot)
+    back = np.linalg.inv(to_small @ front_from_photo)
+    return FaceFrame(np.asarray(back, float), scale, int(size[0]), int(size[1]), foot)
 
 
 def _border(width: int, height: int) -> Array:

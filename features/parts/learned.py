@@ -4,12 +4,13 @@ One look at the whole photo finds the round parts; a second look, at the best ch
 The classical finder takes over where there is no model, and says so.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from features.measured import AttributeEvidence
 from features.parts.bolt_count import CountedRing, count_ring
 from features.parts.classical import ClassicalFinder
 from features.parts.finder import FoundCircle, LookAt, PartQuestion, PartSightings
@@ -17,7 +18,7 @@ from features.parts.learned_circles import trace_chamber, trace_flange, trace_mo
 from features.parts.learned_evidence import chamber_count_evidence, hole_count_evidence, photo_evidence
 from features.parts.part_maps import RoundPart, part_at, point_parts, round_parts
 from features.parts.part_model import PartMaps, PartModel, load_part_model
-from features.parts.part_outline import by_the_map
+from features.parts.part_outline import OWN_PARTS, by_the_map
 from features.parts.part_vocabulary import PART_CLASSES
 from features.problems import NO_PART_MODEL, NO_PUMP_SEEN, Problem
 
@@ -32,8 +33,10 @@ CLOSER = 0.75
 """A second look is taken when its box is smaller than this share of the photo's longer side."""
 ROOM = 1.3
 """How much of a part's surroundings the second look takes in."""
-CHAMBER_VIEW = ("bolted_rim", "clamp_band", "chamber_cover", "bolt")
+SAME_AGAIN = 0.3
+"""A part of the second look is the one looked at when its center and size lie this near."""
 FLANGE_VIEW = ("flange", "bolt")
+"""What a flange's face shows where it is in view; a chamber's joint shows `OWN_PARTS`."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -61,16 +64,17 @@ class LearnedFinder:
             if not question.look_at and not any(part.score > SURE_PART for part in rounds):
                 return PartSightings(view, problems=doubts)
         sightings = PartSightings(view, attributes=photo_evidence(maps, question.photo_name), problems=doubts)
-        chamber = self._closely(question, maps, _chosen(rounds, "chamber", _hint(question.look_at, "chamber")))
+        chamber = self._closely(question, maps, _chosen(rounds, "chamber", question.hint("chamber")))
         if chamber is not None:
             sightings = _with_chamber(sightings, question, chamber)
-        flange = self._closely(question, maps, _chosen(rounds, "flange", _hint(question.look_at, "port")))
+        flange = self._closely(question, maps, _chosen(rounds, "flange", question.hint("port")))
         if flange is not None:
             sightings = _with_flange(sightings, question, flange)
         else:
-            mouth = self._closely(question, maps, _chosen(rounds, "mouth", _hint(question.look_at, "port")))
+            mouth = self._closely(question, maps, _chosen(rounds, "mouth", question.hint("port")))
             if mouth is not None:
-                sightings = _with_mouth(sightings, question, mouth)
+                circle = trace_mouth(question, mouth.part)
+                sightings = replace(sightings, circles=(*sightings.circles, *([circle] if circle else [])))
         return sightings
 
     def _closely(self, question: PartQuestion, maps: PartMaps, part: RoundPart | None) -> Subject | None:
@@ -82,7 +86,7 @@ class LearnedFinder:
         if max(right - left, bottom - top) > CLOSER * max(question.gray.shape):
             return Subject(by_the_map(maps, part), maps)
         again = self._model.look(question.pixels_rgb, (left, top, right, bottom))
-        same = [one for one in round_parts(again) if one.name == part.name and _near(one, part)]
+        same = [one for one in round_parts(again) if one.name == part.name and one.resembles(part, SAME_AGAIN)]
         return Subject(by_the_map(again, same[0] if same else part), again)
 
 
@@ -92,16 +96,6 @@ def best_finder() -> LearnedFinder | ClassicalFinder:
     if isinstance(model, PartModel):
         return LearnedFinder(model)
     return ClassicalFinder(Problem(NO_PART_MODEL, model.reason))
-
-
-def _near(one: RoundPart, other: RoundPart) -> bool:
-    size = abs(float(np.log(np.linalg.det(one.shape_px) / np.linalg.det(other.shape_px)))) / 2
-    return float(np.linalg.norm(other.unit_places(one.center_px[None]))) < 0.3 and size < 0.3
-
-
-def _hint(hints: Sequence[LookAt], reading: str) -> LookAt | None:
-    """What the user said of the place of a chamber or a port."""
-    return next((h for h in hints if h.name.startswith("chamber") == (reading == "chamber")), None)
 
 
 def _chosen(rounds: Sequence[RoundPart], name: str, hint: LookAt | None) -> RoundPart | None:
@@ -121,49 +115,50 @@ def _chosen(rounds: Sequence[RoundPart], name: str, hint: LookAt | None) -> Roun
     return max(parts, key=merit)
 
 
-def _in_view(subject: Subject, names: tuple[str, ...], places: Array) -> NDArray[np.bool_]:
-    """Whether the part itself is what is seen at (N, 2) places, its outline being the unit circle."""
-    in_photo = subject.part.center_px + places @ subject.part.shape_px.T
-    return np.isin(part_at(subject.maps, in_photo), [PART_CLASSES.index(name) for name in names])
+def counted_chamber_bolts(chamber: Subject) -> tuple[CountedRing | None, Array]:
+    """The fasteners of a chamber's joint, and (K, 2) where those seen are in the photo."""
+    return _ring(chamber, "chamber_bolt", CHAMBER_COUNTS, OWN_PARTS["chamber"])
 
 
 def _ring(
     subject: Subject, points: str, counts: tuple[int, ...], parts: tuple[str, ...]
 ) -> tuple[CountedRing | None, Array]:
     """The counted ring of a round part's fasteners, and where those seen are in the photo."""
-    seen = point_parts(subject.maps)[points]
-    places = subject.part.unit_places(seen.places_px)
-    ring = count_ring(places, seen.scores, counts, lambda at: _in_view(subject, parts, at))
+    part, maps = subject.part, subject.maps
+    own = [PART_CLASSES.index(name) for name in parts]
+
+    def in_view(places: Array) -> NDArray[np.bool_]:
+        return np.isin(part_at(maps, part.center_px + places @ part.shape_px.T), own)
+
+    seen = point_parts(maps)[points]
+    ring = count_ring(part.unit_places(seen.places_px), seen.scores, counts, in_view)
     return ring, seen.places_px[ring.members] if ring else np.zeros((0, 2))
 
 
 def _with_chamber(sightings: PartSightings, question: PartQuestion, chamber: Subject) -> PartSightings:
     circle = trace_chamber(question, chamber.part, chamber.maps)
-    ring, seen_px = _ring(chamber, "chamber_bolt", CHAMBER_COUNTS, CHAMBER_VIEW)
+    ring, seen_px = counted_chamber_bolts(chamber)
     counted = chamber_count_evidence(ring, chamber.maps, question.photo_name)
-    marks: Mapping[str, Array] = {"chamber_bolts": seen_px} if len(seen_px) else {}
-    return replace(
-        sightings,
-        circles=(*sightings.circles, *([circle] if circle else [])),
-        marks_px={**sightings.marks_px, **marks},
-        attributes=(*sightings.attributes, *counted),
-    )
+    return _more(sightings, (circle,), ("chamber_bolts", seen_px), counted)
 
 
 def _with_flange(sightings: PartSightings, question: PartQuestion, flange: Subject) -> PartSightings:
     ring, seen_px = _ring(flange, "flange_bolt", FLANGE_COUNTS, FLANGE_VIEW)
     mouths = [one for one in round_parts(flange.maps) if one.name == "mouth"]
     inside = [m for m in mouths if float(np.linalg.norm(flange.part.unit_places(m.center_px[None]))) < 0.35]
-    circles = trace_flange(question, flange.part, flange.maps, ring, seen_px, inside[0] if inside else None)
-    marks: Mapping[str, Array] = {"flange_bolts": seen_px} if len(seen_px) else {}
+    circles = trace_flange(question, flange.part, ring, seen_px, inside[0] if inside else None)
+    return _more(sightings, circles, ("flange_bolts", seen_px), hole_count_evidence(ring, question.photo_name))
+
+
+def _more(
+    sightings: PartSightings, circles: Sequence[FoundCircle | None], marks: tuple[str, Array],
+    attributes: tuple[AttributeEvidence, ...],
+) -> PartSightings:  # fmt: skip
+    """Sightings with more circles (those that were found), marks (where there are any) and attributes."""
+    name, places_px = marks
     return replace(
         sightings,
-        circles=(*sightings.circles, *circles),
-        marks_px={**sightings.marks_px, **marks},
-        attributes=(*sightings.attributes, *hole_count_evidence(ring, question.photo_name)),
+        circles=(*sightings.circles, *(circle for circle in circles if circle is not None)),
+        marks_px={**sightings.marks_px, **({name: places_px} if len(places_px) else {})},
+        attributes=(*sightings.attributes, *attributes),
     )
-
-
-def _with_mouth(sightings: PartSightings, question: PartQuestion, mouth: Subject) -> PartSightings:
-    found: FoundCircle | None = trace_mouth(question, mouth.part, mouth.maps)
-    return replace(sightings, circles=(*sightings.circles, *([found] if found else [])))

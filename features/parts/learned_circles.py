@@ -12,12 +12,12 @@ from features.circle_fit import fit_circle
 from features.circle_in_space import CircleSighting
 from features.parts.bolt_count import CountedRing
 from features.parts.finder import FoundCircle, PartQuestion
-from features.parts.front_on import face_plane
+from features.parts.front_on import face_frame
 from features.parts.part_maps import RoundPart, part_at
 from features.parts.part_model import PartMaps
 from features.parts.part_vocabulary import PART_CLASSES
 from features.parts.port_face import trace_holes
-from features.parts.trace import Squared, TracedCircle, Which, trace_circle
+from features.parts.trace import Squared, TracedCircle, trace_circle
 
 Array = NDArray[np.float64]
 
@@ -92,36 +92,28 @@ def trace_chamber(question: PartQuestion, part: RoundPart, maps: PartMaps) -> Fo
         return ~np.isin(part_at(maps, inside), hiders) & _uncovered(question, rim_px)
 
     # Rim or band edges are rounded: the seen edge may lie a little inside the true outermost one.
-    return _traced(question, part, "chamber_diameter", "nearest", free, (0.4, 0.0015))
+    return _traced(question, part, "chamber_diameter", free, (0.4, 0.0015))
 
 
-def trace_mouth(question: PartQuestion, part: RoundPart, maps: PartMaps) -> FoundCircle | None:
+def trace_mouth(question: PartQuestion, part: RoundPart) -> FoundCircle | None:
     """The opening of a port at its face."""
-    return _traced(question, part, "port_bore", "nearest", lambda px: _uncovered(question, px), (0.5, 0.001))
+    return _traced(question, part, "port_bore", lambda px: _uncovered(question, px), (0.5, 0.001))
 
 
 def trace_flange(
-    question: PartQuestion, part: RoundPart, maps: PartMaps, ring: CountedRing | None, seen_px: Array,
-    mouth: RoundPart | None,
+    question: PartQuestion, part: RoundPart, ring: CountedRing | None, seen_px: Array, mouth: RoundPart | None
 ) -> tuple[FoundCircle, ...]:  # fmt: skip
     """Rim, bolt circle, one hole and the opening of a flange, as far as they are seen.
 
     Args:
         question: the photo.
-        part: the flange; maps: of the look it comes from.
+        part: the flange.
         ring: its counted bolts or holes; seen_px: (K, 2) where those seen lie.
         mouth: its opening, None where none is seen.
     """
-    circles: list[FoundCircle] = []
-
-    def free(rim_px: Array) -> NDArray[np.bool_]:
-        return _uncovered(question, rim_px)
-
-    rim = _traced(question, part, "flange_diameter", "nearest", free, (0.3, 0.001))
-    circles += [rim] if rim else []
-    if mouth is not None:
-        bore = trace_mouth(question, mouth, maps)
-        circles += [bore] if bore else []
+    rim = _traced(question, part, "flange_diameter", lambda px: _uncovered(question, px), (0.3, 0.001))
+    bore = None if mouth is None else trace_mouth(question, mouth)
+    circles = [circle for circle in (rim, bore) if circle is not None]
     if ring is not None and len(seen_px) >= 3:
         circles += _bolt_circle(question, part, ring, seen_px)
     return tuple(circles)
@@ -142,14 +134,13 @@ def _bolt_circle(question: PartQuestion, part: RoundPart, ring: CountedRing, see
 
 
 def _traced(
-    question: PartQuestion, part: RoundPart, name: str, which: Which, free: Callable[[Array], NDArray[np.bool_]],
+    question: PartQuestion, part: RoundPart, name: str, free: Callable[[Array], NDArray[np.bool_]],
     shared: tuple[float, float],
 ) -> FoundCircle | None:  # fmt: skip
     """Trace a told outline; where no edge follows it, the outline itself is told, with its own larger error."""
     placed = _placed(question, part)
     traced = trace_circle(
-        question.gray, placed.frame, placed.center, placed.radius, which,
-        reach=TRUST[part.name].reach,
+        question.gray, placed.frame, placed.center, placed.radius, "nearest", reach=TRUST[part.name].reach,
         round_in_front=placed.measured_slant, use=free,
     )  # fmt: skip
     if traced and traced.coverage >= LEAST_COVERAGE and _follows(traced, part):
@@ -178,14 +169,11 @@ def _placed(question: PartQuestion, part: RoundPart) -> Placed:
     own = Placed(EllipseFrame(part), np.zeros(2), UNIT_PX, False)
     if not question.tilt_known:
         return own
-    height, width = question.gray.shape
     outline = part.outline_px()
     best, roundest = own, ROUND_ENOUGH
     for pose in question.poses:
-        camera = Camera.of_size(width, height, pose.focal_px)
         normal = pose.rotation[:, 2] * np.sign(pose.rotation[2, 2])
-        distance = float(normal @ pose.translation_mm) if question.has_scale else 0.0
-        front = face_plane(question.gray, camera, normal, distance)
+        front = face_frame(question.gray.shape, Camera.of_shape(question.gray.shape, pose.focal_px), normal)
         there = front.from_photo(outline)
         center, radius = fit_circle(there)
         spread = float(np.std(np.linalg.norm(there - center, axis=1))) / max(radius, 1e-9)

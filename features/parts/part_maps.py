@@ -7,11 +7,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from features.parts.part_model import PartMaps
-from features.parts.part_vocabulary import MAP_STRIDE, PART_CLASSES, POINT_CLASSES, POINT_STRIDE, ROUND_CLASSES
+from features.parts.part_vocabulary import (
+    CENTER_UNIT_PX,
+    MAP_STRIDE,
+    PART_CLASSES,
+    POINT_CLASSES,
+    POINT_STRIDE,
+    ROUND_CLASSES,
+    SIZE_UNIT_PX,
+)
 
 Array = NDArray[np.float64]
-CENTER_UNIT_PX, SIZE_UNIT_PX = 8.0, 32.0
-"""Units in which the model tells centers beside their cell, and lengths inside the logarithm."""
+SAME_PART = 0.35
+"""Tellings whose centers and sizes lie this near each other are one part told twice."""
 LEAST_CENTER, LEAST_POINT = 0.2, 0.25
 """Peaks below these probabilities are not told."""
 
@@ -31,6 +39,19 @@ class RoundPart:
     score: float
     center_px: Array
     shape_px: Array
+
+    @classmethod
+    def of_square(cls, name: str, score: float, center_px: Array, square_px2: Array) -> "RoundPart":
+        """A part from the square M @ M.T of its shape, whose eigenvalues are the squared semi-axes."""
+        values, vectors = np.linalg.eigh(square_px2)
+        root = (vectors * np.sqrt(np.maximum(values, 1e-6))) @ vectors.T
+        return cls(name, score, center_px, np.asarray(root, float))
+
+    def resembles(self, other: "RoundPart", within: float) -> bool:
+        """Whether centers and logarithms of size lie within a share of the other's size of each other."""
+        away = float(np.linalg.norm(other.unit_places(self.center_px[None])))
+        size = abs(float(np.log(np.linalg.det(self.shape_px) / np.linalg.det(other.shape_px)))) / 2
+        return away < within and size < within
 
     @property
     def semi_axes_px(self) -> Array:
@@ -84,13 +105,13 @@ def point_parts(maps: PartMaps) -> dict[str, PointPart]:
 
 def part_share(maps: PartMaps, names: tuple[str, ...]) -> float:
     """Share of the window that the named parts fill."""
-    return float(np.isin(maps.parts.argmax(axis=0), [PART_CLASSES.index(name) for name in names]).mean())
+    return float(np.isin(maps.likeliest, [PART_CLASSES.index(name) for name in names]).mean())
 
 
 def part_at(maps: PartMaps, places_px: Array) -> NDArray[np.int64]:
     """(N,) class of `PART_CLASSES` at photo pixels; -1 outside the window."""
     cells = np.rint((maps.window.from_photo(places_px) + 0.5) / MAP_STRIDE - 0.5).astype(int)
-    best = maps.parts.argmax(axis=0)
+    best = maps.likeliest
     inside = ((cells >= 0) & (cells < [best.shape[1], best.shape[0]])).all(axis=1)
     classes = np.full(len(cells), -1, np.int64)
     classes[inside] = best[cells[inside, 1], cells[inside, 0]]
@@ -123,12 +144,6 @@ def _without_doubles(parts: list[RoundPart]) -> list[RoundPart]:
     """Drop tellings whose ellipse nearly equals a surer one of the same name."""
     kept: list[RoundPart] = []
     for part in parts:
-        if not any(_same(part, other) for other in kept if other.name == part.name):
+        if not any(part.resembles(other, SAME_PART) for other in kept if other.name == part.name):
             kept.append(part)
     return kept
-
-
-def _same(one: RoundPart, other: RoundPart) -> bool:
-    away = float(np.linalg.norm(other.unit_places(one.center_px[None])[0]))
-    size = abs(float(np.log(np.linalg.det(one.shape_px) / np.linalg.det(other.shape_px)))) / 2
-    return away < 0.35 and size < 0.35

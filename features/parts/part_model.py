@@ -9,7 +9,7 @@ import json
 import os
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from pathlib import Path
 from typing import Any, Literal
 
@@ -17,15 +17,18 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from features.parts.part_vocabulary import ATTRIBUTES, MAP_STRIDE, PICTURE_MULTIPLE, attribute_slices
+from features.parts.part_vocabulary import (
+    ATTRIBUTES,
+    GRAY,
+    MAP_STRIDE,
+    PICTURE_MULTIPLE,
+    PICTURE_PX,
+    attribute_slices,
+)
 
 Floats = NDArray[np.float32]
 MODEL_FILE = Path(__file__).with_name("part_model.onnx")
 CARD_FILE = Path(__file__).with_name("part_model.json")
-PICTURE_PX = 512
-"""Long side of the picture the model looks at."""
-GRAY = 114
-"""What fills a picture beyond the photo, as in training."""
 THREADS = 2
 
 
@@ -81,6 +84,17 @@ class PartMaps:
     centers: Floats
     shapes: Floats
     attributes: Mapping[str, Mapping[str, float]]
+
+    @cached_property
+    def likeliest(self) -> NDArray[np.int64]:
+        """(h, w) likeliest class of each cell."""
+        return np.asarray(self.parts.argmax(axis=0), np.int64)
+
+    @cached_property
+    def shares(self) -> Floats:
+        """(classes, h, w) probabilities of the parts."""
+        shares = np.exp(self.parts - self.parts.max(axis=0))
+        return np.asarray(shares / shares.sum(axis=0), np.float32)
 
 
 @dataclass(frozen=True)

@@ -46,9 +46,7 @@ def by_the_map(maps: PartMaps, part: RoundPart, seed: int = 0) -> RoundPart:
     center = part.center_px + part.shape_px @ fitted.center_px
     # The unit circle goes to the fitted ellipse, then to the photo; the symmetric root names the same ellipse.
     both = part.shape_px @ shape_unit
-    values, vectors = np.linalg.eigh(both @ both.T)
-    root = (vectors * np.sqrt(np.maximum(values, 1e-9))) @ vectors.T
-    return RoundPart(part.name, part.score, center, np.asarray(root, float))
+    return RoundPart.of_square(part.name, part.score, center, both @ both.T)
 
 
 def border_places(maps: PartMaps, part: RoundPart) -> Array:
@@ -61,9 +59,8 @@ def border_places(maps: PartMaps, part: RoundPart) -> Array:
     places = reach[None, :, None] * unit[:, None, :]
     in_photo = part.center_px + places.reshape(-1, 2) @ part.shape_px.T
     cells = ((maps.window.from_photo(in_photo) + 0.5) / MAP_STRIDE - 0.5).astype(np.float32).reshape(RAYS, steps, 2)
-    share = _softmax(maps.parts)
-    own = _sum(share, OWN_PARTS[part.name])
-    hiding = _sum(share, HIDING_PARTS[part.name])
+    own = _sum(maps.shares, OWN_PARTS[part.name])
+    hiding = _sum(maps.shares, HIDING_PARTS[part.name])
     rows, columns = own.shape
     inside = ((cells >= 0) & (cells <= [columns - 1, rows - 1])).all(axis=2)
     mine = np.where(inside, cv2.remap(own, cells[..., 0], cells[..., 1], cv2.INTER_LINEAR), np.nan)
@@ -107,11 +104,6 @@ def _likely(ellipse: Ellipse) -> bool:
     """Not far from the unit circle: the told ellipse is a few percent off, no more."""
     near = bool(np.linalg.norm(ellipse.center_px) < 0.25)
     return near and bool((ellipse.semi_axes_px > 0.75).all() and (ellipse.semi_axes_px < 1.33).all())
-
-
-def _softmax(logits: NDArray[np.float32]) -> NDArray[np.float32]:
-    shares = np.exp(logits - logits.max(axis=0))
-    return np.asarray(shares / shares.sum(axis=0), np.float32)
 
 
 def _sum(shares: NDArray[np.float32], names: tuple[str, ...]) -> NDArray[np.float32]:

@@ -48,6 +48,15 @@ EVIDENCE_PARTS: dict[str, tuple[str, ...]] = {
 }
 """Parts that must be seen for an attribute to be told; without them the photo says next to nothing of it."""
 
+CENTER_UNIT_PX = 8.0
+"""Centers are told beside their cell in this unit."""
+SIZE_UNIT_PX = 32.0
+"""Shapes are told as the logarithm of lengths in this unit."""
+
+PICTURE_PX = 512
+"""Long side of the picture the model looks at."""
+GRAY = 114
+"""What fills a picture beyond the photo."""
 MAP_STRIDE = 4
 """Pixels of the model's picture a cell of the part map and of the ellipses."""
 POINT_STRIDE = 2

@@ -8,15 +8,14 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from features.parts.bolt_count import count_ring
-from features.parts.part_maps import RoundPart, part_at, point_parts, round_parts
+from features.parts.learned import CHAMBER_COUNTS, Subject, counted_chamber_bolts
+from features.parts.part_maps import RoundPart, round_parts
 from features.parts.part_model import PartMaps, PartModel
 from features.parts.part_vocabulary import ATTRIBUTES, PART_CLASSES, POINT_CLASSES, ROUND_CLASSES
 from tools.train.pack import Packed
 
 Pixels = NDArray[np.uint8]
 LARGE_PARTS = ("chamber_cover", "clamp_band", "bolted_rim", "flange", "manifold", "air_section")
-COUNTS = (4, 6, 8, 10, 12, 14, 16, 18, 20, 24)
 BINS = 10
 
 
@@ -125,9 +124,7 @@ def _rounds(
         if kind < 0 or not asked or not (0 <= x < width and 0 <= y < height):
             continue
         name = ROUND_CLASSES[int(kind)]
-        values, vectors = np.linalg.eigh(np.array([[xx, xy], [xy, yy]], float))
-        root = (vectors * np.sqrt(np.maximum(values, 1e-6))) @ vectors.T
-        truth = RoundPart(name, 1.0, np.array([x, y], float), root)
+        truth = RoundPart.of_square(name, 1.0, np.array([x, y], float), np.array([[xx, xy], [xy, yy]], float))
         near = [p for p in parts if p.name == name and np.linalg.norm(truth.unit_places(p.center_px[None])) < 0.5]
         if not near:
             missed[name] += 1
@@ -141,21 +138,14 @@ def _rounds(
 
 
 def _counted(maps: PartMaps, told: RoundPart, truth: RoundPart, packed: Packed, k: int) -> list[tuple[int, int, bool]]:
-    """True and told number of bolts of one joint."""
+    """True and told number of bolts of one joint, counted as the program counts them."""
     mine = packed.points[k][packed.points[k][:, 2] == POINT_CLASSES.index("chamber_bolt")]
     distance = np.linalg.norm(truth.unit_places(mine[:, :2]), axis=1)
     mine = mine[(distance > 0.6) & (distance < 1.3)]
-    if len(mine) not in COUNTS:
+    if len(mine) not in CHAMBER_COUNTS:
         return []
-    seen = point_parts(maps)["chamber_bolt"]
-    ring = count_ring(told.unit_places(seen.places_px), seen.scores, COUNTS, in_view_of(maps, told))
+    ring, _ = counted_chamber_bolts(Subject(told, maps))
     return [(len(mine), ring.count if ring else 0, bool((mine[:, 3] > 0).all()))]
-
-
-def in_view_of(maps: PartMaps, joint: RoundPart) -> Callable[[NDArray[np.float64]], NDArray[np.bool_]]:
-    """Tells of places round a joint whether the joint itself is seen there."""
-    own = [PART_CLASSES.index(name) for name in ("bolted_rim", "bolt", "chamber_cover", "clamp_band")]
-    return lambda places: np.isin(part_at(maps, joint.center_px + places @ joint.shape_px.T), own)
 
 
 def figures_of(judged: Sequence[JudgedPhoto]) -> Figures:

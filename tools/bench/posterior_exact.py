@@ -1,8 +1,8 @@
 """The closed-form posterior beside brute-force numerical integration: `python -m tools.bench.posterior_exact`.
 
 Random small cases: three families and "not in the set", one to four lengths, a scale that is good, poor or missing,
-lengths some families do not know, spreads with and without shop measurements, and an attribute. scipy's adaptive
-`quad` integrates over the common scale error; what families do not know is filled through the inverse of the precision
+lengths some families do not know, spreads with and without shop measurements, and an attribute. scipy's `simpson`
+integrates over the common scale error; what families do not know is filled through the inverse of the precision
 matrix, another way than the program's regression. Bar: no probability differs by more than 1e-6 in 1,000 cases.
 """
 
@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.integrate import quad
+from scipy.integrate import simpson
 from scipy.stats import multivariate_normal, norm
 
 from features.measured import AttributeEvidence, Contribution, MeasuredLength
@@ -54,8 +54,7 @@ def random_families(rng: np.random.Generator, count: int = 8) -> list[Family]:
             if rng.random() < 0.75:
                 sd = float(rng.uniform(0.3, 4.0)) if rng.random() < 0.5 else None
                 known[name] = KnownLength(float(rng.uniform(180.0, 260.0)), sd, int(rng.integers(0, 9)))
-        bolts = int(rng.choice(BOLTS))
-        families.append(Family(f"F{i}", "Hollin", "invented", "1 in", lengths=known, chamber_bolt_count=bolts))
+        families.append(Family(f"F{i}", "Hollin", "invented", "1 in", lengths=known))
     return families
 
 
@@ -84,9 +83,7 @@ def keep_rows(table: FamilyTable, rows: Array | NDArray[np.intp]) -> FamilyTable
     )
 
 
-def integrated(
-    table: FamilyTable, row: int, lengths: Sequence[MeasuredLength], scale_sd: float, floor: float
-) -> float:
+def integrated(table: FamilyTable, row: int, lengths: Sequence[MeasuredLength], scale_sd: float, floor: float) -> float:
     """Likelihood of the lengths for one row: integral over the common scale error, by scipy."""
     columns = [LENGTH_NAMES.index(length.name) for length in lengths]
     mean, cover = _predicted(table, row, columns)
@@ -96,18 +93,9 @@ def integrated(
     weight = np.linalg.solve(cover, np.ones(len(gap)))
     width = 1.0 / float(np.sqrt(weight.sum() + 1.0 / scale_sd**2))
     peak = float(weight @ gap) * width**2
-    given = multivariate_normal(cov=cover)
-    prior = norm(scale=scale_sd)
-
-    def integrand(steps: float) -> float:
-        error = peak + width * steps
-        return float(given.pdf(gap - error) * prior.pdf(error))
-
-    top = integrand(0.0)
-    if top < _SMALLEST:
-        return 0.0
-    value, _ = quad(lambda steps: integrand(steps) / top, -9.0, 9.0, epsabs=1e-11, epsrel=1e-11)
-    return float(value * top * width)
+    errors = peak + width * np.linspace(-9.0, 9.0, 181)
+    values = multivariate_normal.pdf(gap - errors[:, None], cov=cover) * norm.pdf(errors, scale=scale_sd)
+    return float(simpson(values, x=errors))
 
 
 def _predicted(table: FamilyTable, row: int, columns: Sequence[int]) -> tuple[Array, Array]:
@@ -146,7 +134,8 @@ def compare(cases: int, seed: int, settings: MatchSettings) -> Agreement:
     rng = np.random.default_rng(seed)
     apart: list[float] = []
     while len(apart) < cases:
-        whole = build_family_table(random_families(rng), settings)
+        families = [replace(one, chamber_bolt_count=int(rng.choice(BOLTS))) for one in random_families(rng)]
+        whole = build_family_table(families, settings)
         for _ in range(min(CASES_OF_A_SET, cases - len(apart))):
             lengths, scale_sd = random_lengths(rng)
             rows = np.append(rng.choice(whole.count, 3, replace=False), whole.rows - 1)

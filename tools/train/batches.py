@@ -5,12 +5,10 @@ from dataclasses import dataclass, fields, replace
 import torch
 from torch import Tensor
 
-from features.parts.part_vocabulary import ATTRIBUTES, EVIDENCE_PARTS, PART_CLASSES
+from features.parts.part_vocabulary import ATTRIBUTES, EVIDENCE_PARTS, GRAY, PART_CLASSES, PICTURE_PX
 from tools.train.pack import Packed
 from tools.train.targets import EVIDENCE_SHARE
 
-PICTURE_PX = 512
-"""Side of the pictures the model is trained on."""
 LEAST_PUMP = 0.01
 """A picture that shows less of the pump neither must nor must not be called one."""
 WHOLE_VIEW = 1.35
@@ -46,7 +44,6 @@ class PhotoStore:
     points: Tensor
     rounds: Tensor
     attributes: Tensor
-    seen: Tensor
     empty: Tensor
 
     @staticmethod
@@ -70,14 +67,6 @@ class Moves:
     def to_picture(self, xy: Tensor) -> Tensor:
         """(B, N, 2) photo pixels to picture pixels."""
         return (xy - self.shift[:, None]) @ torch.linalg.inv(self.matrix).transpose(1, 2)
-
-
-def whole_photo(size: Tensor) -> Moves:
-    """Moves that lay each photo as a whole into the picture, top left."""
-    scale = size.max(dim=1).values.float() / PICTURE_PX
-    matrix = torch.eye(2, device=size.device) * scale[:, None, None]
-    # Pixel centers: (x + 0.5) * s - 0.5.
-    return Moves(matrix, (0.5 * scale - 0.5)[:, None].expand(-1, 2))
 
 
 def random_moves(size: Tensor) -> Moves:
@@ -117,7 +106,7 @@ def cut(store: PhotoStore, index: Tensor, moves: Moves) -> Batch:
     classes = torch.nn.functional.grid_sample(
         store.classes[index][:, None].float(), normal, mode="nearest", align_corners=False
     )[:, 0]
-    pictures = torch.where(inside[:, None], pictures, 114.0)
+    pictures = torch.where(inside[:, None], pictures, float(GRAY))
     classes = torch.where(inside, classes, 0.0).long()
     points, rounds = store.points[index].clone(), store.rounds[index].clone()
     points[..., :2] = moves.to_picture(points[..., :2])

@@ -13,8 +13,7 @@ import numpy as np
 import typer
 from numpy.typing import NDArray
 
-from features.parts.part_vocabulary import PART_CLASSES
-from tools.train.batches import PICTURE_PX
+from features.parts.part_vocabulary import PART_CLASSES, PICTURE_PX
 from tools.train.pack import Packed
 
 SUFFIXES = (".jpg", ".jpeg", ".png", ".webp")

@@ -1,5 +1,6 @@
 """How wrong the part model is on a batch: one number per output, all differentiable."""
 
+import math
 from dataclasses import dataclass
 
 import torch
@@ -7,21 +8,18 @@ from torch import Tensor
 from torch.nn import functional
 
 from features.parts.part_vocabulary import (
-    ATTRIBUTES,
+    CENTER_UNIT_PX,
     MAP_STRIDE,
     POINT_CLASSES,
     POINT_STRIDE,
     ROUND_CLASSES,
     SHAPE_NUMBERS,
+    SIZE_UNIT_PX,
     attribute_slices,
 )
 from tools.train.batches import Batch
 from tools.train.network import PartOutputs
 
-SIZE_UNIT_PX = 32.0
-"""Shapes are told as the logarithm of lengths in this unit; `features.parts.part_maps` reads them back."""
-CENTER_UNIT_PX = 8.0
-"""Centers are told beside their cell in this unit."""
 WEIGHTS = {"parts": 1.0, "overlap": 0.5, "points": 0.6, "centers": 0.4, "shapes": 1.0, "attributes": 0.35}
 UNSEEN_WEIGHT = 0.25
 """Weight of an attribute whose parts are out of sight: the model shall learn how little it knows then."""
@@ -121,7 +119,7 @@ def log_shape(rounds: Tensor) -> Tensor:
     log_large, log_small = 0.5 * large.log(), 0.5 * small.log()
     middle, difference = (log_large + log_small) / 2, (log_large - log_small) / 2
     cos, sin = (xx - yy) / 2 / spread, xy / spread
-    unit = torch.log(torch.tensor(SIZE_UNIT_PX))
+    unit = math.log(SIZE_UNIT_PX)
     return torch.stack([middle - unit + difference * cos, middle - unit - difference * cos, difference * sin], -1)
 
 
@@ -149,11 +147,10 @@ def shape_loss(shapes: Tensor, rounds: Tensor) -> Tensor:
 def attribute_loss(logits: Tensor, batch: Batch) -> Tensor:
     """Cross entropy of all attributes; those whose parts are out of sight count little."""
     total = logits.new_zeros(())
-    for k, (name, place) in enumerate(attribute_slices().items()):
+    for k, place in enumerate(attribute_slices().values()):
         truth = batch.attributes[:, k]
         known = truth >= 0
         weight = known * torch.where(batch.seen[:, k], 1.0, UNSEEN_WEIGHT)
         each = functional.cross_entropy(logits[:, place], truth.clamp(min=0), reduction="none")
-        assert name in ATTRIBUTES
         total = total + (weight * each).sum() / (weight.sum() + 1)
     return total

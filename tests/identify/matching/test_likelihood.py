@@ -1,90 +1,14 @@
 """The closed form of the geometry is the integral it claims to be."""
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
-from scipy.integrate import simpson
-from scipy.stats import multivariate_normal, norm
 
 from features.measured import Contribution, MeasuredLength
 from identify.matching.family_table import build_family_table
 from identify.matching.likelihood import log_density, log_density_bound, reduce_to_known
 from identify.matching.posterior import compute_posterior, usable_lengths
-from reference_geometry.families import LENGTH_NAMES, Family, KnownLength
-
-NAMES = ("chamber_diameter", "port_spacing", "flange_diameter", "overall_height")
-
-
-def random_families(rng, count=8):
-    """Families that know some of the lengths, with and without measurements of their own."""
-    families = []
-    for i in range(count):
-        known = {}
-        for name in NAMES:
-            if rng.random() < 0.75:
-                sd = float(rng.uniform(0.3, 4.0)) if rng.random() < 0.5 else None
-                known[name] = KnownLength(float(rng.uniform(180.0, 260.0)), sd, int(rng.integers(0, 9)))
-        families.append(Family(f"F{i}", "Hollin", "invented", "1 in", lengths=known))
-    return families
-
-
-def random_lengths(rng):
-    """One to four measured lengths with a scale that is good, poor or missing, and its relative sd."""
-    scale_sd = float(rng.choice([0.005, 0.03, 3.0]))
-    factor = float(np.exp(scale_sd * rng.standard_normal()))
-    lengths = []
-    for name in rng.permutation(NAMES)[: int(rng.integers(1, len(NAMES) + 1))]:
-        edge = Contribution("edge", f"edge:{name}", float(rng.uniform(0.001, 0.02)))
-        value_mm = float(rng.uniform(180.0, 260.0)) * factor
-        lengths.append(MeasuredLength(str(name), value_mm, (edge, Contribution("scale", "shared", scale_sd))))
-    return tuple(lengths), scale_sd
-
-
-def keep_rows(table, rows):
-    """A family table cut down to a few rows, all priors equal."""
-    codes = {name: values[rows] for name, values in table.codes.items()}
-    return replace(
-        table,
-        log_mean=table.log_mean[:, rows],
-        log_variance=table.log_variance[:, rows],
-        known_bits=table.known_bits[rows],
-        standard_bits=table.standard_bits[rows],
-        codes=codes,
-        log_prior=np.full(len(rows), -np.log(len(rows))),
-    )
-
-
-def brute_force(table, row, lengths, scale_sd, floor):
-    """Integrate numerically over the common scale error; everything else is independent of it.
-
-    What a family does not know follows the broad density given what it knows, here through the inverse of the
-    precision matrix, which is another way than the program's regression.
-    """
-    columns = [LENGTH_NAMES.index(length.name) for length in lengths]
-    known = np.array([bool(int(table.known_bits[row]) >> c & 1) for c in columns])
-    mean = table.broad.mean[columns].copy()
-    prior = table.broad.covariance[np.ix_(columns, columns)]
-    cover = np.diag(table.log_variance[columns, row] * known)
-    if not known.all():
-        precision = np.linalg.inv(prior)
-        rest = np.linalg.inv(precision[np.ix_(~known, ~known)])
-        slope = -rest @ precision[np.ix_(~known, known)]
-        mean[~known] += slope @ (table.log_mean[columns, row] - table.broad.mean[columns])[known]
-        own = np.diag(table.log_variance[columns, row][known])
-        cover[np.ix_(~known, ~known)] = rest + slope @ own @ slope.T
-        cover[np.ix_(~known, known)] = slope @ own
-        cover[np.ix_(known, ~known)] = (slope @ own).T
-    mean[known] = table.log_mean[columns, row][known]
-    edges = np.array([length.contributions[0].relative for length in lengths])
-    cover += np.diag(edges**2 + floor**2)
-    gap = np.log([length.value_mm for length in lengths]) - mean
-    weight = np.linalg.solve(cover, np.ones(len(gap)))
-    width = 1.0 / np.sqrt(weight.sum() + 1.0 / scale_sd**2)
-    peak = weight @ gap * width**2
-    errors = peak + width * np.linspace(-9.0, 9.0, 181)
-    values = multivariate_normal.pdf(gap - errors[:, None], cov=cover) * norm.pdf(errors, scale=scale_sd)
-    return simpson(values, x=errors)
+from reference_geometry.families import Family, KnownLength
+from tools.bench.posterior_exact import NAMES, integrated, keep_rows, random_families, random_lengths
 
 
 def test_posterior_is_the_numerical_integral_over_the_scale_error_on_1000_random_cases(settings):
@@ -97,7 +21,7 @@ def test_posterior_is_the_numerical_integral_over_the_scale_error_on_1000_random
             lengths, scale_sd = random_lengths(rng)
             rows = np.append(rng.choice(whole.count, 3, replace=False), whole.rows - 1)
             table = keep_rows(whole, rows)
-            likelihood = [brute_force(table, r, lengths, scale_sd, settings.model_floor) for r in range(4)]
+            likelihood = [integrated(table, r, lengths, scale_sd, settings.model_floor) for r in range(4)]
             if max(likelihood) < 1e-250:
                 continue
             expected = np.array(likelihood) / sum(likelihood)
@@ -118,7 +42,7 @@ def test_density_itself_is_the_integral_not_only_its_ratios(settings):
         for row in rng.choice(table.count, 3, replace=False):
             reduced = reduce_to_known(measured, table.broad, int(table.known_bits[row]))
             ours = log_density(reduced, table.log_mean, table.log_variance, np.array([row]))[0]
-            theirs = brute_force(table, row, lengths, scale_sd, settings.model_floor)
+            theirs = integrated(table, row, lengths, scale_sd, settings.model_floor)
             if theirs > 1e-200:
                 checked += 1
                 assert ours == pytest.approx(np.log(theirs), abs=1e-6)

@@ -53,9 +53,7 @@ class Camera:
     @property
     def matrix(self) -> Array:
         """(3, 3) camera matrix."""
-        return np.array(
-            [[self.focal_px, 0, self.center_x_px], [0, self.focal_px, self.center_y_px], [0, 0, 1.0]]
-        )
+        return np.array([[self.focal_px, 0, self.center_x_px], [0, self.focal_px, self.center_y_px], [0, 0, 1.0]])
 
     def project(self, points_camera: Array) -> Array:
         """(..., 3) points in camera axes to (..., 2) pixels."""

@@ -216,9 +216,7 @@ def solve_circle(
     x0 = _first_guess(rim.points_px, start, focal, image_center_px, prior)
     problem = _Problem(start, reference, focal, image_center_px, rim, prior)
     distance = float(np.linalg.norm(start.translation_mm))
-    steps = np.array(
-        [1e-5] * 3 + [1e-5 * distance] * 3 + [1e-5, 1e-5, 1e-5] + [1e-5 * distance] * 3 + [1e-5] * 5
-    )
+    steps = np.array([1e-5] * 3 + [1e-5 * distance] * 3 + [1e-5, 1e-5, 1e-5] + [1e-5 * distance] * 3 + [1e-5] * 5)
     solution = solve(problem.residuals, x0, steps)
     return _report(sighting, problem, solution)
 
@@ -268,9 +266,7 @@ def _per_offset(solution: Solution, problem: _Problem, diameter_mm: float) -> fl
     return float(solution.loadings["offset"][_RADIUS, 0]) * diameter_mm / -problem.prior.offset_sd_mm
 
 
-def _contributions(
-    sighting: CircleSighting, problem: _Problem, solution: Solution
-) -> tuple[Contribution, ...]:
+def _contributions(sighting: CircleSighting, problem: _Problem, solution: Solution) -> tuple[Contribution, ...]:
     photo, feature = sighting.photo, f"{sighting.photo}:{sighting.name}"
     shared = problem.prior.edge_shared_px / problem.rim.radius_px
     parts: list[tuple[ContributionName, str, float]] = [

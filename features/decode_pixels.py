@@ -34,9 +34,7 @@ opened)."""
 
 PictureFormat = Literal["JPEG", "PNG", "WEBP", "HEIF"]
 RefusalCode = Literal["damaged", "too_many_pixels", "too_small", "out_of_memory", "heic_unavailable"]
-NoteCode = Literal[
-    "exif_damaged", "orientation_ignored", "first_frame", "profile_ignored", "transparency", "cmyk"
-]
+NoteCode = Literal["exif_damaged", "orientation_ignored", "first_frame", "profile_ignored", "transparency", "cmyk"]
 
 _STRIP_PIXELS = 1 << 19
 _THREADS = 2
@@ -103,9 +101,7 @@ class DecodedPicture:
                 yield rows
 
 
-def decode_picture(
-    data: bytes, picture_format: PictureFormat, *, max_pixels: int, min_side_px: int
-) -> DecodedPicture:
+def decode_picture(data: bytes, picture_format: PictureFormat, *, max_pixels: int, min_side_px: int) -> DecodedPicture:
     """Decode the first frame of a picture.
 
     Raises:
@@ -195,9 +191,7 @@ def _read_exif(
     return facts, 1
 
 
-def _color_converter(
-    image: Image.Image, notes: list[tuple[NoteCode, str]]
-) -> Callable[[Image.Image], Image.Image]:
+def _color_converter(image: Image.Image, notes: list[tuple[NoteCode, str]]) -> Callable[[Image.Image], Image.Image]:
     """A function that makes 8-bit sRGB of any strip of this image."""
     transparent = image.has_transparency_data and not image.mode.startswith("I")
     if transparent:

@@ -27,8 +27,7 @@ if TYPE_CHECKING:  # the decoders themselves are never loaded into this process
 
 _PACKAGE_ROOT = Path(__file__).resolve().parent.parent
 _BOOT = (
-    "import json, sys; sys.path.extend(json.loads(sys.argv.pop(1))); "
-    "from features.decode_worker import main; main()"
+    "import json, sys; sys.path.extend(json.loads(sys.argv.pop(1))); from features.decode_worker import main; main()"
 )
 _PIPE_BYTES = 1 << 20
 _LONGEST_ANSWER = 1 << 16

@@ -60,9 +60,7 @@ def scan_edges(
     kernel = -taps * np.exp(-0.5 * (taps / sigma) ** 2)
     # An ideal step of height h then gives a peak slope of h times the kernel's peak share.
     kernel /= np.sum(np.abs(kernel)) / 2
-    slope = cv2.filter2D(
-        profile, cv2.CV_32F, kernel[::-1][None].astype(np.float32), borderType=cv2.BORDER_REPLICATE
-    )
+    slope = cv2.filter2D(profile, cv2.CV_32F, kernel[::-1][None].astype(np.float32), borderType=cv2.BORDER_REPLICATE)
     slope = -slope if _rises_negative(kernel) else slope
     size = np.abs(slope)
     peak = (size[:, 1:-1] >= size[:, :-2]) & (size[:, 1:-1] > size[:, 2:]) & (size[:, 1:-1] >= least_step)

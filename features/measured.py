@@ -13,9 +13,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-ContributionName = Literal[
-    "edge", "reference", "camera", "offset", "tilt", "lens", "print_scale", "scale", "reading"
-]
+ContributionName = Literal["edge", "reference", "camera", "offset", "tilt", "lens", "print_scale", "scale", "reading"]
 
 COVERAGE_95 = 1.96
 """Coverage factor of a 95 % interval of a normal quantity (JCGM 100:2008, table G.1)."""

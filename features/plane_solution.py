@@ -124,9 +124,7 @@ def solve_plane(reference: ScaleReference, photo: Photo) -> SolvedPlane | NoPlan
     return min(solved, key=lambda plane: plane.solution.cost)
 
 
-def _solve_from(
-    pose: PlanePose, reference: ScaleReference, photo: Photo, center: tuple[float, float]
-) -> SolvedPlane:
+def _solve_from(pose: PlanePose, reference: ScaleReference, photo: Photo, center: tuple[float, float]) -> SolvedPlane:
     prior = photo.focal
 
     def residuals(x: Array) -> dict[str, Array]:

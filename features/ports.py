@@ -68,9 +68,7 @@ def possible_ports(
         Ports, most probable first, probabilities summing to 1; empty when nothing about the port was
         measured.
     """
-    about_port = [
-        length for length in lengths if length.name in _FLANGE_SPREAD or length.name in _THREAD_SPREAD
-    ]
+    about_port = [length for length in lengths if length.name in _FLANGE_SPREAD or length.name in _THREAD_SPREAD]
     if not about_port:
         return ()
     flanged, threaded = connection.get("flanged", 0.5), connection.get("threaded", 0.5)
@@ -91,9 +89,7 @@ def possible_ports(
     return tuple(PortSize(s[0], s[1], s[2], w / total) for w, s in kept)
 
 
-def _flange_log(
-    flange: Flange, lengths: list[MeasuredLength], hole_count: Mapping[str, float], prior: float
-) -> float:
+def _flange_log(flange: Flange, lengths: list[MeasuredLength], hole_count: Mapping[str, float], prior: float) -> float:
     options = []
     for outside in flange.flange_diameters_mm:
         table = {
@@ -118,9 +114,7 @@ def _thread_log(thread: PipeThread, lengths: list[MeasuredLength], prior: float)
     return _gaussian_log(lengths, table, _THREAD_SPREAD) + float(np.log(prior + 1e-9))
 
 
-def _gaussian_log(
-    lengths: list[MeasuredLength], table: Mapping[str, float], spread: Mapping[str, float]
-) -> float:
+def _gaussian_log(lengths: list[MeasuredLength], table: Mapping[str, float], spread: Mapping[str, float]) -> float:
     """Log density of the measured logarithms about a table row; lengths it lacks count as unexplained."""
     use = [length for length in lengths if length.name in table]
     unexplained = (len(lengths) - len(use)) * _UNEXPLAINED_LOG

@@ -78,9 +78,7 @@ FORMAT_UNSUPPORTED = _register(
     "Save or export the photo as JPEG; the name's ending alone changes nothing.",
     "refused",
 )
-NOT_A_PHOTO = _register(
-    "not_a_photo", "The file is not a photo.", "Give a JPEG, PNG, WebP or HEIC file.", "refused"
-)
+NOT_A_PHOTO = _register("not_a_photo", "The file is not a photo.", "Give a JPEG, PNG, WebP or HEIC file.", "refused")
 PHOTO_DAMAGED = _register(
     "photo_damaged",
     "The photo is damaged and cannot be decoded.",
@@ -197,8 +195,7 @@ PHOTO_LOW_RESOLUTION = _register(
 NO_SCALE = _register(
     "no_scale",
     "No scale reference was found, so only ratios can be measured.",
-    "Lay the printed scale card, a bank card or a coin on the part and shoot again, or give two points and a "
-    "length.",
+    "Lay the printed scale card, a bank card or a coin on the part and shoot again, or give two points and a length.",
     "caution",
 )
 SCALE_FITS_NO_PLANE = _register(
@@ -326,8 +323,7 @@ NO_PUMP_SEEN = _register(
 NOTHING_FOUND = _register(
     "nothing_found",
     "No round part of a pump was made out in this photo.",
-    "Shoot square on at a chamber cover or at the port, filling the picture, or point at the part with "
-    "--look-at.",
+    "Shoot square on at a chamber cover or at the port, filling the picture, or point at the part with --look-at.",
     "caution",
 )
 POSE_AMBIGUOUS = _register(

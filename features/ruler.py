@@ -16,9 +16,7 @@ _RULERS = ("bolt_circle_diameter", "flange_diameter")
 _RULER_RELATIVE_SD = {"bolt_circle_diameter": 0.005, "flange_diameter": 0.012}
 
 
-def flange_as_ruler(
-    lengths: Sequence[MeasuredLength], ports: Sequence[PortSize]
-) -> tuple[MeasuredLength, ...]:
+def flange_as_ruler(lengths: Sequence[MeasuredLength], ports: Sequence[PortSize]) -> tuple[MeasuredLength, ...]:
     """Scale ratio-only lengths by the port flange when its nominal size is sure.
 
     Ports of one nominal size and different standard count together: their drilling differs by a few percent
@@ -49,11 +47,7 @@ def _size_of(ruler: str, nominal_in: str, ports: Sequence[PortSize]) -> tuple[fl
     for port in ports:
         flange = find_flange(port.standard, port.nominal_in)
         if flange and port.nominal_in == nominal_in:
-            size = (
-                flange.bolt_circle_diameter_mm
-                if ruler == "bolt_circle_diameter"
-                else flange.flange_diameter_mm
-            )
+            size = flange.bolt_circle_diameter_mm if ruler == "bolt_circle_diameter" else flange.flange_diameter_mm
             sizes.append(size)
             weights.append(port.probability)
     total = sum(weights)

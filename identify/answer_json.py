@@ -48,9 +48,7 @@ def to_model(answer: Answer) -> AnswerModel:
         not_in_set=answer.not_in_set,
         kits=[_kit(offer) for offer in answer.kits],
         next_questions=[
-            QuestionModel(
-                ask=q.ask, how=q.how, gain_bits=q.gain_bits, minutes=q.question.minutes, code=q.question.code
-            )
+            QuestionModel(ask=q.ask, how=q.how, gain_bits=q.gain_bits, minutes=q.question.minutes, code=q.question.code)
             for q in answer.next_questions
         ],
         cautions=list(answer.cautions),
@@ -102,9 +100,7 @@ def _measurements(answer: Answer) -> dict[str, LengthModel | RatioModel]:
         elif i != floating[0]:
             below = answer.measurements[floating[0]]
             covariance = answer.log_covariance
-            variance = (
-                covariance[i, i] + covariance[floating[0], floating[0]] - 2.0 * covariance[i, floating[0]]
-            )
+            variance = covariance[i, i] + covariance[floating[0], floating[0]] - 2.0 * covariance[i, floating[0]]
             found[f"{length.name}/{below.name}"] = _ratio(length, below, max(float(variance), 0.0) ** 0.5)
     return found
 

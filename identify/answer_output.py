@@ -68,9 +68,7 @@ def rendered_report(content: ReportContent, suffix: str) -> bytes:
     return html_report(content)
 
 
-def write_outputs(
-    answered: Answered, outputs: OutputPlan, photos: Sequence[Path], matching: bool
-) -> list[NotWritten]:
+def write_outputs(answered: Answered, outputs: OutputPlan, photos: Sequence[Path], matching: bool) -> list[NotWritten]:
     """Write pictures and report; what can not be written is returned, so that the answer is still shown."""
     if outputs.overlay_dir is None and outputs.report_path is None:
         return []

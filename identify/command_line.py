@@ -142,9 +142,7 @@ app.add_typer(users_app, name="users")
 
 @app.command(help=CARD_HELP)
 def card(
-    file: Annotated[
-        Path, typer.Argument(metavar="FILE.pdf", help="Where to write the page.", show_default=False)
-    ],
+    file: Annotated[Path, typer.Argument(metavar="FILE.pdf", help="Where to write the page.", show_default=False)],
     size: Annotated[
         str,
         typer.Option(
@@ -241,10 +239,7 @@ def _reference_set(url: str | None) -> "ReferenceSet":
 def _stop_unreadable(unreadable: "Unreadable") -> NoReturn:
     """Name every unreadable input and every readable one, and end."""
     count = len(unreadable.bad) + len(unreadable.good)
-    say(
-        f"untagged: {len(unreadable.bad)} of {count} inputs could not be read, "
-        "so nothing was answered or written."
-    )
+    say(f"untagged: {len(unreadable.bad)} of {count} inputs could not be read, so nothing was answered or written.")
     for name, reason in unreadable.bad:
         say(f"  {name}: {reason}")
     if unreadable.good:
@@ -257,9 +252,7 @@ def main() -> None:
     """Run the command and end with its exit code; no mistake of a user ever shows a traceback."""
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
-            stream.reconfigure(
-                errors="replace"
-            )  # a console that lacks a character shows ? instead of failing
+            stream.reconfigure(errors="replace")  # a console that lacks a character shows ? instead of failing
     try:
         app(prog_name="untagged")
     except BrokenPipeError:

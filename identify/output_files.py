@@ -63,9 +63,7 @@ def _numbered(stem: str) -> "list[str]":
 
 def _check_report(path: Path, photos: Sequence[Path]) -> None:
     if path.suffix.lower() not in REPORT_SUFFIXES:
-        raise WrongUsage(
-            "--report", f"{path} must end in .pdf or .html, which says what kind of report to write."
-        )
+        raise WrongUsage("--report", f"{path} must end in .pdf or .html, which says what kind of report to write.")
     if path.is_dir():
         raise WrongUsage("--report", f"{path} is a folder; give the name of a file in it.")
     _check_not_an_input("--report", path, photos)
@@ -85,9 +83,7 @@ def _check_writable(option: str, folder: Path) -> None:
     if not nearest.is_dir():
         raise WrongUsage(option, f"{nearest} is a file, so no folder can be made in it.")
     if not os.access(nearest, os.W_OK | os.X_OK):
-        raise WrongUsage(
-            option, f"{nearest} can not be written to; choose another folder or ask for permission."
-        )
+        raise WrongUsage(option, f"{nearest} can not be written to; choose another folder or ask for permission.")
 
 
 def write_atomically(path: Path, content: bytes) -> None:

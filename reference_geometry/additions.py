@@ -28,9 +28,7 @@ _UNITS = {
     "inches": MM_PER_INCH,
     '"': MM_PER_INCH,
 }
-_ATTRIBUTES = tuple(
-    column for column in FAMILY_COLUMNS if column not in LENGTH_COLUMNS and column != "family_id"
-)
+_ATTRIBUTES = tuple(column for column in FAMILY_COLUMNS if column not in LENGTH_COLUMNS and column != "family_id")
 
 
 @final

@@ -175,9 +175,7 @@ def _refuse_alien_lengths(reader: RowReader, connection: str | None, lengths: Co
 def family_cells(family: Family) -> dict[str, str]:
     """The filled cells of a family by column, extras included; `read_family` gives the family back."""
     plain: dict[str, object] = {column: getattr(family, column) for column in ATTRIBUTE_COLUMNS}
-    plain |= {
-        name: getattr(family, name) for name in ("bolt_hole_count", "air_valve_side", "max_flow_lpm", "notes")
-    }
+    plain |= {name: getattr(family, name) for name in ("bolt_hole_count", "air_valve_side", "max_flow_lpm", "notes")}
     cells = {column: _cell(value) for column, value in plain.items()}
     for name, known in family.lengths.items():
         values = (known.mean_mm, known.sd_mm, known.count or None)

@@ -149,17 +149,14 @@ def check_view(
         pairs += alike.size
         kit_pairs += int(np.count_nonzero(~same_kits))
         found += [
-            (bool(same), float(separation[j - i - 1]), i, int(j))
-            for j, same in zip(alike, same_kits, strict=True)
+            (bool(same), float(separation[j - i - 1]), i, int(j)) for j, same in zip(alike, same_kits, strict=True)
         ]
         if len(found) > 20 * most_pairs:
             found = sorted(found)[:most_pairs]
     described = tuple(
         _describe(families[i], families[j], apart, same) for same, apart, i, j in sorted(found)[:most_pairs]
     )
-    return ViewCheck(
-        view, pairs, kit_pairs, int(np.count_nonzero(crowd)), int(crowd.max(initial=0)), described
-    )
+    return ViewCheck(view, pairs, kit_pairs, int(np.count_nonzero(crowd)), int(crowd.max(initial=0)), described)
 
 
 def _kit_codes(families: Sequence[Family], kits_of: Mapping[str, frozenset[str]]) -> NDArray[np.int64]:

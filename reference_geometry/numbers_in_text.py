@@ -13,9 +13,7 @@ _PLAIN = re.compile(r"\d+")
 _SURE_POINT = re.compile(
     r"\d+\.(?:\d{1,2}|\d{4,})|0\.\d+|\d{4,}\.\d+|\.\d+|\d{1,3}(?:,\d{3})+\.\d+|\d{1,3}(?:,\d{3}){2,}"
 )
-_SURE_COMMA = re.compile(
-    r"\d+,(?:\d{1,2}|\d{4,})|0,\d+|\d{4,},\d+|,\d+|\d{1,3}(?:\.\d{3})+,\d+|\d{1,3}(?:\.\d{3}){2,}"
-)
+_SURE_COMMA = re.compile(r"\d+,(?:\d{1,2}|\d{4,})|0,\d+|\d{4,},\d+|,\d+|\d{1,3}(?:\.\d{3})+,\d+|\d{1,3}(?:\.\d{3}){2,}")
 _UNSURE = re.compile(r"\d{1,3}[.,]\d{3}")
 _SPACES = re.compile(r"[\s\u00a0\u202f']")
 

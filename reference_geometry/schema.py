@@ -177,9 +177,7 @@ def migrate(connection: Connection, up_to: int = CURRENT_VERSION) -> None:
     if version >= up_to:
         return
     if not inspect(connection).has_table(SCHEMA_VERSION.name):
-        connection.execute(
-            text("CREATE TABLE reference_schema_version (version INTEGER NOT NULL PRIMARY KEY)")
-        )
+        connection.execute(text("CREATE TABLE reference_schema_version (version INTEGER NOT NULL PRIMARY KEY)"))
     for step in STEPS[version:up_to]:
         for statement in step:
             connection.execute(text(statement))

@@ -9,9 +9,7 @@ def _words(**spellings: str) -> Mapping[str, str]:
     """Every spelling -> the word kept. The word itself is a spelling too."""
     found: dict[str, str] = {}
     for word, others in spellings.items():
-        found |= {
-            spelling.strip(): word for spelling in (word.replace("_", " "), *others.split(",")) if spelling
-        }
+        found |= {spelling.strip(): word for spelling in (word.replace("_", " "), *others.split(",")) if spelling}
     return found
 
 

@@ -159,9 +159,7 @@ def read_measurements(path: Path) -> MeasurementTable | TableRefused:
         path: CSV file with the columns measurement_id, family_id, name, value_mm, measured_on and, where
             known, measured_by and instrument.
     """
-    reading = _read(
-        path, MEASUREMENT_COLUMNS, MEASUREMENT_NEEDED_COLUMNS, MEASUREMENT_NUMBER_COLUMNS, read_measurement
-    )
+    reading = _read(path, MEASUREMENT_COLUMNS, MEASUREMENT_NEEDED_COLUMNS, MEASUREMENT_NUMBER_COLUMNS, read_measurement)
     if isinstance(reading, TableRefused):
         return reading
     problems = [*reading.problems, *_repeated(reading, ("measurement_id",))]

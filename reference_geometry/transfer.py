@@ -88,12 +88,7 @@ def export_families(path: Path, families: Sequence[Family]) -> None:
     """
     rows = [family_cells(family) for family in families]
     used = {column for row in rows for column in row}
-    lengths = [
-        column
-        for name in LENGTH_NAMES
-        for column in length_columns(name)
-        if column in used | _ALWAYS_EXPORTED
-    ]
+    lengths = [column for name in LENGTH_NAMES for column in length_columns(name) if column in used | _ALWAYS_EXPORTED]
     columns = (
         *ATTRIBUTE_COLUMNS, *lengths, "bolt_hole_count", "air_valve_side", "max_flow_lpm",
         *extra_columns(families), "notes",

@@ -41,8 +41,7 @@ Coin = Annotated[
         "--coin",
         metavar="NAME|MM",
         show_default=False,
-        help="A coin is the scale: its name or its "
-        "diameter. Examples: --coin us-25c, --coin eur-2, --coin 24.26mm",
+        help="A coin is the scale: its name or its diameter. Examples: --coin us-25c, --coin eur-2, --coin 24.26mm",
     ),
 ]
 ScalePoints = Annotated[
@@ -88,9 +87,7 @@ LookAt = Annotated[
 ]
 AsJson = Annotated[
     bool,
-    typer.Option(
-        "--json", help="Print one JSON object instead of words. Example: untagged identify a.jpg --json"
-    ),
+    typer.Option("--json", help="Print one JSON object instead of words. Example: untagged identify a.jpg --json"),
 ]
 Brief = Annotated[
     bool,
@@ -121,8 +118,7 @@ OrderAt = Annotated[
         "--order-at",
         metavar="PERCENT",
         show_default=False,
-        help='Chance that a kit fits, below which it is never called "order"; 99 if not said. '
-        "Example: --order-at 99.5",
+        help='Chance that a kit fits, below which it is never called "order"; 99 if not said. Example: --order-at 99.5',
     ),
 ]
 Overlay = Annotated[
@@ -132,8 +128,7 @@ Overlay = Annotated[
         metavar="DIR",
         readable=False,
         show_default=False,
-        help="Write each photo with scale, circles and sizes "
-        "drawn on it into this folder. Example: --overlay measured",
+        help="Write each photo with scale, circles and sizes drawn on it into this folder. Example: --overlay measured",
     ),
 ]
 Report = Annotated[

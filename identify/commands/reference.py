@@ -51,9 +51,7 @@ reference_app = typer.Typer(
 
 _SQL_HELP = "The reference set as a database URL. Example: --reference sqlite:///shop.db"
 Url = Annotated[str | None, typer.Option("--reference", metavar="URL", show_default=False, help=_SQL_HELP)]
-FamilyId = Annotated[
-    str, typer.Argument(metavar="FAMILY_ID", show_default=False, help="Identifier of the family.")
-]
+FamilyId = Annotated[str, typer.Argument(metavar="FAMILY_ID", show_default=False, help="Identifier of the family.")]
 
 
 @reference_app.command("import", help=IMPORT_HELP)
@@ -72,9 +70,7 @@ def import_command(
     """Read tables into the reference set: all of them, or on any bad row nothing."""
     by_kind = _by_kind(files)
     with store_of(reference, create=True) as store:
-        report = import_tables(
-            store, by_kind.get("families"), by_kind.get("kits"), by_kind.get("measurements")
-        )
+        report = import_tables(store, by_kind.get("families"), by_kind.get("kits"), by_kind.get("measurements"))
     if not report:
         count = len(report.problems)
         say(f"untagged: nothing was imported; {count} problem{'s' if count > 1 else ''}:\n{report}")
@@ -87,15 +83,11 @@ def import_command(
 
 @reference_app.command("export", help=EXPORT_HELP)
 def export_command(
-    families: Annotated[
-        Path, typer.Argument(metavar="FAMILIES.csv", show_default=False, help="File to write.")
-    ],
+    families: Annotated[Path, typer.Argument(metavar="FAMILIES.csv", show_default=False, help="File to write.")],
     kits: Annotated[Path, typer.Argument(metavar="KITS.csv", show_default=False, help="File to write.")],
     measurements: Annotated[
         Path | None,
-        typer.Argument(
-            metavar="MEASUREMENTS.csv", show_default=False, help="File for the shop's own readings."
-        ),
+        typer.Argument(metavar="MEASUREMENTS.csv", show_default=False, help="File for the shop's own readings."),
     ] = None,
     overwrite: Annotated[
         bool, typer.Option("--overwrite", help="Replace files that are there. Example: --overwrite")
@@ -108,9 +100,7 @@ def export_command(
         raise typer.BadParameter("Each table needs a file of its own.", param_hint="FILE")
     there = [path for path in paths if path.exists() and (path.is_dir() or path.stat().st_size > 0)]
     if there and not overwrite:
-        raise typer.BadParameter(
-            f"{there[0]} is there already; add --overwrite to replace it.", param_hint="FILE"
-        )
+        raise typer.BadParameter(f"{there[0]} is there already; add --overwrite to replace it.", param_hint="FILE")
     listed, loaded, readings = _whole_set(reference)
     try:
         export_families(families, listed)
@@ -161,9 +151,7 @@ def list_command(
         if (wanted is None or family.port_nominal_in == wanted.nominal_in) and _mentions(family, find)
     ]
     say_demo(loaded)
-    title = (
-        f"{len(families)} of {len(loaded.families)} families, {len({kit.kit_no for kit in loaded.kits})} kits"
-    )
+    title = f"{len(families)} of {len(loaded.families)} families, {len({kit.kit_no for kit in loaded.kits})} kits"
     reference_console().print(families_table(families, kits_by_family(loaded), title))
 
 
@@ -257,9 +245,7 @@ def check_command(
     """Say which families photos cannot tell apart yet, and what would."""
     loaded = load_or_stop(reference)
     kits_of = kits_by_family(loaded)
-    checks = [
-        check_view(loaded.families, kits_of, view, photo_sd / 100.0) for view in ("chamber", "port", "both")
-    ]
+    checks = [check_view(loaded.families, kits_of, view, photo_sd / 100.0) for view in ("chamber", "port", "both")]
     say_demo(loaded)
     console = reference_console()
     console.print(views_table(checks, len(loaded.families)))
@@ -278,9 +264,7 @@ def _by_kind(files: list[Path]) -> dict[TableKind, Path]:
     for path in files:
         kind = table_kind(path)
         if kind in found:
-            raise typer.BadParameter(
-                f"{found[kind]} and {path} are both tables of {kind}.", param_hint="FILE.csv..."
-            )
+            raise typer.BadParameter(f"{found[kind]} and {path} are both tables of {kind}.", param_hint="FILE.csv...")
         found[kind] = path
     return found
 

@@ -24,9 +24,7 @@ def reference_console(stderr: bool = False) -> Console:
 
 
 def _table(title: str, *columns: str, right: Sequence[str] = ()) -> Table:
-    table = Table(
-        title=Text(title), title_justify="left", header_style="bold", show_edge=False, pad_edge=False
-    )
+    table = Table(title=Text(title), title_justify="left", header_style="bold", show_edge=False, pad_edge=False)
     for column in columns:
         justify = "right" if column in right else "left"
         table.add_column(Text(column), justify=justify, overflow="fold")  # type: ignore[arg-type]
@@ -57,9 +55,7 @@ def families_table(families: Sequence[Family], kits_of: Mapping[str, frozenset[s
 
 def attributes_table(family: Family) -> Table:
     """What is known of a family besides its lengths."""
-    table = _table(
-        f"{family.family_id}: {family.maker} {family.family} {family.size_label}", "attribute", "value"
-    )
+    table = _table(f"{family.family_id}: {family.maker} {family.family} {family.size_label}", "attribute", "value")
     swivel = None if family.swivel_flange is None else ("yes" if family.swivel_flange else "no")
     known: dict[str, object] = {
         "connection": family.connection,
@@ -119,9 +115,7 @@ def kits_table(kits: Sequence[Kit]) -> Table:
     return table
 
 
-def agreement_table(
-    names: Sequence[str], readings: Sequence[Measurement], before: Family, after: Family
-) -> Table:
+def agreement_table(names: Sequence[str], readings: Sequence[Measurement], before: Family, after: Family) -> Table:
     """How the readings just added agree with each other and with what was known."""
     table = _table(
         "Repeat readings", "length", "readings", "mean mm", "sd mm", "low to high mm", "known before",
@@ -151,9 +145,7 @@ def views_table(checks: Sequence[ViewCheck], family_count: int) -> Table:
         right=("families with a look-alike", "most of one family", "pairs", "pairs with different kits"),
     )  # fmt: skip
     for check in checks:
-        _row(
-            table, _VIEW_WORDS[check.view], check.families, check.largest_crowd, check.pairs, check.kit_pairs
-        )
+        _row(table, _VIEW_WORDS[check.view], check.families, check.largest_crowd, check.pairs, check.kit_pairs)
     return table
 
 

@@ -59,9 +59,7 @@ def serve(
     ] = "127.0.0.1",
     port: Annotated[
         int,
-        typer.Option(
-            "--port", metavar="PORT", min=1, max=65535, help="Port to listen on. Example: --port 7860"
-        ),
+        typer.Option("--port", metavar="PORT", min=1, max=65535, help="Port to listen on. Example: --port 7860"),
     ] = 7860,
     reference: Reference = None,
     data: Data = None,

@@ -52,9 +52,7 @@ def value_frequencies(table: FamilyTable, name: str, values: Sequence[str]) -> d
     return {value: (counts.get(value, 0) + _SMOOTHING) / total for value in values}
 
 
-def attribute_table(
-    table: FamilyTable, evidence: AttributeEvidence, settings: MatchSettings
-) -> AttributeTable:
+def attribute_table(table: FamilyTable, evidence: AttributeEvidence, settings: MatchSettings) -> AttributeTable:
     """Prepare one attribute's evidence for lookup by code."""
     words = table.words.get(evidence.name, ())
     values = tuple(dict.fromkeys((*words, *evidence.likelihood)))

@@ -124,9 +124,7 @@ def _fill_missing(rows: Array, now: BroadLengths) -> tuple[Array, Array]:
     return filled, spread
 
 
-def conditional(
-    covariance: Array, known: NDArray[np.bool_], unknown: NDArray[np.bool_]
-) -> tuple[Array, Array]:
+def conditional(covariance: Array, known: NDArray[np.bool_], unknown: NDArray[np.bool_]) -> tuple[Array, Array]:
     """Regression of the unknown on the known part of a Gaussian.
 
     Args:

@@ -240,9 +240,7 @@ def _implied_connection(
     value, other = ("flanged", "threaded") if flange else ("threaded", "flanged")
     likelihood = {value: _IMPLIED_CERTAINTY, other: 1.0 - _IMPLIED_CERTAINTY}
     words = (flange or thread).replace("_", " ")
-    return (AttributeEvidence("connection", likelihood),), (
-        f"The port is taken as {value}: a {words} was given.",
-    )
+    return (AttributeEvidence("connection", likelihood),), (f"The port is taken as {value}: a {words} was given.",)
 
 
 def _port_evidence(survey: Survey | None, lengths: Sequence[MeasuredLength]) -> tuple[AttributeEvidence, ...]:

@@ -208,9 +208,7 @@ def _fill_from_port(attributes: dict[str, str], port: PortDimensions) -> None:
 
 def _unknown_rows(families: Sequence[Family], settings: MatchSettings) -> list[tuple[_Row, float]]:
     """Rows of "not in the set" with their shares: half as the set's ports are, half over all standards."""
-    met = Counter(
-        (f.port_standard, f.port_nominal_in) for f in families if f.port_standard and f.port_nominal_in
-    )
+    met = Counter((f.port_standard, f.port_nominal_in) for f in families if f.port_standard and f.port_nominal_in)
     ports = all_standard_ports()
     known = {(p.standard, p.nominal_in) for p in ports}
     total_met = sum(count for key, count in met.items() if key in known)
@@ -239,9 +237,7 @@ def build_family_table(families: Sequence[Family], settings: MatchSettings | Non
     rows = own + [row for row, _ in unknown]
     log_mean, log_variance, known_bits, standard_bits = _length_columns(rows)
     words, codes = _attribute_columns(rows)
-    frequencies = {
-        name: Counter(row.attributes[name] for row in own if name in row.attributes) for name in words
-    }
+    frequencies = {name: Counter(row.attributes[name] for row in own if name in row.attributes) for name in words}
     missing = settings.not_in_set_prior if own else 1.0
     prior = [(1.0 - missing) / len(own) for _ in own] + [missing * share for _, share in unknown]
     recorded = np.where(bit_mask(known_bits & ~standard_bits), log_mean, np.nan)[:, : len(own)]

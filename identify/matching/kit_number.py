@@ -25,9 +25,7 @@ class KitEvidence:
     evidence: AttributeEvidence
 
 
-def kit_evidence(
-    table: FamilyTable, kit_no: str, rows: Sequence[int], settings: MatchSettings
-) -> KitEvidence:
+def kit_evidence(table: FamilyTable, kit_no: str, rows: Sequence[int], settings: MatchSettings) -> KitEvidence:
     """Let a kit number speak for the families that take it.
 
     Args:

@@ -36,9 +36,7 @@ class _Suspect:
     fitting: float
 
 
-def find_misreadings(
-    table: FamilyTable, evidence: Evidence, settings: MatchSettings
-) -> tuple[Inconsistency, ...]:
+def find_misreadings(table: FamilyTable, evidence: Evidence, settings: MatchSettings) -> tuple[Inconsistency, ...]:
     """Values that contradict what all the others agree on; at most one, the most telling.
 
     Each value in turn is left out. It is suspected when the families that all the rest points to do not fit
@@ -97,9 +95,7 @@ def _pointed_at(table: FamilyTable, without: Posterior, row: int) -> str:
     return f"{table.family_ids[row]}{alike} ({chance_words(chance)})"
 
 
-def _length_words(
-    table: FamilyTable, without: Posterior, row: int, length: MeasuredLength, off: float
-) -> str:
+def _length_words(table: FamilyTable, without: Posterior, row: int, length: MeasuredLength, off: float) -> str:
     words = feature_words(length.name)
     known = table.length_mm(length.name, row)
     has = f"has {known[0]:.1f} mm" if known else "differs"
@@ -110,9 +106,7 @@ def _length_words(
     )
 
 
-def _suspect_attributes(
-    table: FamilyTable, evidence: Evidence, settings: MatchSettings
-) -> Iterator[_Suspect]:
+def _suspect_attributes(table: FamilyTable, evidence: Evidence, settings: MatchSettings) -> Iterator[_Suspect]:
     for attribute in evidence.attributes:
         if attribute.name not in table.codes:
             continue
@@ -131,9 +125,7 @@ def _suspect_attributes(
             yield _Suspect(attribute.name, _attribute_words(table, without, order, attribute), fitting)
 
 
-def _attribute_words(
-    table: FamilyTable, without: Posterior, order: Indices, attribute: AttributeEvidence
-) -> str:
+def _attribute_words(table: FamilyTable, without: Posterior, order: Indices, attribute: AttributeEvidence) -> str:
     row = int(order[0])
     said = max(attribute.likelihood.items(), key=lambda item: item[1])[0]
     has = value_words(table.value_of(attribute.name, row) or "")

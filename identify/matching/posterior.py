@@ -160,9 +160,7 @@ def _add_geometry(table: FamilyTable, measured: LogLengths, score: Array) -> Arr
             _work_out(table, reduced, rows, score, total)
         else:
             classes = table.spread_classes
-            bound = log_density_bound(
-                reduced, table.log_mean, rows, classes.least[number], classes.most[number]
-            )
+            bound = log_density_bound(reduced, table.log_mean, rows, classes.least[number], classes.most[number])
             waiting.append(_Waiting(reduced, rows, bound + score[rows]))
     waiting.sort(key=lambda group: -float(group.bound.max()))
     for group in waiting[:_PILOT_GROUPS]:

@@ -62,9 +62,7 @@ class ReasonMaker:
     attributes: tuple[AttributeTable, ...]
 
     @classmethod
-    def of(
-        cls, posterior: Posterior, lengths: Sequence[MeasuredLength], settings: MatchSettings
-    ) -> "ReasonMaker":
+    def of(cls, posterior: Posterior, lengths: Sequence[MeasuredLength], settings: MatchSettings) -> "ReasonMaker":
         """Prepare once for all families."""
         tables = tuple(
             attribute_table(posterior.table, evidence, settings)

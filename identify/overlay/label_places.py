@@ -122,9 +122,7 @@ def _overlapping(corners: Points, size: Points, box: Box, gap: float) -> NDArray
     return overlapping
 
 
-def _candidates(
-    wish: LabelWish, outline: Points, inside: Points, picture: tuple[int, int], gap: float
-) -> Points:
+def _candidates(wish: LabelWish, outline: Points, inside: Points, picture: tuple[int, int], gap: float) -> Points:
     """Top left corners of boxes outward and inward of the outline, then of a grid, all inside the picture."""
     size = np.array([wish.width, wish.height])
     room = np.array(picture) - size - gap
@@ -135,9 +133,7 @@ def _candidates(
     direction /= np.maximum(np.linalg.norm(direction, axis=1, keepdims=True), 1e-9)
     reach = direction * (2 * gap + np.abs(direction) @ size / 2)[:, np.newaxis]
     xs, ys = np.meshgrid(np.linspace(gap, room[0], GRID_STEPS), np.linspace(gap, room[1], GRID_STEPS))
-    corners = np.vstack(
-        [hung + reach - size / 2, hung - reach - size / 2, np.stack([xs.ravel(), ys.ravel()], 1)]
-    )
+    corners = np.vstack([hung + reach - size / 2, hung - reach - size / 2, np.stack([xs.ravel(), ys.ravel()], 1)])
     fitting: Points = corners[np.all((corners >= gap) & (corners <= room), axis=1)]
     return fitting
 

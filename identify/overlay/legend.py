@@ -38,9 +38,7 @@ def with_legend(
     for y, row in zip(1.5 * sizes.gap + height * np.arange(len(rows)), rows, strict=True):
         for x, mark, text in row:
             if mark is not None:
-                _draw_swatch(
-                    pen, mark.style, (sizes.gap + x, float(y) + height / 2), _swatch_width(font), sizes
-                )
+                _draw_swatch(pen, mark.style, (sizes.gap + x, float(y) + height / 2), _swatch_width(font), sizes)
             pen.text((sizes.gap + x + 1.3 * _swatch_width(font), float(y)), text, font=font, fill=INK)
     for row_number, note in enumerate(notes, start=len(rows)):
         pen.text((sizes.gap, 1.5 * sizes.gap + row_number * height), note, font=font, fill=INK)
@@ -54,9 +52,7 @@ def _swatch_width(font: Font) -> float:
     return 2.6 * line_height(font)
 
 
-def _flowed(
-    entries: Sequence[tuple[Mark, str]], font: Font, room: float
-) -> list[list[tuple[float, Mark | None, str]]]:
+def _flowed(entries: Sequence[tuple[Mark, str]], font: Font, room: float) -> list[list[tuple[float, Mark | None, str]]]:
     """Legend entries set side by side, wrapped to the width: rows of (x, mark, text)."""
     rows: list[list[tuple[float, Mark | None, str]]] = [[]]
     x = 0.0

@@ -48,9 +48,7 @@ def drawn_lines(marks: Sequence[Mark], size: tuple[int, int], sizes: PictureSize
                 points = [(float(x) * 2 + 0.5, float(y) * 2 + 0.5) for x, y in stretch]
                 pens[0].line(points, fill=190, width=round(2 * (sizes.line + 2 * sizes.halo)), joint="curve")
                 pens[1].line(points, fill=255, width=round(2 * sizes.line), joint="curve")
-                pens[2].line(
-                    points, fill=mark.style.rgb, width=round(2 * (sizes.line + sizes.halo)), joint="curve"
-                )
+                pens[2].line(points, fill=mark.style.rgb, width=round(2 * (sizes.line + sizes.halo)), joint="curve")
     return LineLayer(halo.reduce(2), color.reduce(2), mask.reduce(2))
 
 

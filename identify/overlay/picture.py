@@ -70,15 +70,11 @@ def _marks(survey: PhotoSurvey, ratio: float, sizes: PictureSizes) -> list[Mark]
         size = f"{survey.mm_per_px:.4g} mm per pixel ± {196 * survey.scale_relative_sd:.2g} %"
         outline = _scaled(survey.scale.outline_px, ratio)
         label = (latin(survey.scale.label, GLYPHS), size)
-        marks.append(
-            Mark((outline,), SCALE_STYLE, label, f"scale: {label[0]}, {size}", closed=len(outline) > 2)
-        )
+        marks.append(Mark((outline,), SCALE_STYLE, label, f"scale: {label[0]}, {size}", closed=len(outline) > 2))
     for name, points in survey.marks_px.items():
         if len(points):
             words = f"{len(points)} {latin(feature_words(name), GLYPHS)} seen"
-            rings = tuple(
-                _ring(center, 2.5 * sizes.line + sizes.gap / 2) for center in _scaled(points, ratio)
-            )
+            rings = tuple(_ring(center, 2.5 * sizes.line + sizes.gap / 2) for center in _scaled(points, ratio))
             marks.append(Mark(rings, BOLT_STYLE, (words,), words))
     return marks
 

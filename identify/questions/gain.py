@@ -53,9 +53,7 @@ class Contenders:
     covariance: Array
 
 
-def gather_contenders(
-    posterior: Posterior, groups: Indices, section_groups: Mapping[str, Indices]
-) -> Contenders:
+def gather_contenders(posterior: Posterior, groups: Indices, section_groups: Mapping[str, Indices]) -> Contenders:
     """Keep the most probable rows and predict their lengths.
 
     Args:
@@ -210,9 +208,7 @@ def answer_chances(name: str, values: Sequence[str], settings: MatchSettings, qu
     return np.array([[row.get(answer, 0.0) for answer in values] for row in said])
 
 
-def _answer_weights(
-    contenders: Contenders, question: Question, applies: Array, settings: MatchSettings
-) -> Array:
+def _answer_weights(contenders: Contenders, question: Question, applies: Array, settings: MatchSettings) -> Array:
     """(K, C) joint probability of each combination of answers in words and each row."""
     per_attribute = []
     for name in question.attributes:

@@ -74,9 +74,7 @@ def decide(
     return tuple(decisions)
 
 
-def _with_costs(
-    decision: Decision, questions: Sequence[RankedQuestion], settings: MatchSettings
-) -> Decision:
+def _with_costs(decision: Decision, questions: Sequence[RankedQuestion], settings: MatchSettings) -> Decision:
     """What a wrong kit costs on average now, beside what the best question costs and saves."""
     unit, wrong = settings.cost_currency, 1.0 - decision.fit_probability
     words = (
@@ -132,9 +130,7 @@ def _decide_one(
     return _settled(section, same_fit, loss, bar, tuple(assumptions))
 
 
-def _paying_words(
-    section: str, fit: float, loss: float, question: RankedQuestion, settings: MatchSettings
-) -> str:
+def _paying_words(section: str, fit: float, loss: float, question: RankedQuestion, settings: MatchSettings) -> str:
     unit = settings.cost_currency
     cost = settings.question_cost(question.question.minutes)
     return (

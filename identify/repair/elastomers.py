@@ -30,9 +30,7 @@ ELASTOMERS = (
     Elastomer("PTFE", ("ptfe overlay", "ptfe bonded"), 4, 104, "widest chemical range, stiff when cold"),
     Elastomer("NBR", ("nitrile", "buna", "buna n"), -12, 82, "oils and fuels; not ketones"),
     Elastomer("EPDM", ("epr",), -40, 121, "dilute acids, alkalis, steam; not oils"),
-    Elastomer(
-        "FKM", ("fpm", "fluoroelastomer"), -20, 150, "hot oils, many solvents; not ketones, not amines"
-    ),
+    Elastomer("FKM", ("fpm", "fluoroelastomer"), -20, 150, "hot oils, many solvents; not ketones, not amines"),
     Elastomer("TPV", ("epdm pp", "thermoplastic vulcanizate"), -29, 107, "acids, alkalis; not oils"),
     Elastomer(
         "TPE",

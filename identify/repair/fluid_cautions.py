@@ -60,8 +60,7 @@ FLUIDS = (
     FluidGuidance(
         "oils and fuels",
         ("oil", "diesel", "gasoline", "petrol", "fuel", "kerosene", "hydraulic", "grease", "lubricant"),
-        "Mineral oils and fuels commonly swell EPDM, TPV and natural rubber. Fuels are flammable: ground the "
-        "pump.",
+        "Mineral oils and fuels commonly swell EPDM, TPV and natural rubber. Fuels are flammable: ground the pump.",
         ("EPDM", "TPV", "NR"),
     ),
     FluidGuidance(
@@ -96,8 +95,7 @@ FLUIDS = (
     FluidGuidance(
         "abrasive slurries",
         ("slurry", "sand", "glaze", "slip", "sludge", "mud", "abrasive", "ceramic", "grout"),
-        "Abrasive slurries wear PTFE overlays and seats quickly; common practice prefers rubber-like "
-        "diaphragms.",
+        "Abrasive slurries wear PTFE overlays and seats quickly; common practice prefers rubber-like diaphragms.",
         ("PTFE",),
     ),
     FluidGuidance(
@@ -117,8 +115,7 @@ FLUIDS = (
     FluidGuidance(
         "food and pharma",
         ("food", "milk", "juice", "syrup", "chocolate", "wine", "beer", "pharma", "sauce"),
-        "Food and pharma duty needs materials with the approvals your regulator asks for; see the maker's "
-        "declaration.",
+        "Food and pharma duty needs materials with the approvals your regulator asks for; see the maker's declaration.",
         (),
     ),
     FluidGuidance(
@@ -185,8 +182,7 @@ def _of_the_fluid(fluid: str, said: Elastomer | None, kits: Sequence[Elastomer])
         yield f"{fluid} ({entry.kind}): {entry.caution} Common practice only; check the maker's chart."
         if said and said.name in entry.poor:
             yield (
-                f"{said.name} with {entry.kind} is commonly avoided: stop and check the maker's chart "
-                f"before ordering."
+                f"{said.name} with {entry.kind} is commonly avoided: stop and check the maker's chart before ordering."
             )
         poor = [kit.name for kit in kits if kit.name in entry.poor]
         if poor:

@@ -168,9 +168,7 @@ def offer_kits(
         shown = [row for row in ranked if probability[row] >= smallest]
         for number in numbers:
             offers.append(_offer(book, number, numbers, fit, shown, family_ids, probability, elastomer))
-    return tuple(
-        sorted(offers, key=lambda o: (section_order(o.section), -o.probability, o.elastomer, o.kit_no))
-    )
+    return tuple(sorted(offers, key=lambda o: (section_order(o.section), -o.probability, o.elastomer, o.kit_no)))
 
 
 def _offer(

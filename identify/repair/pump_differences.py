@@ -23,6 +23,7 @@ SPANS = {
 _SWIVEL_SEALS = 2
 """A swivel flange turns on a seal; a pump has one flange at the inlet and one at the discharge (common practice)."""
 
+
 def span_differences(pump: Family, other: Family) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """Spans that differ, in mm with the consequence, and spans that can not be compared."""
     found, unknown = [], []
@@ -68,10 +69,7 @@ def flow_difference(pump: Family, other: Family) -> tuple[str, ...]:
     if abs(percent) < 3.0:
         return ()
     word = "more" if percent > 0 else "less"
-    return (
-        f"{abs(percent):.0f} % {word} maximum flow ({other.max_flow_lpm:.0f} for {pump.max_flow_lpm:.0f} "
-        f"L/min)",
-    )
+    return (f"{abs(percent):.0f} % {word} maximum flow ({other.max_flow_lpm:.0f} for {pump.max_flow_lpm:.0f} L/min)",)
 
 
 def span_distance(pump: Family, other: Family) -> float:
@@ -109,5 +107,3 @@ def flex_ratio(family: Family) -> float | None:
 def swivel_seal_count(family: Family) -> int:
     """Seals of a pump's swivel flanges, extra wearing parts and leak points; 0 without swivel flanges."""
     return _SWIVEL_SEALS if family.swivel_flange else 0
-
-

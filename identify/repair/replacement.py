@@ -27,8 +27,7 @@ CAVEATS = (
     "solids and pressure with the maker's data before replacing a pump.",
     "Flow figures are catalog maxima at open discharge; the working point is usually 25 to 60 % of them "
     "(common practice).",
-    "Pipework, air supply and grounding must be right for the new pump; follow local codes and licensed "
-    "practice.",
+    "Pipework, air supply and grounding must be right for the new pump; follow local codes and licensed practice.",
 )
 
 

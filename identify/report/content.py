@@ -30,17 +30,13 @@ from identify.report.measured import (
 from identify.report.replaced import replacement_section
 from identify.wording import chance_words, feature_words, length_words
 
-DEMO_NOTE = (
-    "DEMO DATA: makers, pumps, kits, prices and lead times are invented. Order nothing by this answer."
-)
+DEMO_NOTE = "DEMO DATA: makers, pumps, kits, prices and lead times are invented. Order nothing by this answer."
 
 HEADLINE_LENGTHS = 2
 """Lengths named in the three lines of the answer."""
 
 
-def report_content(
-    answer: Answer, card_at: CardAt, made: date, pictures: Sequence[Picture] = ()
-) -> ReportContent:
+def report_content(answer: Answer, card_at: CardAt, made: date, pictures: Sequence[Picture] = ()) -> ReportContent:
     """Everything one answer says.
 
     Args:
@@ -64,16 +60,12 @@ def report_content(
         made=_date_words(made),
         headline=headline,
         demo_note=DEMO_NOTE if answer.is_demo else "",
-        sections=_in_order(
-            answer, card_at, pictures, matched, [caution_section(answer), confirmation_section()]
-        ),
+        sections=_in_order(answer, card_at, pictures, matched, [caution_section(answer), confirmation_section()]),
         footer=f"untagged, {_date_words(made)}; reference set: {answer.reference_name}",
     )
 
 
-def measurement_content(
-    answer: Answer, card_at: CardAt, made: date, pictures: Sequence[Picture] = ()
-) -> ReportContent:
+def measurement_content(answer: Answer, card_at: CardAt, made: date, pictures: Sequence[Picture] = ()) -> ReportContent:
     """Only what was measured, for a call that did not ask which pump it is."""
     return ReportContent(
         title="Measurements of a pump",

@@ -140,8 +140,7 @@ def _block(block: Block) -> str:
 def _table(table: Table) -> str:
     classes = [_column_class(column) for column in table.columns]
     head = "".join(
-        f'<th scope="col"{kind}>{_text(column.title)}</th>'
-        for kind, column in zip(classes, table.columns, strict=True)
+        f'<th scope="col"{kind}>{_text(column.title)}</th>' for kind, column in zip(classes, table.columns, strict=True)
     )
     wide = ' class="wide"' if len(table.columns) > 4 else ""
     rows = []

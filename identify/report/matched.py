@@ -150,10 +150,7 @@ def _contents_words(kit: KitOffer) -> str:
 def _elastomer_words(answer: Answer) -> str:
     if answer.elastomer:
         return f"Elastomer as said: {answer.elastomer}. Check it against the fluid with the maker's data."
-    return (
-        "A photo can not show the elastomer: ask which one is in the pump and what fluid it meets "
-        "before ordering."
-    )
+    return "A photo can not show the elastomer: ask which one is in the pump and what fluid it meets before ordering."
 
 
 def question_section(answer: Answer) -> Section | None:
@@ -179,15 +176,9 @@ def letter_section(answer: Answer) -> Section:
     """The same questions as a message ready to be sent to the customer."""
     lines = ["Hello,", "", "so that the right rebuild kit goes out for your pump, please let us know:"]
     questions = answer.next_questions[:SHOWN_QUESTIONS]
-    asks = [
-        f"{q.ask} {_without_typing(q.how)}"
-        for q in questions
-        if q.question.code not in ("elastomer", "fluid")
-    ]
+    asks = [f"{q.ask} {_without_typing(q.how)}" for q in questions if q.question.code not in ("elastomer", "fluid")]
     if not answer.elastomer:
-        asks.append(
-            "Which elastomer are the diaphragms and balls made of? The last order or the old part may say."
-        )
+        asks.append("Which elastomer are the diaphragms and balls made of? The last order or the old part may say.")
     if not answer.fluid:
         asks.append("Which fluid does the pump move, at what concentration and temperature?")
     asks.append("If any nameplate, tag or casting mark can still be read, please send a photo of it.")
@@ -206,9 +197,7 @@ def conflict_section(answer: Answer) -> Section | None:
     """What does not agree with each other."""
     if not answer.inconsistencies:
         return None
-    return Section(
-        "Does not agree", tuple(Paragraph(found.sentence, "warning") for found in answer.inconsistencies)
-    )
+    return Section("Does not agree", tuple(Paragraph(found.sentence, "warning") for found in answer.inconsistencies))
 
 
 def caution_section(answer: Answer) -> Section:

@@ -46,9 +46,7 @@ PICTURE_HEIGHT = 84 * mm
 
 
 def _style(name: str, size: float, color: Color = INK, **more: Any) -> ParagraphStyle:
-    return ParagraphStyle(
-        name, fontName="Helvetica", fontSize=size, leading=1.32 * size, textColor=color, **more
-    )
+    return ParagraphStyle(name, fontName="Helvetica", fontSize=size, leading=1.32 * size, textColor=color, **more)
 
 
 PLAIN = _style("plain", 9.5, spaceAfter=3)
@@ -140,9 +138,7 @@ def _story(content: ReportContent) -> list[Flowable]:
 
 def _headline(lines: tuple[str, ...]) -> Flowable:
     first, rest = lines[:1], lines[1:]
-    rows = [_paragraph(line, ANSWER, strong=True) for line in first] + [
-        _paragraph(line, PLAIN) for line in rest
-    ]
+    rows = [_paragraph(line, ANSWER, strong=True) for line in first] + [_paragraph(line, PLAIN) for line in rest]
     return _boxed(rows, ground=GROUND, bar=ACCENT)
 
 
@@ -256,9 +252,7 @@ def _sized(picture: Picture, width: float, height: float) -> Flowable:
 
 
 def _blanks(labels: tuple[str, ...]) -> Flowable:
-    rows = [
-        [_paragraph(label, PLAIN), _paragraph("name", MUTED), _paragraph("date", MUTED)] for label in labels
-    ]
+    rows = [[_paragraph(label, PLAIN), _paragraph("name", MUTED), _paragraph("date", MUTED)] for label in labels]
     table = PdfTable(rows, colWidths=[0.42 * WIDTH, 0.36 * WIDTH, 0.22 * WIDTH], rowHeights=[24] * len(rows))
     table.setStyle(
         [

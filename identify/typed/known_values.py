@@ -163,9 +163,7 @@ def parse_knowns(texts: Sequence[str]) -> tuple[tuple[KnownValue, ...], tuple[Kn
             continue
         name = known_name(known)
         if name in accepted and replace(accepted[name], typed="") != replace(known, typed=""):
-            refused.append(
-                KnownRefused(text, f"{name} was already given as {accepted[name].typed!r}; give it once.")
-            )
+            refused.append(KnownRefused(text, f"{name} was already given as {accepted[name].typed!r}; give it once."))
         accepted.setdefault(name, known)
     return tuple(accepted.values()), tuple(refused)
 
@@ -187,9 +185,7 @@ def _resolve_name(text: str) -> str | None:
 def _unknown_name_reason(text: str) -> str:
     name = plain(text)
     if name in {"family_id", "family"}:
-        return (
-            "a family is what the tool works out; give what is seen or measured instead (maker=... is taken)."
-        )
+        return "a family is what the tool works out; give what is seen or measured instead (maker=... is taken)."
     near = get_close_matches(name.removesuffix("_mm"), legal_names(), n=1, cutoff=0.6)
     hint = f" Did you mean {near[0]}?" if near else ""
     return f"unknown name {text.strip()!r}.{hint} Names are: {', '.join(legal_names())}."
@@ -248,7 +244,5 @@ def _parse_length(name: str, value: str, text: str) -> TypedLength | KnownRefuse
     if sd_mm is None or sd_mm <= 0.0:
         sd_mm = READING_SD_MM[name]
     if sd_mm > value_mm / 3.0:
-        return KnownRefused(
-            text, f"an uncertainty of {COVERAGE_95 * sd_mm:g} mm says nothing about {value_mm:g} mm."
-        )
+        return KnownRefused(text, f"an uncertainty of {COVERAGE_95 * sd_mm:g} mm says nothing about {value_mm:g} mm.")
     return TypedLength(name, value_mm, sd_mm, text)

@@ -75,9 +75,7 @@ def understand(typed: TypedOptions) -> Understood:
 
     card_at = next((place for place in CARD_PLACES if place == typed.card_at.strip().lower()), None)
     if card_at is None:
-        raise WrongUsage(
-            "--card-at", f"{typed.card_at!r} is not a place of the card; say {joined(CARD_PLACES)}."
-        )
+        raise WrongUsage("--card-at", f"{typed.card_at!r} is not a place of the card; say {joined(CARD_PLACES)}.")
     sheet = typed.sheet.strip().lower()
     if sheet and sheet not in SHEETS:
         raise WrongUsage("--sheet", f"{typed.sheet!r} is not a sheet size known here; say {joined(SHEETS)}.")
@@ -165,9 +163,7 @@ def parse_look_at(text: str) -> "LookAt":
         raise WrongUsage("--look-at", f"{left.strip()!r} is not a feature; say {joined(names)}.")
     numbers = _numbers(right, 3)
     if numbers is None or numbers[2] <= 0:
-        raise WrongUsage(
-            "--look-at", f"{text!r} has no place; say NAME=X,Y,R, as chamber_diameter=2010,1480,900."
-        )
+        raise WrongUsage("--look-at", f"{text!r} has no place; say NAME=X,Y,R, as chamber_diameter=2010,1480,900.")
     return LookAt(name, *numbers)
 
 

@@ -23,12 +23,12 @@ def _frame(t: Words) -> str:
     said = text(json.dumps(words, ensure_ascii=False))
     return f"""<div class="untagged" data-words="{said}">
 <div class="view" hidden>
-<div class="row tools-row" role="toolbar" aria-label="{text(t('view.tools'))}">
+<div class="row tools-row" role="toolbar" aria-label="{text(t("view.tools"))}">
 <button type="button" data-tool="look">{text(t("view.look"))}</button>
 <button type="button" data-tool="circle">{text(t("view.circle"))}</button>
 <button type="button" data-tool="points">{text(t("view.two_points"))}</button>
-<button type="button" data-zoom="1.5" aria-label="{text(t('view.zoom_in'))}">+</button>
-<button type="button" data-zoom="0.667" aria-label="{text(t('view.zoom_out'))}">−</button>
+<button type="button" data-zoom="1.5" aria-label="{text(t("view.zoom_in"))}">+</button>
+<button type="button" data-zoom="0.667" aria-label="{text(t("view.zoom_out"))}">−</button>
 <button type="button" data-zoom="fit">{text(t("view.fit"))}</button>
 <button type="button" data-do="show" aria-pressed="true">{text(t("view.show"))}</button>
 <button type="button" data-do="reset" hidden>{text(t("view.reset"))}</button></div>

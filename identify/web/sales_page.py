@@ -350,4 +350,3 @@ def _data(event: gradio.EventData) -> dict[str, Any]:
 
 def _text(event: gradio.EventData, key: str) -> str:
     return str(_data(event).get(key, ""))[:100]
-

@@ -127,9 +127,7 @@ def read_tables(url: str, uploads: Sequence[Path]) -> tuple[StoreChange, tuple[s
             by_kind[kind] = path
         try:
             with open_store(url) as store:
-                report = import_tables(
-                    store, by_kind.get("families"), by_kind.get("kits"), by_kind.get("measurements")
-                )
+                report = import_tables(store, by_kind.get("families"), by_kind.get("kits"), by_kind.get("measurements"))
         except StoreError as error:
             raise BenchRefused(str(error)) from error
     if not report:

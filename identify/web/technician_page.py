@@ -43,6 +43,7 @@ from identify.wording import chance_words
 KEEP = gradio.skip
 """Leaves a part of the page as it is."""
 
+
 def build_technician_page(desk: Desk, t: Words) -> Any:
     """Lay out the page; returns the `gradio.Blocks`."""
     page = TechnicianPage(desk, t)
@@ -82,9 +83,7 @@ class TechnicianPage:
         self._status = html()
         self._cancel = gradio.Button(t("page.cancel"), visible=False, size="sm")
         self._verdicts = listening_html({"remove": "remove"})
-        self._questions = [
-            gradio.Radio([], label=t("tech.question"), visible=False) for _ in range(MOST_QUESTIONS)
-        ]
+        self._questions = [gradio.Radio([], label=t("tech.question"), visible=False) for _ in range(MOST_QUESTIONS)]
         self._note = gradio.Textbox(label=t("tech.note"), max_length=300, visible=False)
         self._done = gradio.Button(t("tech.done"), variant="primary", visible=False)
         self._outcome = html()

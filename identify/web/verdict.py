@@ -67,7 +67,7 @@ def verdict_card(t: Words, record: CaseRecord, photo: KeptPhoto, measured: Photo
     reasons = "".join(f"<li>{_reason(t, kind, detail)}</li>" for kind, detail in verdict.reasons)
     scale = t("verdict.scale", what=label) if label else ""
     waits = "" if measured is not None else f'<p class="muted">{text(t("verdict.not_measured"))}</p>'
-    thumb = f'/case/{record.number}/thumb/{photo.photo_id}.jpg?v={photo.digest[:12]}'
+    thumb = f"/case/{record.number}/thumb/{photo.photo_id}.jpg?v={photo.digest[:12]}"
     return (
         f'<li class="verdict {verdict.level}"><img src="{thumb}" alt="" width="96" height="96">'
         f'<div><p><span class="mark">{text(t(f"verdict.{verdict.level}"))}</span> {text(photo.name)}</p>'

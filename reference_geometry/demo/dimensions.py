@@ -113,7 +113,6 @@ def body_dimensions(wet_end: WetEnd, port: Port) -> BodyDimensions:
         foot_spacing_long=chamber * spread(key + "long", 0.62, 0.74),
         foot_spacing_short=chamber * spread(key + "short", 0.44, 0.56),
         cover_depth=cover,
-        stroke=chamber
-        * (spread(key + "stroke", 0.094, 0.101) if small else spread(key + "stroke", 0.110, 0.128)),
+        stroke=chamber * (spread(key + "stroke", 0.094, 0.101) if small else spread(key + "stroke", 0.110, 0.128)),
         joint_rise=rise + spread(key + "rise", -0.4, 0.4),
     )

@@ -146,9 +146,7 @@ def _spell(coin: Coin) -> list[str]:
     number, unit = re.fullmatch(r"(\d+)([a-z]?)", value).groups()  # type: ignore[union-attr]
     tail = " ".join(series)
     units = _UNIT_WORDS[unit]
-    spelled = [
-        f"{country} {number} {word} {tail}" for country in _COUNTRY_WORDS[coin.currency] for word in units
-    ]
+    spelled = [f"{country} {number} {word} {tail}" for country in _COUNTRY_WORDS[coin.currency] for word in units]
     if coin.currency == "EUR":
         spelled += [f"{number} {word} {tail}" for word in ("euro", "euros") if unit == ""]
     if coin.currency in {"GBP", "JPY", "CHF"}:

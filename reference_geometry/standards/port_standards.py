@@ -69,9 +69,7 @@ def parse_port_standard(text: str) -> PortStandard | Refused:
         if re.fullmatch(pattern, plain):
             return _standard(name, detail, spelling)
     known = ", ".join(PORT_STANDARDS)
-    return Refused(
-        f'"{spelling}" is no port standard known here; known are {known} and their usual spellings'
-    )
+    return Refused(f'"{spelling}" is no port standard known here; known are {known} and their usual spellings')
 
 
 def _standard(name: str, detail: str, spelling: str) -> PortStandard:

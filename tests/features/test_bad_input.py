@@ -314,9 +314,7 @@ def test_the_particulars_tell_what_was_found(place, monkeypatch):
             assert words in str(load_photo(bad_file(place, kind, patch))), kind
 
 
-@pytest.mark.skipif(
-    sys.platform != "linux", reason="counts processes and shared memory in /proc and /dev/shm"
-)
+@pytest.mark.skipif(sys.platform != "linux", reason="counts processes and shared memory in /proc and /dev/shm")
 def test_all_of_them_together_leave_no_process_no_memory_and_no_file(place, monkeypatch):
     paths = []
     for number, kind in enumerate(kind for kind in BAD_INPUT if kind != "permission denied"):

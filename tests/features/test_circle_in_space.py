@@ -20,9 +20,7 @@ GRID = np.array([[x * 12.0, y * 12.0] for x in range(1, 7) for y in range(1, 5)]
 
 
 def _photo(focal_px=FOCAL, name="a.jpg"):
-    return Photo(
-        name, Path(name), np.zeros((HEIGHT, WIDTH, 3), np.uint8), FocalPrior(focal_px, 0.05, "exif_35mm")
-    )
+    return Photo(name, Path(name), np.zeros((HEIGHT, WIDTH, 3), np.uint8), FocalPrior(focal_px, 0.05, "exif_35mm"))
 
 
 def _scene(rng, depth_mm=7.0, diameter_mm=212.0, noise_px=0.1, size=1.0, focal=FOCAL, count=200):
@@ -34,18 +32,13 @@ def _scene(rng, depth_mm=7.0, diameter_mm=212.0, noise_px=0.1, size=1.0, focal=F
     rim = 0.5 * diameter_mm * np.column_stack([np.cos(angle), np.sin(angle), 0 * angle]) + [40, 130, depth_mm]
     px = camera.project(card) + rng.normal(0, noise_px, (len(GRID), 2))
     edge = camera.project(rim @ rotation.T + translation) + rng.normal(0, 0.3, (count, 2))
-    reference = ScaleReference(
-        "scale_card", "pocket scale card", GRID, px, 0.1, px[:4], 0.005, "print:pocket"
-    )
+    reference = ScaleReference("scale_card", "pocket scale card", GRID, px, 0.1, px[:4], 0.005, "print:pocket")
     return reference, CircleSighting("chamber_diameter", "a.jpg", edge), rotation, translation
 
 
 def _solve(reference, sighting, prior, photo):
     center = ((WIDTH - 1) / 2, (HEIGHT - 1) / 2)
-    solved = [
-        solve_circle(sighting, p, reference, photo.focal, center, prior)
-        for p in plane_poses(reference, photo)
-    ]
+    solved = [solve_circle(sighting, p, reference, photo.focal, center, prior) for p in plane_poses(reference, photo)]
     return min(solved, key=lambda s: s.cost)
 
 
@@ -66,9 +59,7 @@ def test_intervals_hold_the_truth_and_are_not_idle():
     inside, pulls = 0, []
     for _ in range(60):
         focal = FOCAL * np.exp(rng.normal(0, 0.05))
-        reference, sighting, *_ = _scene(
-            rng, 7 + rng.normal(0, 2.2), size=np.exp(rng.normal(0, 0.005)), focal=focal
-        )
+        reference, sighting, *_ = _scene(rng, 7 + rng.normal(0, 2.2), size=np.exp(rng.normal(0, 0.005)), focal=focal)
         length = _solve(reference, sighting, CirclePrior(7.0, 2.2, edge_shared_px=0.0), _photo()).length
         low, high = length.interval_mm
         inside += low <= 212.0 <= high
@@ -92,9 +83,7 @@ def test_ratios_survive_without_any_scale():
     lengths, pose, prior = [], unscaled_pose(_photo()), CirclePrior(0, 0.01)
     for name, diameter in (("flange_diameter", 152.4), ("bolt_circle_diameter", 120.7)):
         sighting = _scene(np.random.default_rng(9), diameter_mm=diameter)[1]
-        sighting = CircleSighting(
-            name, "a.jpg", sighting.points_px + rng.normal(0, 0.2, sighting.points_px.shape)
-        )
+        sighting = CircleSighting(name, "a.jpg", sighting.points_px + rng.normal(0, 0.2, sighting.points_px.shape))
         center = ((WIDTH - 1) / 2, (HEIGHT - 1) / 2)
         solved = solve_circle(sighting, pose, None, _photo().focal, center, prior)
         lengths.append(solved.length)

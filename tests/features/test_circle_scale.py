@@ -17,7 +17,6 @@ WIDTH, HEIGHT, FOCAL = 4000, 3000, 3100.0
 COIN_MM, CHAMBER_MM = 25.75, 212.0
 
 
-
 class _SizedPhoto(Photo):
     """A photo of full size without its pixels."""
 

@@ -142,9 +142,7 @@ def test_tags_that_contradict_each_other_widen_the_prior():
     believed = prior(6000, 4000, focal_mm=50.0, focal_35mm=50, focal_plane_px_per_mm=250.0)
     assert 8000 < believed.focal_px < 13000  # 8333 by the one, 12500 by the other
     assert believed.relative_sd > 0.15
-    assert "focal_doubtful" in problem_codes(
-        6000, 4000, focal_mm=50, focal_35mm=50, focal_plane_px_per_mm=250
-    )
+    assert "focal_doubtful" in problem_codes(6000, 4000, focal_mm=50, focal_35mm=50, focal_plane_px_per_mm=250)
 
 
 def test_without_any_tag_a_usual_phone_camera_is_assumed():
@@ -161,9 +159,7 @@ def test_odd_shapes_still_have_a_prior(size):
     assert believed.focal_px > 0
 
 
-@pytest.mark.parametrize(
-    "junk", [None, "26", b"26", (26, 1), [26], float("nan"), float("inf"), True, object()]
-)
+@pytest.mark.parametrize("junk", [None, "26", b"26", (26, 1), [26], float("nan"), float("inf"), True, object()])
 def test_a_tag_that_is_no_number_is_no_fact(junk):
     assert finite(junk) is None
 

@@ -406,9 +406,7 @@ def test_position_serial_number_and_all_other_metadata_stay_in_the_loader(tmp_pa
     assert set(vars(photo)) == {"name", "path", "pixels_rgb", "focal", "problems"}
     assert set(vars(photo.focal)) == {"focal_px", "relative_sd", "source", "k1_sd", "center_sd"}
     everything = pickle.dumps(photo) + repr(vars(photo)).encode()
-    assert not [
-        secret for secret in (*SECRETS, b"Inventcam", b"Model Z", b"51.0", b"29.6") if secret in everything
-    ]
+    assert not [secret for secret in (*SECRETS, b"Inventcam", b"Model Z", b"51.0", b"29.6") if secret in everything]
     assert photo.focal.source == "exif_35mm"  # the one thing that was asked for did come through
 
 

@@ -19,9 +19,7 @@ from features.decode_process import DecodedPixels, DecodeFailure, DecodeLimits, 
 from features.photo import load_photo
 
 needs_signals = pytest.mark.skipif(sys.platform == "win32", reason="stops and kills processes by signal")
-needs_memory_limit = pytest.mark.skipif(
-    sys.platform != "linux", reason="address space limits hold on Linux only"
-)
+needs_memory_limit = pytest.mark.skipif(sys.platform != "linux", reason="address space limits hold on Linux only")
 
 
 def jpeg(width=400, height=300, color="teal"):

@@ -55,12 +55,8 @@ def photo_survey(photo):
         "scale_card", "pocket scale card", np.zeros((4, 2)), corners, 0.1, corners, 0.003, "print:pocket"
     )
     circles = (
-        FittedCircle(
-            "chamber_diameter", ellipse((700, 640), (350, 340)), 0.91, length("chamber_diameter", 213.4)
-        ),
-        FittedCircle(
-            "flange_diameter", ellipse((1300, 500), (150, 150)), 0.8, length("flange_diameter", 108.2)
-        ),
+        FittedCircle("chamber_diameter", ellipse((700, 640), (350, 340)), 0.91, length("chamber_diameter", 213.4)),
+        FittedCircle("flange_diameter", ellipse((1300, 500), (150, 150)), 0.8, length("flange_diameter", 108.2)),
         FittedCircle(
             "bolt_circle_diameter",
             ellipse((1300, 500), (110, 110)),

@@ -214,9 +214,7 @@ def test_two_photos_of_one_name_get_two_pictures(monkeypatch, survey, photo, tmp
     other = tmp_path / "b" / "pump.jpg"
     other.parent.mkdir()
     other.write_bytes(photo.path.read_bytes())
-    both = dataclasses.replace(
-        survey, photos=(survey.photos[0], dataclasses.replace(survey.photos[0], path=other))
-    )
+    both = dataclasses.replace(survey, photos=(survey.photos[0], dataclasses.replace(survey.photos[0], path=other)))
     monkeypatch.setattr(answering, "survey_photos", lambda *_: both)
     assert call("measure", photo.path, other, "--overlay", tmp_path / "o").exit_code == 0
     assert sorted(p.name for p in (tmp_path / "o").iterdir()) == ["pump_measured-2.jpg", "pump_measured.jpg"]
@@ -311,8 +309,7 @@ def test_a_folder_without_permission_is_named_before_any_work(surveyed, photo, t
 # --- inputs that can not be read: exit code 3 ------------------------------------------------------
 def test_every_unreadable_photo_is_named_and_so_is_every_readable_one(monkeypatch, survey, photo, tmp_path):
     refused = tuple(
-        PhotoRefused(name, tmp_path / name, Problem(FILE_MISSING))
-        for name in ("gone.jpg", "lost\x1b[31m.jpg")
+        PhotoRefused(name, tmp_path / name, Problem(FILE_MISSING)) for name in ("gone.jpg", "lost\x1b[31m.jpg")
     )
     monkeypatch.setattr(answering, "survey_photos", lambda *_: dataclasses.replace(survey, refused=refused))
     result = call("identify", photo.path, tmp_path / "gone.jpg", "--json", "--report", tmp_path / "a.pdf",
@@ -357,9 +354,7 @@ def test_a_reference_set_that_can_not_be_read_is_said_in_a_line(url, monkeypatch
 
 # --- the terminal ---------------------------------------------------------------------------------
 @pytest.mark.parametrize("columns", [40, 80, 200])
-def test_piped_words_carry_no_color_fit_any_width_and_any_windows_console(
-    columns, surveyed, photo, monkeypatch
-):
+def test_piped_words_carry_no_color_fit_any_width_and_any_windows_console(columns, surveyed, photo, monkeypatch):
     """Code page 1252 is what a Windows console of Western Europe or the Americas writes into a pipe."""
     monkeypatch.setenv("COLUMNS", str(columns))
     out = call("identify", photo.path, "--card-at", "rim").stdout
@@ -411,9 +406,7 @@ def test_help_costs_less_than_half_a_second_of_work_and_loads_nothing_heavy():
         "heavy = {'numpy', 'cv2', 'gradio', 'sqlalchemy', 'scipy', 'PIL', 'reportlab'} & set(sys.modules)\n"
         "print(sorted(heavy), time.process_time())\n"
     )
-    done = subprocess.run(
-        [sys.executable, "-c", script], capture_output=True, text=True, timeout=60, cwd=ROOT
-    )
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, timeout=60, cwd=ROOT)
     assert done.returncode == 0, done.stderr
     heavy, seconds = done.stdout.splitlines()[-1].rsplit(" ", 1)
     assert heavy == "[]"

@@ -12,9 +12,7 @@ from identify.commands.late_reference import REFERENCE_HELP
 from identify.commands.reference import reference_app
 
 README = (Path(__file__).resolve().parents[2] / "README.md").read_text("utf-8")
-ABOUT_PHOTOS = (
-    "--reference --card-at --coin --scale-points --sheet --known --look-at --json --overlay --report"
-)
+ABOUT_PHOTOS = "--reference --card-at --coin --scale-points --sheet --known --look-at --json --overlay --report"
 DESIGNED = {
     "identify": ABOUT_PHOTOS,
     "measure": ABOUT_PHOTOS,

@@ -150,9 +150,7 @@ def test_words_for_fonts_with_few_letters():
 
 
 def test_numbers_stay_with_their_units_at_the_end_of_a_line():
-    assert (
-        tied("257.3 ± 2.1 mm (86 %) in 3 inches") == "257.3\u00a0±\u00a02.1\u00a0mm (86\u00a0%) in 3 inches"
-    )
+    assert tied("257.3 ± 2.1 mm (86 %) in 3 inches") == "257.3\u00a0±\u00a02.1\u00a0mm (86\u00a0%) in 3 inches"
 
 
 # --- files -----------------------------------------------------------------------------------------

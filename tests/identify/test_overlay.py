@@ -119,9 +119,7 @@ def test_a_name_in_any_script_and_of_any_length_draws(photo, photo_survey):
 def test_what_is_printed_on_a_bank_card_can_not_be_read(photo, photo_survey):
     """The stripes inside the card fade to below a fifth of their contrast; outside nothing changes."""
     scale = dataclasses.replace(photo_survey.scale, kind="bank_card", label="bank card")
-    drawn = np.asarray(
-        draw_overlay(photo, dataclasses.replace(photo_survey, scale=scale, circles=(), marks_px={}))
-    )
+    drawn = np.asarray(draw_overlay(photo, dataclasses.replace(photo_survey, scale=scale, circles=(), marks_px={})))
     stripes = (slice(588, 593), slice(560, 780))
     assert np.ptp(photo.pixels_rgb[stripes].astype(int)) > 200
     assert np.ptp(drawn[stripes].astype(int)) < 40
@@ -184,9 +182,7 @@ def test_sizes_without_room_on_the_picture_move_into_the_legend(photo, photo_sur
 def test_dashes_cover_the_share_of_a_line_they_should():
     """4 drawn, 2.5 skipped: 61.5 % of a long line, and the corners of the outline are kept."""
     square = np.array([[0.0, 0], [1000, 0], [1000, 1000], [0, 1000]])
-    drawn = sum(
-        np.linalg.norm(np.diff(d, axis=0), axis=1).sum() for d in dashes(square, (4.0, 2.5), 5.0, True)
-    )
+    drawn = sum(np.linalg.norm(np.diff(d, axis=0), axis=1).sum() for d in dashes(square, (4.0, 2.5), 5.0, True))
     assert drawn == pytest.approx(4000 * 4 / 6.5, rel=0.02)
     assert len(dashes(square, (), 5.0, True)) == 1
 

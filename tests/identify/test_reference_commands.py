@@ -98,14 +98,10 @@ def test_import_reports_added_changed_and_unchanged(shop, tmp_path):
 
 def test_import_finds_out_which_table_is_which(tmp_path):
     run("export", tmp_path / "a.csv", tmp_path / "b.csv")
-    done = run(
-        "import", tmp_path / "b.csv", tmp_path / "a.csv", "--reference", f"sqlite:///{tmp_path / 's.db'}"
-    )
+    done = run("import", tmp_path / "b.csv", tmp_path / "a.csv", "--reference", f"sqlite:///{tmp_path / 's.db'}")
     assert done.exit_code == 0
     assert f"kits: {len(DEMO.kits)} added" in done.output
-    again = run(
-        "import", tmp_path / "a.csv", tmp_path / "a.csv", "--reference", f"sqlite:///{tmp_path / 's.db'}"
-    )
+    again = run("import", tmp_path / "a.csv", tmp_path / "a.csv", "--reference", f"sqlite:///{tmp_path / 's.db'}")
     assert again.exit_code == 2
 
 
@@ -122,9 +118,7 @@ def test_a_bad_row_ends_with_3_names_it_and_keeps_nothing(shop, tmp_path):
     assert load_reference(shop).families == DEMO.families
 
 
-@pytest.mark.parametrize(
-    "command", [("list",), ("show", "X"), ("check",), ("add", "X", "chamber_diameter=200")]
-)
+@pytest.mark.parametrize("command", [("list",), ("show", "X"), ("check",), ("add", "X", "chamber_diameter=200")])
 def test_a_store_that_is_not_there_ends_with_3_and_is_not_made(tmp_path, command):
     done = run(*command, "--reference", f"sqlite:///{tmp_path / 'none.db'}")
     assert done.exit_code == 3
@@ -230,9 +224,7 @@ def test_an_export_that_cannot_be_written_ends_with_1(tmp_path):
 def test_check_names_look_alikes_and_what_would_tell_them_apart():
     done = run("check")
     assert done.exit_code == 0
-    line = next(
-        line for line in done.output.splitlines() if "TW-MUL-15P-D" in line and "SL-COM-15P-D" in line
-    )
+    line = next(line for line in done.output.splitlines() if "TW-MUL-15P-D" in line and "SL-COM-15P-D" in line)
     assert "air_valve_side: rear or front" in line
     assert "foot_spacing_long" in line
     assert "MQ-CAT-02P-BC" not in done.output
@@ -241,9 +233,7 @@ def test_check_names_look_alikes_and_what_would_tell_them_apart():
 
 def test_text_of_a_table_is_never_read_as_markup_or_terminal_codes(tmp_path):
     path = tmp_path / "families.csv"
-    path.write_text(
-        "family_id,maker,family,notes\n[red]F1,Nobody,[link=x]Model[/link],[bold]\n", encoding="utf-8"
-    )
+    path.write_text("family_id,maker,family,notes\n[red]F1,Nobody,[link=x]Model[/link],[bold]\n", encoding="utf-8")
     url = f"sqlite:///{tmp_path / 's.db'}"
     assert run("import", path, "--reference", url).exit_code == 0
     assert "[link=x]Model[/link]" in run("list", "--reference", url).output

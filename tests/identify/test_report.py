@@ -37,10 +37,7 @@ from reference_geometry.demo_set import load_demo_set
 from reference_geometry.families import Family, Kit, KnownLength, ReferenceSet
 
 DAY = date(2031, 5, 4)
-EVIL = (
-    '<b>bold</b> <script>alert(1)</script> <img src="http://example.org/x.png"> &amp; '
-    "{{7*7}} ${7*7} \"'><a href=x>"
-)
+EVIL = '<b>bold</b> <script>alert(1)</script> <img src="http://example.org/x.png"> &amp; {{7*7}} ${7*7} "\'><a href=x>'
 SCRIPTS = "Łódź Größe Ελληνικά Привет 中文 日本語カナ 한국어 עברית ﬁ ½ € \U0001f527 \udcff \x07"
 
 
@@ -192,9 +189,7 @@ def test_measuring_alone_reports_no_pump(survey):
 
 # --- hostile and foreign text ----------------------------------------------------------------------
 def evil_reference():
-    family = Family(
-        EVIL, EVIL, EVIL, EVIL, connection="flanged", lengths={"chamber_diameter": KnownLength(213.4, 0.5)}
-    )
+    family = Family(EVIL, EVIL, EVIL, EVIL, connection="flanged", lengths={"chamber_diameter": KnownLength(213.4, 0.5)})
     kit = Kit(EVIL, EVIL, "fluid", EVIL, EVIL, 12.5, EVIL, 3, 4)
     return ReferenceSet((family,), (kit,), EVIL)
 

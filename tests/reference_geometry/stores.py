@@ -10,9 +10,9 @@ from reference_geometry.plausible import LENGTH_BOUNDS_MM
 from reference_geometry.standards import NOMINAL_SIZES, PORT_STANDARDS, parse_port_standard
 
 # What a cell can hold: no control characters, no surrounding space, no lone surrogates.
-texts = st.text(
-    st.characters(exclude_categories=("Cc", "Cs")) | st.sampled_from("=+-@'\";,\t äöü½"), max_size=20
-).map(lambda text: text.replace("\t", " ").strip())
+texts = st.text(st.characters(exclude_categories=("Cc", "Cs")) | st.sampled_from("=+-@'\";,\t äöü½"), max_size=20).map(
+    lambda text: text.replace("\t", " ").strip()
+)
 names = texts.filter(lambda text: text and len(text.splitlines()) == 1)
 ids = st.text(
     st.characters(categories=("L", "N"), max_codepoint=0x2FF) | st.sampled_from("-=@."),
@@ -29,9 +29,7 @@ def maybe(strategy):
 def families(draw, family_id):
     standard = draw(maybe(st.sampled_from(PORT_STANDARDS)))
     connection = (
-        parse_port_standard(standard).connection
-        if standard
-        else draw(maybe(st.sampled_from(("flanged", "threaded"))))
+        parse_port_standard(standard).connection if standard else draw(maybe(st.sampled_from(("flanged", "threaded"))))
     )
     joint = draw(maybe(st.sampled_from(("clamp_band", "bolted"))))
     names_of_lengths = draw(st.lists(st.sampled_from(["chamber_diameter", "overall_height", "overall_width",
@@ -54,9 +52,7 @@ def families(draw, family_id):
         max_flow_lpm=draw(maybe(st.floats(0.5, 5000.0))),
         lengths={name: draw(lengths(name)) for name in names_of_lengths},
         notes=draw(texts),
-        extras=draw(
-            st.dictionaries(st.sampled_from(("cover_depth_mm", "paint", "shelf")), texts.filter(bool))
-        ),
+        extras=draw(st.dictionaries(st.sampled_from(("cover_depth_mm", "paint", "shelf")), texts.filter(bool))),
     )
 
 
@@ -92,9 +88,7 @@ def whole_sets(draw):
     family_ids = draw(st.lists(ids, unique=True, min_size=1, max_size=4))
     made = tuple(draw(families(family_id)) for family_id in family_ids)
     readings = tuple(
-        Measurement(
-            f"m{i}", family_id, "chamber_diameter", value, draw(texts), date(2026, 3, 1 + i), draw(texts)
-        )
+        Measurement(f"m{i}", family_id, "chamber_diameter", value, draw(texts), date(2026, 3, 1 + i), draw(texts))
         for i, (family_id, value) in enumerate(
             draw(st.lists(st.tuples(st.sampled_from(family_ids), st.floats(40.0, 900.0)), max_size=4))
         )

@@ -216,9 +216,7 @@ def test_kits_say_what_is_in_them_at_believable_prices_and_lead_times():
 def test_no_two_kits_share_a_number_with_different_contents():
     by_number = defaultdict(set)
     for kit in DEMO.kits:
-        by_number[kit.kit_no].add(
-            (kit.section, kit.elastomer, kit.contents, kit.price, kit.currency, kit.stock)
-        )
+        by_number[kit.kit_no].add((kit.section, kit.elastomer, kit.contents, kit.price, kit.currency, kit.stock))
     assert all(len(meanings) == 1 for meanings in by_number.values())
 
 

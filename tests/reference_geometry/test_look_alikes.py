@@ -49,9 +49,7 @@ def test_several_lengths_are_separated_by_the_full_covariance():
     second = made("B", 304.0, sd=0.9, flange_diameter=152.4, bolt_circle_diameter=111.0)
     u = 0.015
     difference = np.array([np.log(second.lengths[n].mean_mm / first.lengths[n].mean_mm) for n in names])
-    spread = np.array(
-        [(0.9 / first.lengths[n].mean_mm) ** 2 + (0.9 / second.lengths[n].mean_mm) ** 2 for n in names]
-    )
+    spread = np.array([(0.9 / first.lengths[n].mean_mm) ** 2 + (0.9 / second.lengths[n].mean_mm) ** 2 for n in names])
     common = (COMMON_SHARE * u) ** 2
     covariance = np.diag(u**2 - common + spread / 2) + common
     expected = np.sqrt(difference @ np.linalg.solve(covariance, difference))
@@ -114,9 +112,7 @@ def test_the_demo_sets_look_alikes_are_found_where_a_view_shows_no_difference():
 def test_two_views_tell_more_than_one_and_a_better_photo_more_than_a_worse():
     loaded = load_demo_set()
     kits = kits_by_family(loaded)
-    pairs = {
-        view: check_view(loaded.families, kits, view, 0.015).pairs for view in ("chamber", "port", "both")
-    }
+    pairs = {view: check_view(loaded.families, kits, view, 0.015).pairs for view in ("chamber", "port", "both")}
     assert 0 < pairs["both"] < min(pairs["chamber"], pairs["port"])
     assert check_view(loaded.families, kits, "chamber", 0.05).pairs > pairs["chamber"]
     assert check_view(loaded.families, kits, "both", 0.002).pairs < pairs["both"]

@@ -78,9 +78,7 @@ def test_canonical_names_read_back(name):
     assert parse_port_standard(name).name == name
 
 
-@pytest.mark.parametrize(
-    "spelling", ["ANSI/DIN", "ANSI 300", "PN40", "JIS 5K", "tri-clamp", "", "thread", "150/300"]
-)
+@pytest.mark.parametrize("spelling", ["ANSI/DIN", "ANSI 300", "PN40", "JIS 5K", "tri-clamp", "", "thread", "150/300"])
 def test_other_or_several_standards_are_refused(spelling):
     refused = parse_port_standard(spelling)
     assert not refused

@@ -40,9 +40,7 @@ def inches(text: str) -> float:
 
 
 @needs_bd_warehouse
-@pytest.mark.parametrize(
-    "flange", [f for f in flanges() if f.standard == ASME_150], ids=lambda f: f.nominal_in
-)
+@pytest.mark.parametrize("flange", [f for f in flanges() if f.standard == ASME_150], ids=lambda f: f.nominal_in)
 def test_class_150_drilling_agrees_with_bd_warehouse(flange):
     """Source: bd_warehouse data_flange/drilling_class_150.csv (its O is the metric-rounded diameter)."""
     rows = {row["NPS"].replace(" ", "-"): row for row in bd_rows("data_flange", "drilling_class_150.csv")}
@@ -150,9 +148,7 @@ def test_npt_values_known_by_heart():
 def test_bsp_follows_the_whitworth_form(thread):
     """ISO 228-1: thread depth 0.640327 p, pitch diameter midway between major and minor."""
     pitch = 25.4 / thread.tpi
-    assert thread.major_diameter_mm - thread.minor_diameter_mm == pytest.approx(
-        2 * 0.640327 * pitch, abs=0.002
-    )
+    assert thread.major_diameter_mm - thread.minor_diameter_mm == pytest.approx(2 * 0.640327 * pitch, abs=0.002)
     middle = (thread.major_diameter_mm + thread.minor_diameter_mm) / 2
     assert thread.pitch_diameter_mm == pytest.approx(middle, abs=0.001)
 

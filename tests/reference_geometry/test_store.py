@@ -39,9 +39,7 @@ KIT = Kit("K1", "F1", "fluid", "PTFE", "2 diaphragms", 320.0, "USD", 14.0, 3)
 
 
 def reading(number: int, value: float, family_id: str = "F1") -> Measurement:
-    return Measurement(
-        f"m{number}", family_id, "chamber_diameter", value, "Kim", date(2026, 3, number), "caliper"
-    )
+    return Measurement(f"m{number}", family_id, "chamber_diameter", value, "Kim", date(2026, 3, number), "caliper")
 
 
 def empty_url(backend: str, folder: Path) -> str:

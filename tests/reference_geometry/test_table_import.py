@@ -31,9 +31,7 @@ GOOD_KIT = {
 }  # fmt: skip
 
 
-def write(
-    path: Path, *rows: dict[str, str], delimiter: str = ",", encoding: str = "utf-8", end: str = "\n"
-) -> Path:
+def write(path: Path, *rows: dict[str, str], delimiter: str = ",", encoding: str = "utf-8", end: str = "\n") -> Path:
     headings = list(rows[0])
     lines = [delimiter.join(headings)]
     lines += [delimiter.join(f'"{row.get(h, "")}"' for h in headings) for row in rows]
@@ -266,9 +264,7 @@ def test_a_column_that_looks_misspelled_is_kept_and_pointed_out(tmp_path):
 
 def test_blank_lines_and_line_breaks_in_cells_do_not_shift_line_numbers(tmp_path):
     path = tmp_path / "f.csv"
-    path.write_text(
-        '\n\nfamily_id,maker,family,notes\n\nF1,A,B,"two\nlines"\n\nF2,A,B,\nF3,,B,\n', encoding="utf-8"
-    )
+    path.write_text('\n\nfamily_id,maker,family,notes\n\nF1,A,B,"two\nlines"\n\nF2,A,B,\nF3,,B,\n', encoding="utf-8")
     refused = read_families(path)
     assert [(problem.line, problem.column) for problem in refused.problems] == [(9, "maker")]
 

@@ -30,9 +30,7 @@ def shaped(kind: str) -> PumpModel:
     standard, nominal = kind.split("|")
     rng = np.random.default_rng(5)
     shape = sample_shape(rng, "train")
-    basics = Basics(
-        nominal, shape.joint.diameter_mm, True, "flanged" if " " in standard else "threaded", "train"
-    )
+    basics = Basics(nominal, shape.joint.diameter_mm, True, "flanged" if " " in standard else "threaded", "train")
     if basics.connection == "flanged":
         row = find_flange(standard, nominal)
         assert row is not None
@@ -99,9 +97,7 @@ def test_chamber_diameter_is_the_outermost_round_edge_and_the_front_most_place_i
     model = pump(seed, split)
     for circle in (c for c in model.circles if c.name == "chamber_diameter"):
         bands = [p for p in parts_of(model, circle) if p.material in ("band", "wetted")]
-        radius, height = in_circle_frame(
-            bands[0], circle
-        )  # the first is the ring itself, lugs are parts of their own
+        radius, height = in_circle_frame(bands[0], circle)  # the first is the ring itself, lugs are parts of their own
         assert abs(radius.max() - circle.diameter_mm / 2.0) < 0.01
         full = radius > circle.diameter_mm / 2.0 - 0.01
         assert abs(height[full].max()) < 0.01
@@ -133,11 +129,7 @@ def test_bolts_are_counted_and_stand_where_the_truth_says(seed, split):
 def test_overall_sizes_are_those_of_the_mesh(seed, split):
     """The pump stands on the floor; height and width are the extent without piping, hose and air fittings."""
     model = pump(seed, split)
-    own = [
-        p
-        for p in model.parts
-        if p.label != "companion" and p.material not in ("rubber", "accessory", "muffler")
-    ]
+    own = [p for p in model.parts if p.label != "companion" and p.material not in ("rubber", "accessory", "muffler")]
     vertices = np.concatenate([p.mesh.vertices for p in own])
     assert vertices[:, 2].min() == pytest.approx(0.0, abs=1e-6)
     assert vertices[:, 2].max() == pytest.approx(model.lengths_mm["overall_height"], abs=1e-6)
@@ -148,9 +140,7 @@ def test_overall_sizes_are_those_of_the_mesh(seed, split):
 def test_port_spacing_is_the_distance_of_the_port_axes(seed, split):
     model = pump(seed, split)
     heights = {
-        c.instance: c.center_mm[2]
-        for c in model.circles
-        if c.name in ("flange_diameter", "thread_major_diameter")
+        c.instance: c.center_mm[2] for c in model.circles if c.name in ("flange_diameter", "thread_major_diameter")
     }
     if len(heights) == 2:
         assert heights[0] - heights[1] == pytest.approx(model.lengths_mm["port_spacing"], abs=1e-9)
@@ -164,9 +154,7 @@ def test_resting_places_stand_clear_of_the_dish(seed, split):
     assert len(rests) == 4
     for rest in rests:
         for part in (
-            p
-            for p in model.parts
-            if p.label in ("chamber_cover", "bolted_rim") and p.instance == rest.instance
+            p for p in model.parts if p.label in ("chamber_cover", "bolted_rim") and p.instance == rest.instance
         ):
             local = part.mesh.vertices - rest.center_mm
             across = local @ np.cross(rest.up, rest.normal)
@@ -264,9 +252,7 @@ def test_flange_meshes_have_the_published_sizes(port, outside_mm, bolt_circle_mm
     radius, height = in_circle_frame(plate, circle)
     assert 2.0 * radius.max() == pytest.approx(outside_mm, abs=0.01)
     mouth = plate.mesh.vertices[np.abs(height) < 0.01]
-    between = mouth[
-        np.abs(np.linalg.norm(mouth - circle.center_mm, axis=1) - bolt_circle_mm / 2.0) < 0.6 * hole_mm
-    ]
+    between = mouth[np.abs(np.linalg.norm(mouth - circle.center_mm, axis=1) - bolt_circle_mm / 2.0) < 0.6 * hole_mm]
     centers = circle.bolts_mm
     assert len(centers) == holes
     nearest = np.linalg.norm(between[:, None] - centers[None], axis=2).min(axis=1)
@@ -283,9 +269,7 @@ def test_thread_grooves_have_true_pitch_and_mouth(port, tpi, major_mm):
     model = shaped(port)
     circle = next(c for c in model.circles if c.name == "thread_major_diameter" and c.instance == 0)
     assert circle.diameter_mm == pytest.approx(major_mm, abs=0.001)
-    lining = next(
-        p for p in model.parts if p.label == "port_opening" and p.instance == 0 and p.material == "wetted"
-    )
+    lining = next(p for p in model.parts if p.label == "port_opening" and p.instance == 0 and p.material == "wetted")
     radius, height = in_circle_frame(lining, circle)
     taper = 1.0 / 32.0
     bottoms = np.abs(radius + height * -taper - major_mm / 2.0) < 0.01  # groove bottoms follow the 1:16 taper

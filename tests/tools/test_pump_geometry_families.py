@@ -40,9 +40,7 @@ def test_pumps_of_one_family_differ_by_tolerance_only():
     """The spread of the drawn chambers is the family's own: neither none nor more."""
     family = FAMILIES[PICKED[2]]
     known = family.lengths["chamber_diameter"]
-    drawn = [
-        pump_from_family(family, np.random.default_rng(seed)).circles[0].diameter_mm for seed in range(8)
-    ]
+    drawn = [pump_from_family(family, np.random.default_rng(seed)).circles[0].diameter_mm for seed in range(8)]
     assert known.sd_mm is not None
     assert 0.15 * known.sd_mm < np.std(drawn) < 2.5 * known.sd_mm
 
@@ -101,9 +99,7 @@ def test_every_part_of_a_family_pump_is_closed():
 def test_a_family_of_which_little_is_known_is_filled_in():
     """A user's row may hold only a chamber diameter."""
     known = {"chamber_diameter": KnownLength(205.0, 0.3, 5)}
-    model = pump_from_family(
-        Family("X-1", "Nobody", "Unknown", "1 in", lengths=known), np.random.default_rng(0)
-    )
+    model = pump_from_family(Family("X-1", "Nobody", "Unknown", "1 in", lengths=known), np.random.default_rng(0))
     assert model.circles[0].diameter_mm == pytest.approx(205.0, abs=1.0)
     assert model.family_id == "X-1"
 

@@ -61,9 +61,7 @@ def quick_verdict(ready: PreparedReference, survey: Survey, settings: MatchSetti
     """The verdict of a survey as if no question were left to ask: more kits are named than in a whole answer."""
     evidence = gather_evidence(survey, (), ready.table, settings)
     posterior = compute_posterior(ready.table, evidence.lengths, evidence.attributes, settings)
-    offers = offer_kits(
-        ready.kits, ready.table.family_ids, posterior.families, "", settings.smallest_kit_listed
-    )
+    offers = offer_kits(ready.kits, ready.table.family_ids, posterior.families, "", settings.smallest_kit_listed)
     sections = sections_of(ready.kits)
     decisions = decide(sections, offers, posterior.not_in_set, (), ("none",), settings)
     order = posterior.ranked(settings.smallest_listed)
@@ -133,9 +131,7 @@ class Scores:
         return (known * self.wrong.value + unknown) / max(known + unknown, 1e-12)
 
 
-def score(
-    known: Sequence[tuple[str, Verdict]], unknown: Sequence[Verdict], kits_of: Mapping[str, set[str]]
-) -> Scores:
+def score(known: Sequence[tuple[str, Verdict]], unknown: Sequence[Verdict], kits_of: Mapping[str, set[str]]) -> Scores:
     """Count everything.
 
     Args:

@@ -90,9 +90,7 @@ def coin_figures(path: Path, table: Path) -> CoinFigures:
     return CoinFigures(len(coins), _errors(together), _errors(alone))
 
 
-def _measured(
-    photo: Photo, scale: ScaleReference, others: list[ScaleReference]
-) -> Iterator[tuple[float, float, bool]]:
+def _measured(photo: Photo, scale: ScaleReference, others: list[ScaleReference]) -> Iterator[tuple[float, float, bool]]:
     wanted = [_as_circle(photo, coin) for coin in others]
     solved = measure_by_coin(photo, scale, wanted)
     for coin, circle in zip(others, solved, strict=True):

@@ -35,9 +35,7 @@ class Comparison:
     nearest_ms: float
 
 
-def run(
-    reference: ReferenceSet, repeats: int, seed: int, settings: MatchSettings, whole: bool = False
-) -> Comparison:
+def run(reference: ReferenceSet, repeats: int, seed: int, settings: MatchSettings, whole: bool = False) -> Comparison:
     """Simulate `repeats` pumps of every family, in and out of the set; `whole` answers weigh further questions too."""
     judge = _whole_verdict if whole else quick_verdict
     rng = np.random.default_rng(seed)

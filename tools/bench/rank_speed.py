@@ -67,9 +67,7 @@ def random_table(count: int, rng: np.random.Generator) -> FamilyTable:
         known |= ((rng.random(count) < KNOWN_SHARE).astype(np.uint16) << i).astype(np.uint16)
     bits = np.concatenate([known, empty.known_bits])
     codes = dict(empty.codes)
-    codes["chamber_bolt_count"] = np.concatenate([rng.integers(1, 6, count), np.zeros(unknown)]).astype(
-        np.int16
-    )
+    codes["chamber_bolt_count"] = np.concatenate([rng.integers(1, 6, count), np.zeros(unknown)]).astype(np.int16)
     codes = {name: _padded(values, count, unknown) for name, values in codes.items()}
     words = {**empty.words, "chamber_bolt_count": ("6", "8", "10", "12", "16")}
     prior = np.concatenate([np.full(count, np.log(0.95 / count)), empty.log_prior + np.log(0.05)])

@@ -104,9 +104,7 @@ def _words(figures: list[CoinFigures]) -> str:
         ("all circles together", [f.together for f in figures]),
         ("one other coin in view", [f.alone for f in figures]),
     ):
-        one = Errors(
-            *(np.concatenate([getattr(e, name) for e in errors]) for name in ("relative", "stated", "held"))
-        )
+        one = Errors(*(np.concatenate([getattr(e, name) for e in errors]) for name in ("relative", "stated", "held")))
         width = one.width_over_needed
         said.append(f"{words}: median {one.median:.2%} held {one.held.mean():.0%} width {width:.1f} x needed")
     return ", ".join(said)

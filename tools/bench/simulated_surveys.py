@@ -63,9 +63,7 @@ def simulate_survey(
                 own = own_relative_sd(family, name, family.lengths[name], settings)
                 truth = family.lengths[name].mean_mm * float(np.exp(own * rng.standard_normal()))
                 lengths.append(_measure(name, truth, view, scale, scale_sd, offset_sd, rng))
-    attributes = [
-        _see(name, value, right, (confusion or {}).get(name), rng) for name, value, right in _visible(family)
-    ]
+    attributes = [_see(name, value, right, (confusion or {}).get(name), rng) for name, value, right in _visible(family)]
     return Survey((), (), tuple(lengths), tuple(attributes), ())
 
 
@@ -115,6 +113,4 @@ def without_kin(reference: ReferenceSet, family_id: str) -> ReferenceSet:
     numbers = {kit.kit_no for kit in reference.kits if kit.family_id == family_id and kit.section == "fluid"}
     kin = {kit.family_id for kit in reference.kits if kit.kit_no in numbers} | {family_id}
     families = tuple(family for family in reference.families if family.family_id not in kin)
-    return replace(
-        reference, families=families, kits=tuple(kit for kit in reference.kits if kit.family_id not in kin)
-    )
+    return replace(reference, families=families, kits=tuple(kit for kit in reference.kits if kit.family_id not in kin))

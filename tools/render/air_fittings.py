@@ -63,9 +63,7 @@ def _canister(r: float, length: float) -> list[Mesh]:
         circle(0.42 * r),
         up=(1, 0, 0),
     )
-    can = placed(
-        drum(1.25 * r, 0.0, 0.8 * length, 0.18 * r), pose((0, -0.5 * length, 0.6 * length), (0, -1, 0))
-    )
+    can = placed(drum(1.25 * r, 0.0, 0.8 * length, 0.18 * r), pose((0, -0.5 * length, 0.6 * length), (0, -1, 0)))
     return [elbow, can]
 
 
@@ -174,9 +172,7 @@ def _regulator(r: float) -> list[Pieces]:
     knob = placed(drum(1.3 * r, 0.0, 1.6 * r, 0.2 * r), pose((0, 4.7 * r, 3.0 * r), (0, 1, 0)))
     bowl = placed(
         lathe(
-            rounded_polyline(
-                [(0, 0), (1.4 * r, 0), (1.4 * r, 3.4 * r), (0.5 * r, 4.4 * r), (0, 4.4 * r)], 0.6 * r, 4
-            )
+            rounded_polyline([(0, 0), (1.4 * r, 0), (1.4 * r, 3.4 * r), (0.5 * r, 4.4 * r), (0, 4.4 * r)], 0.6 * r, 4)
         ),
         pose((0, -1.5 * r, 3.0 * r), (0, -1, 0)),
     )

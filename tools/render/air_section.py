@@ -65,9 +65,7 @@ def _air_chamber(shape: PumpShape, joint: Joint) -> Mesh:
     )
     web = loft([np.column_stack([np.full(4, s * thick), outline]) for s in (-1.0, 1.0)])
     count = shape.air.ribs
-    return join(
-        [lathe(line), *(placed(web, shifted(turn=(k + 0.5) * 2 * np.pi / count)) for k in range(count))]
-    )
+    return join([lathe(line), *(placed(web, shifted(turn=(k + 0.5) * 2 * np.pi / count)) for k in range(count))])
 
 
 def block_half_x(shape: PumpShape) -> float:
@@ -82,9 +80,7 @@ def _rectangular(shape: PumpShape) -> Mesh:
 
 def _rounded(shape: PumpShape) -> Mesh:
     """Rounded about the diaphragm axis."""
-    outline = rounded_rectangle(
-        2.0 * shape.air.block_z_mm, 2.0 * shape.air.block_y_mm, 0.6 * shape.air.block_y_mm, 10
-    )
+    outline = rounded_rectangle(2.0 * shape.air.block_z_mm, 2.0 * shape.air.block_y_mm, 0.6 * shape.air.block_y_mm, 10)
     half = block_half_x(shape)
     return placed(prism(outline, -half, half, 0.08 * half), pose((0, 0, 0), (1, 0, 0), (0, 1, 0)))
 
@@ -147,12 +143,8 @@ def _pilot_caps(shape: PumpShape) -> Pieces:
     parts = []
     for up in (-0.55, 0.55):
         here = shifted(y=up * shape.air.block_z_mm)
-        parts.append(
-            piece(placed(drum(radius, -2.0, 0.4 * radius, 0.08 * radius), here), "air_section", "air_section")
-        )
+        parts.append(piece(placed(drum(radius, -2.0, 0.4 * radius, 0.08 * radius), here), "air_section", "air_section"))
         for side in (-1, 1):
-            screw = placed(
-                pan_screw(round(0.16 * radius, 1)), here @ shifted(side * 0.7 * radius, 0.0, 0.4 * radius)
-            )
+            screw = placed(pan_screw(round(0.16 * radius, 1)), here @ shifted(side * 0.7 * radius, 0.0, 0.4 * radius))
             parts.append(piece(screw, "bolt", "fastener"))
     return together(parts)

@@ -68,26 +68,18 @@ def _spool(w: float, h: float, d: float, screws: int) -> tuple[Mesh, float, list
     """A spool housing lying along the diaphragm axis, with hexagonal end caps."""
     base = prism(rounded_rectangle(0.94 * w, 0.9 * h, 0.1 * h), -2.0, 0.42 * d, 0.04 * d)
     radius = min(0.3 * h, 0.42 * d)
-    barrel = placed(
-        drum(radius, -0.5 * w, 0.5 * w, 0.08 * radius), pose((0.0, 0.12 * h, 0.5 * d), (1.0, 0.0, 0.0))
-    )
+    barrel = placed(drum(radius, -0.5 * w, 0.5 * w, 0.08 * radius), pose((0.0, 0.12 * h, 0.5 * d), (1.0, 0.0, 0.0)))
     caps = [
-        placed(
-            hexagon(1.5 * radius, -1.0, 0.28 * radius), pose((s * 0.5 * w, 0.12 * h, 0.5 * d), (s, 0.0, 0.0))
-        )
+        placed(hexagon(1.5 * radius, -1.0, 0.28 * radius), pose((s * 0.5 * w, 0.12 * h, 0.5 * d), (s, 0.0, 0.0)))
         for s in (-1, 1)
     ]
     return join([base, barrel, *caps]), 0.42 * d, _around(w * 0.9, h * 0.88, screws, 0.44)
 
 
-def _upright_spool(
-    w: float, h: float, d: float, screws: int
-) -> tuple[Mesh, float, list[tuple[float, float]]]:
+def _upright_spool(w: float, h: float, d: float, screws: int) -> tuple[Mesh, float, list[tuple[float, float]]]:
     base = prism(rounded_rectangle(0.8 * w, h, 0.08 * h), -2.0, 0.4 * d, 0.04 * d)
     radius = min(0.34 * w, 0.5 * d)
-    barrel = placed(
-        drum(radius, -0.55 * h, 0.55 * h, 0.05 * radius), pose((0.0, 0.0, 0.5 * d), (0.0, 1.0, 0.0))
-    )
+    barrel = placed(drum(radius, -0.55 * h, 0.55 * h, 0.05 * radius), pose((0.0, 0.0, 0.5 * d), (0.0, 1.0, 0.0)))
     caps = [
         placed(
             drum(1.12 * radius, 0.0, 0.25 * radius, 0.08 * radius),

@@ -40,9 +40,7 @@ def closure(shape: JointShape, radius: float, half: float, angle: float) -> tupl
     return together(parts), placed(cutter, here)
 
 
-def _plates(
-    gap: float, rise: float, half: float, thick: float, thread: float
-) -> tuple[list[Mesh], float, float]:
+def _plates(gap: float, rise: float, half: float, thick: float, thread: float) -> tuple[list[Mesh], float, float]:
     wall = max(1.3 * thick, 0.45 * thread)
     outline = rounded_rectangle(1.5 * half, rise + half, 0.35 * half)
     plates = []
@@ -53,9 +51,7 @@ def _plates(
     return plates, gap + 2.0 * wall, 0.52 * rise
 
 
-def _ears(
-    gap: float, rise: float, half: float, thick: float, thread: float
-) -> tuple[list[Mesh], float, float]:
+def _ears(gap: float, rise: float, half: float, thick: float, thread: float) -> tuple[list[Mesh], float, float]:
     """Cast ears: a thick lug with a gusset running down onto the band."""
     wall = 1.1 * thread
     ears = []
@@ -76,17 +72,13 @@ def _ears(
     return ears, gap + 2.0 * wall, 0.55 * rise
 
 
-def _t_bolt(
-    gap: float, rise: float, half: float, thick: float, thread: float
-) -> tuple[list[Mesh], float, float]:
+def _t_bolt(gap: float, rise: float, half: float, thick: float, thread: float) -> tuple[list[Mesh], float, float]:
     """Trunnion barrels lying across the band, each held by a loop of the band."""
     barrel = 0.95 * thread
     bodies = []
     for side in (-1.0, 1.0):
         middle = side * (gap / 2.0 + 1.4 * barrel)
-        bodies.append(
-            placed(drum(barrel, -0.9 * half, 0.9 * half, 0.15 * barrel, 40), shifted(middle, 0.9 * barrel))
-        )
+        bodies.append(placed(drum(barrel, -0.9 * half, 0.9 * half, 0.15 * barrel, 40), shifted(middle, 0.9 * barrel)))
         loop = drum(barrel + thick, -0.6 * half, 0.6 * half, 0.1 * thick, 40)
         bodies.append(placed(loop, shifted(middle, 0.9 * barrel)))
         bodies.append(
@@ -100,9 +92,7 @@ def _t_bolt(
     return bodies, gap + 4.9 * barrel + 2.0 * thick, 0.9 * barrel
 
 
-def _saddle(
-    gap: float, rise: float, half: float, thick: float, thread: float
-) -> tuple[list[Mesh], float, float]:
+def _saddle(gap: float, rise: float, half: float, thick: float, thread: float) -> tuple[list[Mesh], float, float]:
     """Two square posts joined by a bridge under the bolt."""
     wall = 0.9 * thread
     posts = [
@@ -114,9 +104,7 @@ def _saddle(
         )
         for side in (-1.0, 1.0)
     ]
-    bridge = box(
-        (3.2 * gap + 2.0 * wall, 0.8 * thick, 1.5 * half), 0.3 * thick, 0.1 * half, (0.0, 0.55 * thick, 0.0)
-    )
+    bridge = box((3.2 * gap + 2.0 * wall, 0.8 * thick, 1.5 * half), 0.3 * thick, 0.1 * half, (0.0, 0.55 * thick, 0.0))
     return [*posts, bridge], 1.8 * gap + 3.0 * wall, 0.62 * rise
 
 

@@ -45,9 +45,7 @@ def cover_profile(shape: CoverShape, start_mm: float) -> Points:
     if shape.ribs == "concentric":
         corners = _with_rings(corners, shape.rib_count, shape.rib_height_mm, shape.rib_thickness_mm)
     fillet = 0.05 * r
-    return np.concatenate(
-        [corners[:-1], rounded_polyline([corners[-2], (r, 0.0), (r + fillet, -0.15)], fillet, 4)[1:]]
-    )
+    return np.concatenate([corners[:-1], rounded_polyline([corners[-2], (r, 0.0), (r + fillet, -0.15)], fillet, 4)[1:]])
 
 
 def _sphere(r: float, h: float) -> Points:
@@ -102,9 +100,7 @@ def _with_rings(corners: Points, count: int, height: float, width: float) -> Poi
     radii = np.linspace(0.3, 0.85, count) * rim
     half = min(width, 0.2 * rim / max(count, 1))
     fine = np.unique(
-        np.concatenate(
-            [np.linspace(0.0, rim, 60)] + [radii + s * half for s in (-1, -0.6, -0.3, 0, 0.3, 0.6, 1)]
-        )
+        np.concatenate([np.linspace(0.0, rim, 60)] + [radii + s * half for s in (-1, -0.6, -0.3, 0, 0.3, 0.6, 1)])
     )
     order = np.maximum.accumulate(corners[:, 0])
     z = np.interp(fine, order, corners[:, 1])
@@ -113,9 +109,7 @@ def _with_rings(corners: Points, count: int, height: float, width: float) -> Poi
         z += height * np.sin(0.5 * np.pi * share) ** 0.7
     z[-1] = corners[-1, 1]
     keep = fine > 0.97 * rim
-    return np.concatenate(
-        [np.column_stack([fine, z])[~keep], corners[corners[:, 0] > 0.975 * rim], corners[-1:]]
-    )
+    return np.concatenate([np.column_stack([fine, z])[~keep], corners[corners[:, 0] > 0.975 * rim], corners[-1:]])
 
 
 def _wall(along: Points, low: Points, high: Points, thickness: float) -> Mesh:

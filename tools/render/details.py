@@ -45,9 +45,7 @@ def block_details(shape: PumpShape) -> Pieces:
 
 def _parting_ridge(shape: PumpShape, run: Run) -> Mesh:
     """The thin ridge the mold's halves leave along the run, in the plane of its bends."""
-    plate = rounded_rectangle(
-        1.0 + 0.004 * shape.joint.diameter_mm, 2.0 * shape.manifold.pipe_radius_mm + 1.6, 0.4, 2
-    )
+    plate = rounded_rectangle(1.0 + 0.004 * shape.joint.diameter_mm, 2.0 * shape.manifold.pipe_radius_mm + 1.6, 0.4, 2)
     return sweep(run_path(shape, run), plate, up=(-1.0, 0.0, 0.0))
 
 
@@ -55,9 +53,7 @@ def _arrow(shape: PumpShape, run: Run, side: float) -> Mesh:
     """A raised arrow on a neck's front, pointing with the flow (toward this manifold on both sides)."""
     rn = shape.manifold.neck_radius_mm
     s = 0.42 * rn
-    outline = s * np.array(
-        [(0, 1.3), (-0.75, 0.3), (-0.3, 0.3), (-0.3, -1.2), (0.3, -1.2), (0.3, 0.3), (0.75, 0.3)]
-    )
+    outline = s * np.array([(0, 1.3), (-0.75, 0.3), (-0.3, 0.3), (-0.3, -1.2), (0.3, -1.2), (0.3, 0.3), (0.75, 0.3)])
     arrow = prism(outline, -0.25 * rn, 0.04 * rn + 0.6, 0.02 * rn)
     height = run.joint_z - 2.2 * rn
     return placed(arrow, pose((side * run.neck_x, -rn, height), (0.0, -1.0, 0.0)))

@@ -131,9 +131,7 @@ def hexagon(across_flats_mm: float, z0: float, z1: float, chamfered: bool = True
         return body
     inner = 0.475 * across_flats_mm
     low = z1 - (1.02 * corner - inner) * np.tan(np.radians(30.0))
-    return common(
-        body, lathe([(0, z0 - 1), (1.02 * corner, z0 - 1), (1.02 * corner, low), (inner, z1), (0, z1)], 36)
-    )
+    return common(body, lathe([(0, z0 - 1), (1.02 * corner, z0 - 1), (1.02 * corner, low), (inner, z1), (0, z1)], 36))
 
 
 @cache

@@ -26,9 +26,7 @@ def feet(shape: PumpShape, run: Run, passage: Mesh | None) -> Pieces:
 def hole_places(shape: PumpShape) -> Points:
     """(4, 2) centers of the mounting holes."""
     f = shape.feet
-    return 0.5 * np.array(
-        [(sx * f.spacing_long_mm, sy * f.spacing_short_mm) for sx in (-1, 1) for sy in (-1, 1)]
-    )
+    return 0.5 * np.array([(sx * f.spacing_long_mm, sy * f.spacing_short_mm) for sx in (-1, 1) for sy in (-1, 1)])
 
 
 def _hole_tools(shape: PumpShape, places: Points) -> list[Mesh]:
@@ -40,9 +38,7 @@ def _hole_tools(shape: PumpShape, places: Points) -> list[Mesh]:
     return [placed(tool, shifted(x, y)) for x, y in places]
 
 
-def _post(
-    x: float, y: float, half_x: float, half_y: float, low: float, high: float, flare: float = 1.25
-) -> Mesh:
+def _post(x: float, y: float, half_x: float, half_y: float, low: float, high: float, flare: float = 1.25) -> Mesh:
     """A drafted post with rounded corners."""
     top = rounded_rectangle(2 * half_x, 2 * half_y, 0.3 * min(half_x, half_y), 4)
     sections = [
@@ -56,9 +52,7 @@ def _plate(shape: PumpShape, run: Run) -> list[Mesh]:
     f = shape.feet
     edge = 1.6 * f.hole_mm
     outline = rounded_rectangle(f.spacing_long_mm + 2 * edge, f.spacing_short_mm + 2 * edge, 0.8 * edge)
-    plate = cut(
-        prism(outline, 0.0, f.thickness_mm, 0.15 * f.thickness_mm), _hole_tools(shape, hole_places(shape))
-    )
+    plate = cut(prism(outline, 0.0, f.thickness_mm, 0.15 * f.thickness_mm), _hole_tools(shape, hole_places(shape)))
     return [plate, *_posts_to_run(shape, run)]
 
 
@@ -77,9 +71,7 @@ def _stamped(shape: PumpShape, run: Run) -> list[Mesh]:
     bodies: list[Mesh] = []
     for side in (-1.0, 1.0):
         x = side * f.spacing_long_mm / 2.0
-        foot = prism(
-            rounded_rectangle(2 * edge, f.spacing_short_mm + 2 * edge, 0.5 * edge), 0.0, sheet, 0.1 * sheet
-        )
+        foot = prism(rounded_rectangle(2 * edge, f.spacing_short_mm + 2 * edge, 0.5 * edge), 0.0, sheet, 0.1 * sheet)
         places = np.array([(0.0, sy * f.spacing_short_mm / 2.0) for sy in (-1, 1)])
         bodies.append(placed(cut(foot, _hole_tools(shape, places)), shifted(x)))
         inner = x - side * (edge - sheet)
@@ -185,8 +177,7 @@ def _rails(shape: PumpShape, run: Run) -> list[Mesh]:
         for s in (-1, 1)
     ]
     tools = [
-        placed(drum(f.hole_mm / 2.0, -1.0, 2.0 * f.thickness_mm, 0.0, 32), shifted(x, y))
-        for x, y in hole_places(shape)
+        placed(drum(f.hole_mm / 2.0, -1.0, 2.0 * f.thickness_mm, 0.0, 32), shifted(x, y)) for x, y in hole_places(shape)
     ]
     cross = [
         box(

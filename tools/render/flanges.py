@@ -47,9 +47,7 @@ def flange_port(shape: PortShape, neck_radius: float, reach: float, depth: float
     parts = [piece(plate, "flange", "band" if loose else "wetted"), _face(shape, neck_radius, front, back)]
     parts.append(piece(_neck(neck_radius, bore, reach), "manifold", "wetted"))
     if shape.build == "gusseted":
-        parts.append(
-            piece(join(_gussets(radius, max(neck_radius, bore + 2.5), back, angles)), "flange", "wetted")
-        )
+        parts.append(piece(join(_gussets(radius, max(neck_radius, bore + 2.5), back, angles)), "flange", "wetted"))
     if not shape.mated:
         hole_mouths = np.column_stack([spots, np.full(len(spots), front)])
         parts.append(passage(shape, bore + 0.02, 1.9, reach, depth, neck_radius))

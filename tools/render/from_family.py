@@ -81,9 +81,7 @@ def _shape(
     inlet_z = (height or 2.0 * half + 2.0 * top + 0.06 * basics.chamber_mm) - 2.0 * half - top
     air = draw.draw_air(style, basics, joint, joint_x, half - port_half_width(discharge))
     screws = _extra(family, "air_valve_screw_count")
-    air = replace(
-        air, valve_side=family.air_valve_side or air.valve_side, valve_screws=int(screws or air.valve_screws)
-    )
+    air = replace(air, valve_side=family.air_valve_side or air.valve_side, valve_screws=int(screws or air.valve_screws))
     return assemble(
         basics, joint_x, neck_x, inlet_z, inlet_z + 2.0 * half, cover, joint, manifold, discharge, suction,
         air, feet, seed=zlib.crc32(family.family_id.encode()), details=draw.draw_details(style, basics),
@@ -106,9 +104,7 @@ def _built_to_size(shape: PumpShape, width: float, height: float | None, end: bo
 
 def _higher(shape: PumpShape, by_mm: float) -> PumpShape:
     """Everything above the feet lifted, but not sunk so far that the inlet would touch the floor."""
-    low = (
-        max(port_half_width(shape.suction), top_of_run(shape.manifold) + 0.5 * shape.feet.thickness_mm) + 0.5
-    )
+    low = max(port_half_width(shape.suction), top_of_run(shape.manifold) + 0.5 * shape.feet.thickness_mm) + 0.5
     lift = max(shape.inlet_z_mm + by_mm, low) - shape.inlet_z_mm
     return replace(shape, inlet_z_mm=shape.inlet_z_mm + lift, outlet_z_mm=shape.outlet_z_mm + lift)
 
@@ -131,9 +127,7 @@ def _basics(family: Family, rng: np.random.Generator, split: Split) -> draw.Basi
     nominal = family.port_nominal_in
     if nominal is None:
         wanted = chamber or 215.0
-        nominal = min(
-            draw.CHAMBER_RANGES_MM, key=lambda n: abs(sum(draw.CHAMBER_RANGES_MM[n]) / 2.0 - wanted)
-        )
+        nominal = min(draw.CHAMBER_RANGES_MM, key=lambda n: abs(sum(draw.CHAMBER_RANGES_MM[n]) / 2.0 - wanted))
     if chamber is None:
         chamber = sum(draw.CHAMBER_RANGES_MM.get(nominal, (180, 250))) / 2.0
     return draw.Basics(nominal, chamber, family.wetted_material == "metal", connection, split)
@@ -148,9 +142,7 @@ def _joint(family: Family, style: np.random.Generator, basics: draw.Basics) -> J
         if "one closing bolt" in family.notes:
             joint = replace(joint, closure_count=1)
         if "V band" in family.notes or rise:
-            joint = replace(
-                joint, kind="band_v" if joint.kind in ("band_flat", "band_channel") else joint.kind
-            )
+            joint = replace(joint, kind="band_v" if joint.kind in ("band_flat", "band_channel") else joint.kind)
         return replace(joint, front_mm=rise * _rise_share(joint, rise)) if rise else joint
     if rise is None:
         return joint
@@ -181,13 +173,9 @@ def _rise_share(joint: JointShape, rise: float) -> float:
 def _cover_of_depth(shape: CoverShape, joint: JointShape, depth: float) -> CoverShape:
     """The cover whose foremost point lies `depth` before the joint plane."""
     made = build_joint(joint)
-    shape = replace(
-        shape, depth_mm=max(depth - made.face_mm - shape.boss_height_mm, 0.05 * joint.diameter_mm)
-    )
+    shape = replace(shape, depth_mm=max(depth - made.face_mm - shape.boss_height_mm, 0.05 * joint.diameter_mm))
     for _ in range(4):
-        front = float(
-            build_cover(shape, made.dish_start_mm, made.face_mm)[0].parts[0].mesh.vertices[:, 2].max()
-        )
+        front = float(build_cover(shape, made.dish_start_mm, made.face_mm)[0].parts[0].mesh.vertices[:, 2].max())
         shape = replace(shape, depth_mm=max(shape.depth_mm + depth - front, 0.04 * joint.diameter_mm))
     return shape
 
@@ -208,14 +196,9 @@ def _manifold(
 
     tries = [
         drawn,
-        replace(
-            drawn, kind="pipe_elbow" if drawn.kind in ("straight_header", "block_header") else drawn.kind
-        ),
+        replace(drawn, kind="pipe_elbow" if drawn.kind in ("straight_header", "block_header") else drawn.kind),
     ]
-    tries += [
-        replace(tries[-1], joint=kind)
-        for kind in ("oval_flange", "small_band" if clamped else "plain", "plain")
-    ]
+    tries += [replace(tries[-1], joint=kind) for kind in ("oval_flange", "small_band" if clamped else "plain", "plain")]
     for candidate in tries:
         for shrink in (1.0, 0.93, 0.86, 0.8, 0.74, 0.68, 0.62):
             pipe = max(drawn.pipe_radius_mm * shrink, least)
@@ -286,9 +269,7 @@ def _feet(
 ) -> FeetShape:
     feet = draw.draw_feet(style, basics, neck_x)
     long, short = _drawn(family, "foot_spacing_long", rng), _drawn(family, "foot_spacing_short", rng)
-    return replace(
-        feet, spacing_long_mm=long or feet.spacing_long_mm, spacing_short_mm=short or feet.spacing_short_mm
-    )
+    return replace(feet, spacing_long_mm=long or feet.spacing_long_mm, spacing_short_mm=short or feet.spacing_short_mm)
 
 
 def _drawn(family: Family, name: str, rng: np.random.Generator) -> float | None:

@@ -176,9 +176,7 @@ def _bolted(shape: JointShape) -> Joint:
     spots = np.column_stack([-circle_radius * np.sin(angles), circle_radius * np.cos(angles)])
     rim = prism(_rim_outline(shape, radius), seam, front, bevel, 0.3 * bevel)
     if shape.kind == "rim_stepped":
-        step = tube(
-            0.5 * radius, radius - 2.1 * shape.bolt_inset_mm, seam, front + 0.4 * shape.front_mm, bevel
-        )
+        step = tube(0.5 * radius, radius - 2.1 * shape.bolt_inset_mm, seam, front + 0.4 * shape.front_mm, bevel)
         rim = join([rim, step])
     seat_z = front + shape.bolt_seat_mm
     if shape.bolt_seat_mm < 0.0:
@@ -209,9 +207,7 @@ def _bolted(shape: JointShape) -> Joint:
     dish = min(circle_radius - bolt.seat_radius_mm - 2.0, 0.93 * radius)
     rest = max(front, seat_z + bolt.height_mm)
     nuts = shape.bolt_seat_mm >= 0.0 and shape.bolt_system != "inch"
-    back_radius = (
-        circle_radius - 1.1 * bolt.seat_radius_mm - 1.0 if nuts else shape.back_share * radius * 0.93
-    )
+    back_radius = circle_radius - 1.1 * bolt.seat_radius_mm - 1.0 if nuts else shape.back_share * radius * 0.93
     if shape.kind in ("rim_squarish", "rim_two_flats"):
         back_radius = min(back_radius, shape.back_share * shape.flat_share * radius - 3.0)
     elif shape.kind == "rim_scalloped":
@@ -248,11 +244,7 @@ def _rim_outline(shape: JointShape, radius: float) -> Points:
     if shape.kind in ("rim_squarish", "rim_two_flats"):
         flat = shape.flat_share * radius
         half = np.arccos(shape.flat_share)
-        middles = (
-            np.arange(4) * np.pi / 2.0
-            if shape.kind == "rim_squarish"
-            else np.array([np.pi / 2.0, 1.5 * np.pi])
-        )
+        middles = np.arange(4) * np.pi / 2.0 if shape.kind == "rim_squarish" else np.array([np.pi / 2.0, 1.5 * np.pi])
         out: list[Points] = []
         for k, middle in enumerate(middles):
             following = middles[(k + 1) % len(middles)] + (2.0 * np.pi if k + 1 == len(middles) else 0.0)

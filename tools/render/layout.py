@@ -70,15 +70,11 @@ def least_center_reach(
     return max(own, float(np.sqrt(radius**2 - max(low, 0.0) ** 2)) + 1.3 * port.thickness_mm + 4.0)
 
 
-def least_end_reach(
-    port: PortShape, wide: float, manifold: ManifoldShape, cover_front: float, neck_x: float
-) -> float:
+def least_end_reach(port: PortShape, wide: float, manifold: ManifoldShape, cover_front: float, neck_x: float) -> float:
     """Least distance of an end port's face beyond the neck's axis: its flange clears neck and cover."""
     hub = {"hub": 2.7, "loose": 2.0, "gusseted": 2.2}.get(port.build, 1.3)
     own = (
-        1.15 * manifold.neck_radius_mm
-        + (hub * port.thickness_mm if port.connection == "flanged" else 0.9 * wide)
-        + 3.0
+        1.15 * manifold.neck_radius_mm + (hub * port.thickness_mm if port.connection == "flanged" else 0.9 * wide) + 3.0
     )
     return max(own, cover_front - neck_x + port.thickness_mm)
 

@@ -87,9 +87,7 @@ def _reach_out(shape: PumpShape, run: Run) -> list[Mesh]:
     """The straight piece from the middle out to an end port, as far as the port's own neck."""
     if not run.end_side:
         return []
-    line = np.array(
-        [(0.0, 0.0, run.line_z), (run.end_side * (run.neck_x + 0.35 * run.end_reach), 0.0, run.line_z)]
-    )
+    line = np.array([(0.0, 0.0, run.line_z), (run.end_side * (run.neck_x + 0.35 * run.end_reach), 0.0, run.line_z)])
     return [sweep(line, circle(shape.manifold.pipe_radius_mm))]
 
 
@@ -97,9 +95,7 @@ def _pipe_elbow(shape: PumpShape, run: Run) -> list[Mesh]:
     m = shape.manifold
     pipe = sweep(run_path(shape, run), circle(m.pipe_radius_mm), up=(0.0, 1.0, 0.0))
     middle = placed(
-        drum(
-            1.12 * m.pipe_radius_mm, -1.25 * m.pipe_radius_mm, 1.25 * m.pipe_radius_mm, 0.1 * m.pipe_radius_mm
-        ),
+        drum(1.12 * m.pipe_radius_mm, -1.25 * m.pipe_radius_mm, 1.25 * m.pipe_radius_mm, 0.1 * m.pipe_radius_mm),
         pose((0, 0, run.line_z), (1, 0, 0)),
     )
     bodies = [pipe, *_reach_out(shape, run)]
@@ -116,9 +112,7 @@ def _cast_arch(shape: PumpShape, run: Run) -> list[Mesh]:
     bodies = [sweep(path, section, up=(0.0, 1.0, 0.0), scale=swell), *_reach_out(shape, run)]
     if not run.end_side:
         back = rounded_rectangle(0.5 * m.pipe_radius_mm, 0.3 * m.pipe_radius_mm, 0.08 * m.pipe_radius_mm, 3)
-        line = bent_path(_corner_path(run), m.bend_mm, 10)[6:-6] + np.array(
-            [0.0, 0.0, 0.9 * m.pipe_radius_mm]
-        )
+        line = bent_path(_corner_path(run), m.bend_mm, 10)[6:-6] + np.array([0.0, 0.0, 0.9 * m.pipe_radius_mm])
         bodies.append(sweep(line, back, up=(0.0, 1.0, 0.0)))
     return bodies
 
@@ -138,9 +132,7 @@ def _bolted_tee(shape: PumpShape, run: Run) -> list[Mesh]:
     for x in _tee_planes(shape, run):
         disk = drum(1.5 * m.pipe_radius_mm, -thick, thick, 0.1 * thick)
         bodies.append(placed(disk, pose((x, 0.0, run.line_z), (1.0, 0.0, 0.0))))
-    body = drum(
-        1.18 * m.pipe_radius_mm, -1.3 * m.pipe_radius_mm, 1.3 * m.pipe_radius_mm, 0.1 * m.pipe_radius_mm
-    )
+    body = drum(1.18 * m.pipe_radius_mm, -1.3 * m.pipe_radius_mm, 1.3 * m.pipe_radius_mm, 0.1 * m.pipe_radius_mm)
     bodies.append(placed(body, pose((0.0, 0.0, run.line_z), (1.0, 0.0, 0.0))))
     return bodies
 
@@ -174,9 +166,7 @@ def _straight_header(shape: PumpShape, run: Run) -> list[Mesh]:
         collar = drum(1.12 * m.neck_radius_mm, -0.2 * rp, 0.55 * rp, 0.06 * rp)
         bodies.append(placed(collar, shifted(side * run.neck_x, 0.0, run.joint_z)))
         if side != run.end_side:
-            plug = join(
-                [drum(0.92 * rp, -2.0, 0.22 * rp, 0.08 * rp), hexagon(0.95 * rp, 0.2 * rp, 0.55 * rp)]
-            )
+            plug = join([drum(0.92 * rp, -2.0, 0.22 * rp, 0.08 * rp), hexagon(0.95 * rp, 0.2 * rp, 0.55 * rp)])
             bodies.append(placed(plug, pose((side * reach, 0, run.line_z), (side, 0, 0))))
     return [*bodies, *_reach_out(shape, run)]
 
@@ -197,9 +187,7 @@ def _diagonal_pipe(shape: PumpShape, run: Run) -> list[Mesh]:
             8,
         )
         bodies.append(sweep(line, circle(m.pipe_radius_mm), up=(0.0, 1.0, 0.0)))
-    hub = drum(
-        1.3 * m.pipe_radius_mm, -1.2 * m.pipe_radius_mm, 1.2 * m.pipe_radius_mm, 0.25 * m.pipe_radius_mm
-    )
+    hub = drum(1.3 * m.pipe_radius_mm, -1.2 * m.pipe_radius_mm, 1.2 * m.pipe_radius_mm, 0.25 * m.pipe_radius_mm)
     bodies.append(placed(hub, pose((0, 0, run.line_z), (0, 1, 0))))
     return [*bodies, *_reach_out(shape, run)]
 
@@ -216,9 +204,7 @@ def _webbed_pipe(shape: PumpShape, run: Run) -> list[Mesh]:
     ]
     straight = run.neck_x - m.bend_mm
     for x in np.linspace(-straight, straight, 4):
-        ring = drum(
-            m.pipe_radius_mm, -0.09 * m.pipe_radius_mm, 0.09 * m.pipe_radius_mm, 0.03 * m.pipe_radius_mm
-        )
+        ring = drum(m.pipe_radius_mm, -0.09 * m.pipe_radius_mm, 0.09 * m.pipe_radius_mm, 0.03 * m.pipe_radius_mm)
         bodies.append(placed(ring, pose((x, 0.0, run.line_z), (1.0, 0.0, 0.0))))
     return bodies
 
@@ -233,9 +219,7 @@ def _block_header(shape: PumpShape, run: Run) -> list[Mesh]:
     bodies = [bar]
     for side in (-1, 1):
         if side != run.end_side:
-            bodies.append(
-                placed(hexagon(1.1 * rp, -1.0, 0.3 * rp), pose((side * reach, 0, run.line_z), (side, 0, 0)))
-            )
+            bodies.append(placed(hexagon(1.1 * rp, -1.0, 0.3 * rp), pose((side * reach, 0, run.line_z), (side, 0, 0))))
     return [*bodies, *_reach_out(shape, run)]
 
 

@@ -133,7 +133,13 @@ def _draw_scene(
     high = np.max([high, *[o.max(axis=0) for o in outlines]], axis=0)
     with watch.stage("surroundings"):
         props = surroundings.surround(
-            place, list(cameras), low, high, piping_bounds(model.parts), quality.pictures.ground, split,
+            place,
+            list(cameras),
+            low,
+            high,
+            piping_bounds(model.parts),
+            quality.pictures.ground,
+            split,
             rng["surroundings"],
         )
     middle = (low + high) / 2

@@ -38,11 +38,7 @@ VIEWS = ("chamber", "port", "front", "three_quarter", "rear", "port_close", "joi
 def view_direction(pump: PumpModel, view: str) -> Points:
     """(3,) from the pump toward the eye."""
     port = next(
-        (
-            c
-            for c in pump.circles
-            if c.name in ("flange_diameter", "thread_major_diameter") and c.instance == 0
-        ),
+        (c for c in pump.circles if c.name in ("flange_diameter", "thread_major_diameter") and c.instance == 0),
         None,
     )
     to_port = port.normal if port is not None else np.array([0.0, -1.0, 0.0])
@@ -63,15 +59,11 @@ def aim(pump: PumpModel, view: str) -> tuple[Points, float]:
     """Point (3,) to look at and the size of what is there, mm."""
     low, high = own_bounds(pump.parts)
     if view == "port_close":
-        faces = [
-            p.mesh.bounds for p in pump.parts if p.label in ("flange", "threaded_boss") and p.instance == 0
-        ]
+        faces = [p.mesh.bounds for p in pump.parts if p.label in ("flange", "threaded_boss") and p.instance == 0]
         return faces[0].mean(axis=0), 1.6 * float(np.linalg.norm(faces[0][1] - faces[0][0]))
     if view == "joint_close":
         joint = pump.circles[0]
-        return joint.center_mm + 0.5 * joint.diameter_mm * np.array(
-            [0.0, -0.75, 0.6]
-        ), 0.7 * joint.diameter_mm
+        return joint.center_mm + 0.5 * joint.diameter_mm * np.array([0.0, -0.75, 0.6]), 0.7 * joint.diameter_mm
     return 0.5 * (low + high), float(np.linalg.norm(high - low))
 
 

@@ -14,9 +14,7 @@ CARD_HALF_MM = (42.0, 30.0)
 _TURNS = np.linspace(0.75, 1.75, 11)
 
 
-def rim_rests(
-    made: Joint, cover_vertices: Points, neck_radius: float, neck_front: float
-) -> tuple[Resting, ...]:
+def rim_rests(made: Joint, cover_vertices: Points, neck_radius: float, neck_front: float) -> tuple[Resting, ...]:
     """Two places for a pocket card taped over the joint, left and right of the upper valve housing.
 
     The card lies on the bolt heads or on the band's front lip, its long side along the rim, as far in as

@@ -80,20 +80,14 @@ def draw_basics(rng: Rng, split: Split) -> Basics:
     return Basics(nominal, between(rng, low, high), metal, "flanged" if flanged else "threaded", split)
 
 
-def draw_joint(
-    rng: Rng, basics: Basics, clamped: bool | None = None, bolt_count: int | None = None
-) -> JointShape:
+def draw_joint(rng: Rng, basics: Basics, clamped: bool | None = None, bolt_count: int | None = None) -> JointShape:
     """A clamp band or a bolted rim."""
     d = basics.chamber_mm
     if chance(rng, 0.42 if basics.metal else 0.3) if clamped is None else clamped:
         return _draw_band(rng, basics)
     kind = pick_kind(rng, "rim_outline", basics.split)
     counts = (
-        [4, 6, 6, 8, 8, 10]
-        if d < 130
-        else [6, 6, 8, 8, 8, 10, 12]
-        if d < 240
-        else [8, 8, 10, 12, 12, 14, 16, 16, 20]
+        [4, 6, 6, 8, 8, 10] if d < 130 else [6, 6, 8, 8, 8, 10, 12] if d < 240 else [8, 8, 10, 12, 12, 14, 16, 16, 20]
     )
     count = bolt_count or int(rng.choice(counts))
     system = str(rng.choice(["metric", "metric", "inch", "old_din"]))
@@ -110,9 +104,7 @@ def draw_joint(
     flat_share = between(rng, 0.86, 0.95)
     if kind in ("rim_squarish", "rim_two_flats"):
         inset += (1.0 - flat_share) * d / 2.0
-    seat_height = {"counterbored": -min(0.8 * made.height_mm, 0.55 * front), "pads": 0.25 * front}.get(
-        seat_kind, 0.0
-    )
+    seat_height = {"counterbored": -min(0.8 * made.height_mm, 0.55 * front), "pads": 0.25 * front}.get(seat_kind, 0.0)
     half_pitch = np.pi / count
     clock = half_pitch if chance(rng, 0.75) else 0.0
     return JointShape(

@@ -68,9 +68,7 @@ def placed(mesh: Mesh, matrix: Points) -> Mesh:
 
 def at(matrix: Points, point: ArrayLike) -> Points:
     """A local point (3,) or points (N, 3) in the outer frame of `matrix`."""
-    return np.asarray(
-        np.asarray(point, dtype=np.float64) @ matrix[:3, :3].T + matrix[:3, 3], dtype=np.float64
-    )
+    return np.asarray(np.asarray(point, dtype=np.float64) @ matrix[:3, :3].T + matrix[:3, 3], dtype=np.float64)
 
 
 def lathe(profile: ArrayLike, count: int | None = None) -> Mesh:
@@ -136,9 +134,7 @@ def drum(radius_mm: float, z0: float, z1: float, bevel_mm: float = 0.0, count: i
     return lathe(line, count)
 
 
-def prism(
-    outline: Points, z0: float, z1: float, bevel_mm: float = 0.0, bevel_bottom_mm: float | None = None
-) -> Mesh:
+def prism(outline: Points, z0: float, z1: float, bevel_mm: float = 0.0, bevel_bottom_mm: float | None = None) -> Mesh:
     """A straight body over a plane outline (N, 2), with beveled rims at top (z1) and bottom (z0)."""
     top = min(bevel_mm, 0.45 * (z1 - z0))
     bottom = min(bevel_mm if bevel_bottom_mm is None else bevel_bottom_mm, 0.45 * (z1 - z0))
@@ -184,9 +180,7 @@ def loft(sections: Sequence[Points], flat_ends: bool = False) -> Mesh:
     return mesh_of(vertices, np.concatenate(faces))
 
 
-def sweep(
-    path: ArrayLike, section: Points, up: ArrayLike = (0.0, 0.0, 1.0), scale: ArrayLike | None = None
-) -> Mesh:
+def sweep(path: ArrayLike, section: Points, up: ArrayLike = (0.0, 0.0, 1.0), scale: ArrayLike | None = None) -> Mesh:
     """Moves a plane section (N, 2) along a path (K, 3), carried without twist.
 
     Args:

@@ -202,9 +202,7 @@ def _canister(rng: np.random.Generator) -> Thing:
     body = trimesh.creation.box(w)
     cap = trimesh.creation.cylinder(28, 30, sections=32)
     cap.apply_translation([0, w[1] * 0.3, w[2] / 2 + 15])
-    return together([body, cap]), plastic(
-        rng, (0.5, 0.5, 0.47) if rng.random() < 0.6 else (0.05, 0.09, 0.18)
-    )
+    return together([body, cap]), plastic(rng, (0.5, 0.5, 0.47) if rng.random() < 0.6 else (0.05, 0.09, 0.18))
 
 
 def _hand_wheel(rng: np.random.Generator) -> Thing:

@@ -30,22 +30,16 @@ def threaded_port(shape: PortShape, neck_radius: float, reach: float, depth: flo
     engaged = thread.useful_length_mm or 0.3 * thread.major_diameter_mm
     length = min(1.5 * engaged + 3.0, 0.9 * reach)
     outer = shape.boss_mm
-    parts = [
-        piece(_boss(shape.build, outer, length, thread.major_diameter_mm / 2.0), "threaded_boss", "wetted")
-    ]
+    parts = [piece(_boss(shape.build, outer, length, thread.major_diameter_mm / 2.0), "threaded_boss", "wetted")]
     parts.append(
         piece(
-            tube(
-                thread.minor_diameter_mm / 2.0 - 1.0, max(neck_radius, outer * 0.82), -reach, -0.85 * length
-            ),
+            tube(thread.minor_diameter_mm / 2.0 - 1.0, max(neck_radius, outer * 0.82), -reach, -0.85 * length),
             "manifold",
             "wetted",
         )
     )
     if shape.mated:
-        parts.append(
-            piece(placed(_fitting(shape, thread), shifted(turn=shape.run_turn_rad)), "companion", "companion")
-        )
+        parts.append(piece(placed(_fitting(shape, thread), shifted(turn=shape.run_turn_rad)), "companion", "companion"))
         return together(parts)
     core = thread.minor_diameter_mm / 2.0 - thread.taper_on_diameter * length / 2.0
     lining = female_thread(thread, length)
@@ -89,12 +83,8 @@ def _boss(build: str, outer: float, length: float, mouth: float) -> Mesh:
     if build == "ribbed":
         count = 8
         body = tube(mouth, 0.9 * outer, -length, 0.0, bevel)
-        rib = prism(
-            rounded_rectangle(0.15 * outer, 0.28 * outer, 0.05 * outer), -length, -0.1 * length, 0.04 * outer
-        )
-        ribs = [
-            placed(rib, shifted(turn=k * 2 * np.pi / count) @ shifted(y=0.84 * outer)) for k in range(count)
-        ]
+        rib = prism(rounded_rectangle(0.15 * outer, 0.28 * outer, 0.05 * outer), -length, -0.1 * length, 0.04 * outer)
+        ribs = [placed(rib, shifted(turn=k * 2 * np.pi / count) @ shifted(y=0.84 * outer)) for k in range(count)]
         collar = tube(mouth + 1.0, outer, -0.2 * length, -0.02, bevel)
         return join([body, collar, *ribs])
     return body
@@ -125,9 +115,7 @@ def _fitting(shape: PortShape, thread: PipeThread) -> Mesh:
         bodies.append(sweep(path, circle(socket), up=(1.0, 0.0, 0.0)))
         for matrix in (shifted(z=show), None):
             if matrix is not None:
-                bodies.append(
-                    placed(tube(0.5 * radius, 1.15 * socket, 0.0, 0.6 * radius, 0.08 * radius), matrix)
-                )
+                bodies.append(placed(tube(0.5 * radius, 1.15 * socket, 0.0, 0.6 * radius, 0.08 * radius), matrix))
         run = [
             (0.0, 1.5 * socket, show + 1.9 * socket),
             (0.0, 1.9 * socket + shape.run_mm, show + 1.9 * socket),
@@ -135,9 +123,7 @@ def _fitting(shape: PortShape, thread: PipeThread) -> Mesh:
         bodies.append(hollow_pipe(run, radius))
     else:
         bodies.append(
-            hexagon(2.15 * radius, show, show + 0.55 * radius)
-            if shape.fitting == "nipple"
-            else drum(radius, 0, 1)
+            hexagon(2.15 * radius, show, show + 0.55 * radius) if shape.fitting == "nipple" else drum(radius, 0, 1)
         )
         bodies.append(hollow_pipe([(0.0, 0.0, show), (0.0, 0.0, show + shape.run_mm)], radius))
     return join(bodies)

@@ -45,7 +45,6 @@ WEARS = (
 )
 
 
-
 def spoil(finish: Finish, wear_kind: str, rng: np.random.Generator) -> Finish:
     """Lay the cover of a wear kind over a finish that has none of its own."""
     if finish.overlay != "none" and wear_kind not in ("cement", "mud", "overspray"):

@@ -17,13 +17,8 @@ def measured(name, value_mm, edge=0.002, scale=0.006):
 
 def family(family_id, lengths, **attributes):
     """A family with plain mean lengths."""
-    known = {
-        name: value if isinstance(value, KnownLength) else KnownLength(value)
-        for name, value in lengths.items()
-    }
-    return Family(
-        family_id, attributes.pop("maker", "Hollin"), "invented", "1 in", lengths=known, **attributes
-    )
+    known = {name: value if isinstance(value, KnownLength) else KnownLength(value) for name, value in lengths.items()}
+    return Family(family_id, attributes.pop("maker", "Hollin"), "invented", "1 in", lengths=known, **attributes)
 
 
 def kit(kit_no, family_id, section="fluid", elastomer="PTFE"):

@@ -183,9 +183,7 @@ def test_without_a_scale_no_millimeters_are_printed(demo, ready, make):
 
 
 def test_the_elastomer_is_asked_and_never_chosen(ready):
-    knowns = typed(
-        "chamber_diameter=213mm", "flange_diameter=108mm", "bolts=8", "overall_width=286mm", "fluid=acetone"
-    )
+    knowns = typed("chamber_diameter=213mm", "flange_diameter=108mm", "bolts=8", "overall_width=286mm", "fluid=acetone")
     answer = build_answer(None, knowns, ready)
     fluid = answer.decision
     assert fluid.action == "ask_elastomer"
@@ -224,9 +222,7 @@ def test_a_misread_length_is_pointed_out(ready):
 
 
 def test_reasons_carry_numbers_and_the_rival(ready):
-    answer = build_answer(
-        None, typed("chamber_diameter=212 +/- 3 mm", "bolts=8", "connection=flanged"), ready
-    )
+    answer = build_answer(None, typed("chamber_diameter=212 +/- 3 mm", "bolts=8", "connection=flanged"), ready)
     first = answer.candidates[0]
     sentences = [reason.sentence for reason in first.reasons_for]
     chamber = next(s for s in sentences if s.startswith("chamber diameter"))
@@ -236,9 +232,7 @@ def test_reasons_carry_numbers_and_the_rival(ready):
     assert answer.tell_apart
     against = [reason for candidate in answer.candidates for reason in candidate.reasons_against]
     assert against
-    assert any(
-        "standard deviations" in reason.sentence for reason in against if reason.feature == "chamber_diameter"
-    )
+    assert any("standard deviations" in reason.sentence for reason in against if reason.feature == "chamber_diameter")
 
 
 def test_the_demo_set_is_said_to_be_invented_and_the_dangers_are_said(ready):

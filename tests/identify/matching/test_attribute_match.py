@@ -34,13 +34,9 @@ def test_a_family_that_does_not_say_gets_the_frequency_weighted_likelihood(make,
     metal = [make.family(f"M{i}", {}, wetted_material="metal") for i in range(2)]
     rest = [make.family("P", {}, wetted_material="plastic"), make.family("S", {})]
     table = build_family_table([*metal, *rest], settings)
-    found = attribute_table(
-        table, AttributeEvidence("wetted_material", {"metal": 1.0, "plastic": 0.0}), settings
-    )
+    found = attribute_table(table, AttributeEvidence("wetted_material", {"metal": 1.0, "plastic": 0.0}), settings)
     assert found.when_unknown == pytest.approx((2.5 + 1.5 * 0.005) / 1.005 / 4)
-    posterior = compute_posterior(
-        table, (), (AttributeEvidence("wetted_material", {"metal": 1.0}),), settings
-    )
+    posterior = compute_posterior(table, (), (AttributeEvidence("wetted_material", {"metal": 1.0}),), settings)
     m, p, s = posterior.families[0], posterior.families[2], posterior.families[3]
     assert p < s < m
 
@@ -57,9 +53,7 @@ def test_a_value_no_family_has_is_kept_as_possible(three, settings):
     table = build_family_table(three.families, settings)
     found = attribute_table(table, AttributeEvidence("chamber_bolt_count", {"24": 0.9, "8": 0.1}), settings)
     assert found.likelihood["24"] > 0.85
-    posterior = compute_posterior(
-        table, (), (AttributeEvidence("chamber_bolt_count", {"24": 1.0}),), settings
-    )
+    posterior = compute_posterior(table, (), (AttributeEvidence("chamber_bolt_count", {"24": 1.0}),), settings)
     assert posterior.not_in_set > 2.0 * settings.not_in_set_prior
 
 

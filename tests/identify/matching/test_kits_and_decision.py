@@ -24,9 +24,7 @@ def decisions_for(reference, probability, elastomer="", questions=(), settings=N
     offers = offers_for(reference, probability, elastomer)
     sections = sections_of(build_kit_book(reference))
     missing = 1.0 - sum(probability)
-    return decide(
-        sections, offers, missing, questions, ("card taped to the rim",), settings or MatchSettings()
-    )
+    return decide(sections, offers, missing, questions, ("card taped to the rim",), settings or MatchSettings())
 
 
 def question(sure, minutes_code="tape_port_spacing"):

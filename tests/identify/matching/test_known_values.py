@@ -118,9 +118,7 @@ def test_refusals_are_falsy_and_say_the_way_out(text, part):
 
 
 def test_a_name_given_twice():
-    accepted, refused = parse_knowns(
-        ["bolts=8", "chamber_bolt_count=10", "connection=flanged", "connection=flange"]
-    )
+    accepted, refused = parse_knowns(["bolts=8", "chamber_bolt_count=10", "connection=flanged", "connection=flange"])
     assert [known.name for known in accepted] == ["chamber_bolt_count", "connection"]
     assert len(refused) == 1
     assert "already given" in refused[0].reason

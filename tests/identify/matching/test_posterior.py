@@ -42,9 +42,7 @@ def test_an_empty_set_says_not_in_the_set(make, settings):
 
 def test_a_standard_flange_alone_does_not_make_a_pump_known(make, settings):
     """Many pumps carry a 2 in. ASME flange, so its three exact sizes say little of the family."""
-    known = make.family(
-        "A", {"chamber_diameter": 360.0}, port_standard="ASME B16.5 Class 150", port_nominal_in="2"
-    )
+    known = make.family("A", {"chamber_diameter": 360.0}, port_standard="ASME B16.5 Class 150", port_nominal_in="2")
     table = build_family_table([known], settings)
     flange = (
         make.length("flange_diameter", 151.2),
@@ -62,12 +60,8 @@ def test_a_standard_flange_alone_does_not_make_a_pump_known(make, settings):
 
 def test_flange_lengths_come_from_the_standard_when_a_family_does_not_repeat_them(make, settings):
     """ASME B16.5 Class 150, 1 in.: bolt circle 79.4 mm; EN 1092-1 DN25: 85 mm (tables of the standards)."""
-    asme = make.family(
-        "ASME", {"chamber_diameter": 212.0}, port_standard="ASME B16.5 Class 150", port_nominal_in="1"
-    )
-    en = make.family(
-        "EN", {"chamber_diameter": 212.0}, port_standard="EN 1092-1 PN10/16", port_nominal_in="1"
-    )
+    asme = make.family("ASME", {"chamber_diameter": 212.0}, port_standard="ASME B16.5 Class 150", port_nominal_in="1")
+    en = make.family("EN", {"chamber_diameter": 212.0}, port_standard="EN 1092-1 PN10/16", port_nominal_in="1")
     table = build_family_table([asme, en], settings)
     assert table.length_mm("bolt_circle_diameter", 0)[0] == pytest.approx(79.4, abs=0.1)
     assert table.length_mm("bolt_circle_diameter", 1)[0] == pytest.approx(85.0, abs=0.1)

@@ -93,20 +93,13 @@ def test_a_two_length_question_by_a_fine_plane_grid(three, make, settings):
     x, y = np.meshgrid(*axes, indexing="ij")
     points = np.stack([x.ravel(), y.ravel()], axis=1)
     joint = np.array(
-        [
-            w * multivariate_normal.pdf(points, m, c)
-            for w, m, c in zip(contenders.weight, mean, covariance, strict=True)
-        ]
+        [w * multivariate_normal.pdf(points, m, c) for w, m, c in zip(contenders.weight, mean, covariance, strict=True)]
     )
     cell = (axes[0][1] - axes[0][0]) * (axes[1][1] - axes[1][0])
-    by_group = (
-        np.array([joint[contenders.group == g].sum(axis=0) for g in np.unique(contenders.group)]) * cell
-    )
+    by_group = np.array([joint[contenders.group == g].sum(axis=0) for g in np.unique(contenders.group)]) * cell
     total = by_group.sum(axis=0)
     assert total.sum() == pytest.approx(1.0, abs=0.01)
-    inside = np.where(
-        by_group > 0, by_group * np.log2(np.maximum(by_group, 1e-300) / np.maximum(total, 1e-300)), 0.0
-    )
+    inside = np.where(by_group > 0, by_group * np.log2(np.maximum(by_group, 1e-300) / np.maximum(total, 1e-300)), 0.0)
     before = group_entropy(contenders.weight, contenders.group)
     assert ours == pytest.approx(before + inside.sum(), abs=0.03 * before)
 

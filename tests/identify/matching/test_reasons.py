@@ -19,9 +19,7 @@ def test_the_sentence_of_the_issue(make, three, settings):
     lengths = (make.length("chamber_diameter", 214.0, edge=0.004, scale=0.006),)
     supporting, against = reasons_of(three, lengths, (), settings, 0, 2)
     assert against == ()
-    assert supporting[0].sentence == (
-        "chamber diameter 214.0 ± 3.0 mm; this family 212 mm; the runner-up 231 mm"
-    )
+    assert supporting[0].sentence == ("chamber diameter 214.0 ± 3.0 mm; this family 212 mm; the runner-up 231 mm")
     assert 1.0 < supporting[0].bits < 8.0
 
 
@@ -56,9 +54,7 @@ def test_attributes_speak_both_ways_and_unsure_ones_not_at_all(make, three, sett
     assert reasons_of(three, (), (unsure,), settings, 0, 2) == ((), ())
 
 
-@pytest.mark.parametrize(
-    ("bits", "words"), [(0.5, "slight"), (-2.0, "moderate"), (5.0, "strong"), (-9.0, "strong")]
-)
+@pytest.mark.parametrize(("bits", "words"), [(0.5, "slight"), (-2.0, "moderate"), (5.0, "strong"), (-9.0, "strong")])
 def test_strength(bits, words):
     assert strength_words(bits) == words
 
@@ -83,8 +79,6 @@ def test_what_is_already_known_is_not_what_would_tell(three, settings):
 def test_twins_are_said_to_be_twins(make, settings):
     twins = [make.family("A", {"chamber_diameter": 212.0}), make.family("B", {"chamber_diameter": 212.2})]
     table = build_family_table(twins, settings)
-    assert tell_apart(table, 0, 1, ("A", "B"), settings).startswith(
-        "Nothing recorded tells A and B apart for certain"
-    )
+    assert tell_apart(table, 0, 1, ("A", "B"), settings).startswith("Nothing recorded tells A and B apart for certain")
     silent = build_family_table([make.family("A", {}), make.family("B", {})], settings)
     assert "casting marks" in tell_apart(silent, 0, 1, ("A", "B"), settings)

@@ -30,9 +30,7 @@ SPANS = {
 def table(make):
     pump = replace(make.family("PUMP", SPANS, **PORT, max_flow_lpm=178.0), extras={"stroke_mm": "25"})
     twin = replace(make.family("TWIN", SPANS, **PORT, max_flow_lpm=180.0), extras={"stroke_mm": "20"})
-    tall = make.family(
-        "TALL", {**SPANS, "port_spacing": 338.0, "overall_height": 462.0}, **PORT, swivel_flange=True
-    )
+    tall = make.family("TALL", {**SPANS, "port_spacing": 338.0, "overall_height": 462.0}, **PORT, swivel_flange=True)
     metric = make.family("METRIC", SPANS, **{**PORT, "port_standard": "EN 1092-1 PN10/16"})
     bigger = make.family("BIGGER", SPANS, **{**PORT, "port_nominal_in": "2"})
     kits = (make.kit("K", "PUMP"), make.kit("K", "TWIN"))

@@ -18,7 +18,7 @@ from features.placement import CardAt
 from features.plane_pose import PlanePose, plane_poses, unscaled_pose
 from features.problems import NO_SCALE, NOTHING_FOUND, SCALE_FITS_NO_PLANE, Problem
 from features.scale.find import find_scales
-from features.scale.reference import ScaleReference, ScaleRequest
+from features.scale.reference import ScaleFinding, ScaleReference, ScaleRequest
 
 Array = NDArray[np.float64]
 
@@ -92,11 +92,11 @@ class PhotoSurvey:
 def survey_photo(photo: Photo, request: SurveyRequest, finder: PartFinder) -> PhotoSurvey:
     """Survey one photo: find the scale, find the parts, measure each circle."""
     with threadpool_limits(limits=1, user_api="blas"):  # the matrices are small: threads would wait for each other
-        return _surveyed(photo, request, finder)
+        return survey_by(find_scales(photo, request.scale), photo, request, finder)
 
 
-def _surveyed(photo: Photo, request: SurveyRequest, finder: PartFinder) -> PhotoSurvey:
-    finding = find_scales(photo, request.scale)
+def survey_by(finding: ScaleFinding, photo: Photo, request: SurveyRequest, finder: PartFinder) -> PhotoSurvey:
+    """Survey one photo by the scale references that were found in it: find the parts, measure each circle."""
     reference, poses, unusable = _placed(finding.references, photo)
     sightings = finder.find(_question(photo, poses, reference, finding.references, request))
     measured = measure_circles(photo, sightings.circles, poses, reference, request.card_at)

@@ -10,9 +10,13 @@ from typing import Any, cast
 import numpy as np
 from numpy.typing import NDArray
 
+from features.camera import rotation_taking_z_to
+from features.circle_fit import fit_circle
 from features.placement import CardAt
 
 Array = NDArray[np.float64]
+HOLE_SEEN = 0.5
+"""Part of a hole's edge in view for the hole to count as seen."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -75,10 +79,29 @@ class RenderedPhoto:
 
     @cached_property
     def circles(self) -> tuple[TrueCircle, ...]:
-        """Circles with some part in view."""
+        """Circles with some part in view, each flange's bolt circle judged by its holes where those are open."""
         references = self.truth["scale_references"]
         offsets = {(o["name"], o["instance"]): o for o in (references[0]["feature_offsets"] if references else [])}
-        return tuple(_circle(told, offsets.get((told["name"], told["instance"]))) for told in self.truth["features"])
+        circles = [_circle(told, offsets.get((told["name"], told["instance"]))) for told in self.truth["features"]]
+        by_holes = [self._through_holes(circles, instance) for instance in (0, 1)]
+        better = {circle.instance: circle for circle in by_holes if circle is not None}
+        kept = [c for c in circles if c.name != "bolt_circle_diameter" or c.instance not in better]
+        return (*kept, *better.values())
+
+    def _through_holes(self, circles: Sequence[TrueCircle], instance: int) -> TrueCircle | None:
+        """The bolt circle through a flange's open holes: its record tells only whether bolts are seen in them."""
+        holes = [c for c in circles if c.name == "bolt_hole_diameter" and c.instance == instance]
+        if len(holes) < 3:
+            return None
+        centers = np.array([hole.center_mm for hole in holes])
+        turn = rotation_taking_z_to(-holes[0].normal)
+        middle, radius = fit_circle((centers - centers[0]) @ turn[:, :2])
+        seen = sum(hole.visible_fraction >= HOLE_SEEN for hole in holes)
+        count = int(self.truth["attributes"].get("bolt_hole_count", len(holes)))
+        return TrueCircle(
+            "bolt_circle_diameter", instance, 2 * radius, min(1.0, seen / count), centers[0] + turn[:, :2] @ middle,
+            holes[0].normal, holes[0].offset_mm, holes[0].angle_deg,
+        )  # fmt: skip
 
     def project(self, point_mm: Array) -> Array:
         """(2,) where a point (3,) of camera axes lies in the photo."""

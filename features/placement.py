@@ -1,8 +1,10 @@
 """What the place of the scale reference says of each feature's plane.
 
 The numbers are beliefs, not measurements: a card taped over a bolted rim rests on bolt heads, over a clamp band on
-its crest, 4 to 10 mm in front of the joint's outermost edge; a card on a flange lies on its face (common practice;
-the project's renders are made the same way, so they do not prove it). Wide beliefs cost width, not truth.
+its crest, 4 to 12 mm in front of the joint's outermost edge, more on large pumps, whose bolts are larger (heads of
+ISO 4014 are 0.65 of the thread's size high); a card on a flange lies on its face, whose edge is broken a millimeter
+(common practice; the project's renders are made the same way, so they do not prove it). Wide beliefs cost width, not
+truth.
 """
 
 from dataclasses import dataclass
@@ -34,21 +36,23 @@ class _Depth:
 
 
 _CHAMBER: dict[CardAt, _Depth] = {
-    "rim": _Depth(7.0, 2.2),
-    "cover": _Depth(3.0, 5.0, 0.25, 0.05),
+    "rim": _Depth(5.5, 2.0, 0.008, 0.003),
+    "cover": _Depth(3.0, 5.0, 0.25, 0.06),
     "flange": _Depth(20.0, 40.0, 0.2, 0.3, tilt_sd_deg=4.0),
     "floor": _Depth(0.0, 60.0, 0.0, 0.4, tilt_sd_deg=60.0),
-    "unknown": _Depth(10.0, 10.0, 0.05, 0.09, tilt_sd_deg=5.0),
+    "unknown": _Depth(5.0, 8.0, 0.13, 0.14, tilt_sd_deg=5.0),
 }
 _FACE: dict[CardAt, _Depth] = {
     "rim": _Depth(-15.0, 50.0, -0.3, 0.4, tilt_sd_deg=4.0),
     "cover": _Depth(0.0, 50.0, 0.0, 0.4, tilt_sd_deg=4.0),
-    "flange": _Depth(0.5, 0.7),
+    "flange": _Depth(0.7, 0.6),
     "floor": _Depth(0.0, 100.0, tilt_sd_deg=60.0),
     "unknown": _Depth(2.0, 20.0, 0.0, 0.2, tilt_sd_deg=4.0),
 }
 """A port that faces the way the chamber does stands out in front of the joint, about as far as the cover or further
 (common practice)."""
+_EDGE_BREAK = _Depth(1.0, 0.8)
+"""How far behind a flange's face its rim is widest: the edge is broken or rounded (common practice)."""
 
 
 def circle_prior(name: str, card_at: CardAt, diameter_guess_mm: float, edge_shared_px: float) -> CirclePrior:
@@ -64,9 +68,10 @@ def circle_prior(name: str, card_at: CardAt, diameter_guess_mm: float, edge_shar
         The prior for `features.circle_in_space.solve_circle`.
     """
     depth = (_FACE if name in FLANGE_FACE_LENGTHS else _CHAMBER)[card_at]
+    edge = _EDGE_BREAK if name == "flange_diameter" else _Depth(0.0, 0.0)
     return CirclePrior(
-        offset_mm=depth.mean_mm + depth.mean_share * diameter_guess_mm,
-        offset_sd_mm=float((depth.sd_mm**2 + (depth.sd_share * diameter_guess_mm) ** 2) ** 0.5),
+        offset_mm=depth.mean_mm + edge.mean_mm + depth.mean_share * diameter_guess_mm,
+        offset_sd_mm=float((depth.sd_mm**2 + edge.sd_mm**2 + (depth.sd_share * diameter_guess_mm) ** 2) ** 0.5),
         tilt_sd_deg=depth.tilt_sd_deg,
         edge_shared_px=edge_shared_px,
     )

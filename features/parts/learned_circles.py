@@ -42,8 +42,17 @@ TRUST = {
     "flange": Trust(0.06, 0.05, 0.03),
     "mouth": Trust(0.15, 0.15, 0.1),
 }
-ROUND_ENOUGH = 0.045
-"""Spread of the radius, relative, up to which a told outline counts as a circle in the squared-up picture."""
+ROUND_ENOUGH = 0.12
+"""Spread of the radius, relative, up to which a told outline may be a circle in the squared-up picture."""
+LONGEST_REACH = 0.15
+"""Scan lines longer than this meet too much that is not the part."""
+PLAIN_BY_ELLIPSE, PLAIN_BY_REFERENCE, FARTHEST = 0.5, 0.33, 0.3
+"""Evidence that makes a trace believed though it lies as far as `FARTHEST` from the told outline: under a slant that
+the reference tells fewer curves are possible, and so less evidence does."""
+SAME_NORMAL = float(np.cos(np.radians(1.5)))
+"""Cosine of the angle within which two poses square a photo up alike."""
+KNOWN_SLANT_BONUS = 0.12
+"""How much more evidence a trace of free slant must have than one under the reference's slant to be preferred."""
 LEAST_COVERAGE = 0.25
 """Share of a circle that must be seen for its trace to be believed."""
 HIDERS = ("manifold", "flange", "companion", "threaded_boss", "scale_reference", "feet", "air_valve")
@@ -74,12 +83,18 @@ class EllipseFrame:
 
 @dataclass(frozen=True, eq=False)
 class Placed:
-    """A told outline as a circle of a squared-up picture; `measured_slant` when a reference gave that picture."""
+    """A told outline as a circle of a squared-up picture.
+
+    Attributes:
+        frame: the picture; center, radius: of the circle there; measured_slant: whether a reference gave that picture.
+        reach: half length of the scan lines that look for its edge, as a share of the radius.
+    """
 
     frame: Squared
     center: Array
     radius: float
     measured_slant: bool
+    reach: float
 
 
 def trace_chamber(question: PartQuestion, part: RoundPart, maps: PartMaps) -> FoundCircle | None:
@@ -138,20 +153,25 @@ def _traced(
     shared: tuple[float, float],
 ) -> FoundCircle | None:  # fmt: skip
     """Trace a told outline; where no edge follows it, the outline itself is told, with its own larger error."""
-    placed = _placed(question, part)
-    traced = trace_circle(
-        question.gray, placed.frame, placed.center, placed.radius, "nearest", reach=TRUST[part.name].reach,
-        round_in_front=placed.measured_slant, use=free,
-    )  # fmt: skip
-    if traced and traced.coverage >= LEAST_COVERAGE and _follows(traced, part):
-        return _found(name, question.photo_name, traced, shared)
+    best, most = None, -np.inf
+    for placed in _places(question, part):
+        traced = trace_circle(
+            question.gray, placed.frame, placed.center, placed.radius, "outermost", reach=placed.reach,
+            round_in_front=placed.measured_slant, use=free,
+        )  # fmt: skip
+        if traced and traced.coverage >= LEAST_COVERAGE and _follows(traced, part, placed.measured_slant):
+            evidence = traced.evidence + KNOWN_SLANT_BONUS * placed.measured_slant
+            best, most = (traced, evidence) if evidence > most else (best, most)
+    if best is not None:
+        return _found(name, question.photo_name, best, shared)
     return _outline(name, question.photo_name, part, free)
 
 
-def _follows(traced: TracedCircle, part: RoundPart) -> bool:
-    """Whether a traced ellipse stays near the told one all round, also where nothing was seen of it."""
-    away = float(np.abs(traced.ellipse.distances_px(part.outline_px())).max())
-    return away < TRUST[part.name].astray * float(part.semi_axes_px.mean())
+def _follows(traced: TracedCircle, part: RoundPart, slant_known: bool) -> bool:
+    """Whether a traced ellipse is to be believed: near the told one all round, or with much of it seen."""
+    away = float(np.abs(traced.ellipse.distances_px(part.outline_px())).max()) / float(part.semi_axes_px.mean())
+    plain = traced.evidence > (PLAIN_BY_REFERENCE if slant_known else PLAIN_BY_ELLIPSE)
+    return away < (FARTHEST if plain else TRUST[part.name].astray)
 
 
 def _outline(name: str, photo: str, part: RoundPart, free: Callable[[Array], NDArray[np.bool_]]) -> FoundCircle | None:
@@ -161,25 +181,36 @@ def _outline(name: str, photo: str, part: RoundPart, free: Callable[[Array], NDA
     if seen.mean() < LEAST_COVERAGE:
         return None
     sighting = CircleSighting(name, photo, outline[seen])
-    return FoundCircle(sighting, float(seen.mean()), TRUST[part.name].outline_sd * float(part.semi_axes_px.mean()))
+    # Seen at a slant a part's depth is mistaken for width: the model's errors grow with the foreshortening.
+    flatness = float(part.semi_axes_px[1] / part.semi_axes_px[0])
+    outline_sd = TRUST[part.name].outline_sd / max(flatness, 0.25) ** 2
+    return FoundCircle(sighting, float(seen.mean()), outline_sd * float(part.semi_axes_px.mean()))
 
 
-def _placed(question: PartQuestion, part: RoundPart) -> Placed:
-    """Square the photo up to the reference if the part then is round, else to the part's own ellipse."""
-    own = Placed(EllipseFrame(part), np.zeros(2), UNIT_PX, False)
+def _places(question: PartQuestion, part: RoundPart) -> list[Placed]:
+    """The told outline in a picture squared up to it, and in those squared up to the reference.
+
+    A reference tells the slant better than the model does, but not every part lies parallel to it; where the outline is
+    far from round under its slant, either is wrong, so edges are looked for further off.
+    """
+    reach = TRUST[part.name].reach
+    places = [Placed(EllipseFrame(part), np.zeros(2), UNIT_PX, False, reach)]
     if not question.tilt_known:
-        return own
+        return places
     outline = part.outline_px()
-    best, roundest = own, ROUND_ENOUGH
+    normals: list[Array] = []
     for pose in question.poses:
         normal = pose.rotation[:, 2] * np.sign(pose.rotation[2, 2])
+        if any(float(normal @ known) > SAME_NORMAL for known in normals):
+            continue
+        normals.append(normal)
         front = face_frame(question.gray.shape, Camera.of_shape(question.gray.shape, pose.focal_px), normal)
         there = front.from_photo(outline)
         center, radius = fit_circle(there)
         spread = float(np.std(np.linalg.norm(there - center, axis=1))) / max(radius, 1e-9)
-        if spread < roundest:
-            best, roundest = Placed(front, center, radius, True), spread
-    return best
+        if spread < ROUND_ENOUGH:
+            places.append(Placed(front, center, radius, True, max(reach, min(2 * spread, LONGEST_REACH))))
+    return places
 
 
 def _found(name: str, photo: str, traced: TracedCircle, shared: tuple[float, float]) -> FoundCircle:

@@ -19,13 +19,13 @@ from features.parts.rim_waves import NearEdges, RimWave, find_waves
 Array = NDArray[np.float64]
 MIN_LINES = 24
 """Scan lines below which nothing is tried."""
-_WIDTH = 0.004
-"""How far from a curve an edge may lie and count as on it, relative to the radius."""
+_WIDTH, _WIDTH_PX = 0.004, 0.8
+"""How far from a curve an edge may lie and count as on it: relative to the radius or in photo pixels, the larger."""
 
-Which = Literal["outermost", "strongest", "nearest"]
-"""Which of several concentric edges is wanted: the outermost of those well supported, the best supported, or the best
-supported near the expected circle, which then is believed to lie within about a fortieth of the radius."""
-NEAREST_SD = 0.025
+Which = Literal["outermost", "strongest"]
+"""Which of several concentric edges is wanted: the outermost of those well supported, or the best supported."""
+_ENOUGH = 0.75
+"""Support of an outermost edge, relative to the best supported one."""
 
 
 class Squared(Protocol):
@@ -64,11 +64,20 @@ class TracedCircle:
         points_px: (N, 2) edge points on it.
         ellipse: through them.
         coverage: share of directions in which its edge was seen, 0..1.
+        support: the same of the directions in which it was looked for.
+        chance: what a curve laid anywhere among these edges would have of that.
     """
 
     points_px: Array
     ellipse: Ellipse
     coverage: float
+    support: float
+    chance: float
+
+    @property
+    def evidence(self) -> float:
+        """How much more of it was seen than chance would give, 0 (nothing) .. 1 (all of it)."""
+        return (self.support - self.chance) / max(1.0 - self.chance, 0.1)
 
 
 def trace_circle(
@@ -98,8 +107,9 @@ def trace_circle(
         The traced circle, or a falsy reason.
     """
     traced: TracedCircle | NotTraced = NotTraced("no edge was looked for")
-    # Again about what was found, so that where the search began no longer matters; the edge is chosen once.
-    for want, part in ((which, 1.0), ("strongest", 0.4)):
+    # Again about the best supported curve, so that where the search began no longer matters; then the edge is chosen.
+    steps: tuple[tuple[Which, float], ...] = (("strongest", 1.0), (which, 0.4))
+    for want, part in steps:
         traced = _trace_once(gray, front, center, radius, want, part * reach, lines, round_in_front, use)
         if not traced:
             return traced
@@ -135,19 +145,29 @@ def _trace_once(
         return NotTraced("too few edges near the expected circle")
     places = (front.from_photo(edges.points_px) - center) / radius
     near = NearEdges(edges.line, np.arctan2(places[:, 1], places[:, 0]), np.linalg.norm(places, axis=1) - 1.0, lines)
-    width = max(0.8 / radius, _WIDTH)
+    width = max(_WIDTH_PX * front.px_per_px / radius, _WIDTH)
     waves = find_waves(near, width, 0.0 if round_in_front else 0.5 * reach)
-    return _agree(edges, waves, lines, which, width, width * radius / front.px_per_px)
+    looked = _LookedAt(lines, len(kept), min(1.0, len(edges.line) / len(kept) * width / reach))
+    return _agree(edges, waves, looked, which, width, width * radius / front.px_per_px)
+
+
+@dataclass(frozen=True)
+class _LookedAt:
+    """Scan lines of the whole turn, those looked at, and the share of them that has an edge on any curve by chance."""
+
+    lines: int
+    used: int
+    chance: float
 
 
 def _agree(
-    edges: ScanEdges, waves: list[RimWave], lines: int, which: Which, width: float, width_px: float
+    edges: ScanEdges, waves: list[RimWave], looked: _LookedAt, which: Which, width: float, width_px: float
 ) -> TracedCircle | NotTraced:
     """The curve most edges lie on, or the outermost of those with nearly as many, refined on an ellipse."""
     if not waves:
         return NotTraced("edges near the expected circle do not lie on one curve")
     most = max(wave.share for wave in waves)
-    enough = (1.0 if which == "strongest" else 0.75) * most
+    enough = most * (1.0 if which == "strongest" else _ENOUGH)
     chosen = max((wave for wave in waves if wave.share >= enough), key=lambda wave: wave.outward)
     near = np.abs(chosen.off) < width
     fitted: Ellipse | None = None
@@ -162,7 +182,8 @@ def _agree(
     assert fitted is not None
     if near.sum() < 12:
         return NotTraced("too few edge points agree")
-    return TracedCircle(edges.points_px[near], fitted, len(np.unique(edges.line[near])) / lines)
+    met = len(np.unique(edges.line[near]))
+    return TracedCircle(edges.points_px[near], fitted, met / looked.lines, met / looked.used, looked.chance)
 
 
 def _nearest_per_line(edges: ScanEdges, distance: Array, width_px: float) -> NDArray[np.bool_]:

@@ -1,5 +1,6 @@
-"""What every page has: the head with its switches, the style, the words on work that goes on."""
+"""What every page has: its frame, the head with its switches, the style, the words on work that goes on."""
 
+from abc import ABC, abstractmethod
 from importlib.resources import files
 from typing import Any
 
@@ -8,6 +9,7 @@ import gradio
 from identify.report.html_file import COLORS, CONTENT_STYLE
 from identify.typed.options import SHEETS
 from identify.web.accounts import User
+from identify.web.desk import Desk
 from identify.web.guard import OFFICE, SHOP
 from identify.web.html_parts import panel, text
 from identify.web.words import LANGUAGES, Words
@@ -22,6 +24,9 @@ QUIET: dict[str, Any] = {"api_visibility": "private", "show_progress": "hidden"}
 
 PHOTO_TYPES = ["image", ".heic", ".heif"]
 """Any image, so that a phone's picker offers its camera; what is none of ours is refused with its reason."""
+
+KEEP = gradio.skip
+"""Leaves a part of a page as it is."""
 
 _LANGUAGE_NAMES = {"en": "English", "es": "Español"}
 
@@ -38,14 +43,32 @@ def head(t: Words) -> str:
     return f'<script>document.documentElement.lang = "{t.language}";\n{script}</script>'
 
 
-def blocks(t: Words) -> Any:
-    """An empty page."""
-    return gradio.Blocks(
-        title=t("page.title"),
-        analytics_enabled=False,
-        delete_cache=(SWEEP_SECONDS, KEEP_SECONDS),
-        fill_width=True,
-    )
+class Page(ABC):
+    """A page: its parts, and what happens when they are used.
+
+    Args:
+        desk: what all pages share.
+        t: the language.
+    """
+
+    def __init__(self, desk: Desk, t: Words) -> None:
+        self._desk, self._t = desk, t
+
+    def build(self) -> Any:
+        """The page laid out, as `gradio.Blocks`."""
+        empty = gradio.Blocks(
+            title=self._t("page.title"),
+            analytics_enabled=False,
+            delete_cache=(SWEEP_SECONDS, KEEP_SECONDS),
+            fill_width=True,
+        )
+        with empty as laid_out:
+            self.lay_out(laid_out)
+        return laid_out
+
+    @abstractmethod
+    def lay_out(self, laid_out: Any) -> None:
+        """Put the parts in place and tie them to what they do."""
 
 
 def html(value: str = "", **settings: Any) -> Any:

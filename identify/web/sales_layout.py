@@ -15,6 +15,13 @@ from identify.web.words import Words
 _KNOWABLE = (*READING_SD_MM, *attribute_names(), "elastomer", "fluid")
 
 
+SHOWN = (
+    "case", "photo", "outline", "status", "cancel", "list", "strip", "view", "tools", "place", "known", "measured",
+    "answer", "confirming", "truth", "plots", "coin", "sheet",
+)  # fmt: skip
+"""Names of the fields that change with the case that is shown."""
+
+
 class SalesFields:
     """All parts of the page; making one lays it out.
 
@@ -96,7 +103,5 @@ class SalesFields:
 
     @property
     def shown(self) -> list[Any]:
-        """What is shown of a case, in the order of `SalesPage._shown`."""
-        return [*self.place_in_case, self.status, self.cancel, self.list, self.strip, self.view, self.tools, self.place,
-                self.known, self.measured, self.answer, self.confirming, self.truth, self.plots, self.coin,
-                self.sheet]  # fmt: skip
+        """What is shown of a case, in the order of `SHOWN`."""
+        return [getattr(self, name) for name in SHOWN]

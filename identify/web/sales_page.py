@@ -1,6 +1,5 @@
 """The page for sales: open cases, the photos with what was measured, corrections, and the answer beside them."""
 
-import json
 from collections.abc import Callable, Iterator
 from typing import Any
 
@@ -26,61 +25,24 @@ from identify.web.corrections import (
 from identify.web.desk import Desk
 from identify.web.intake import remove_photo, take_in
 from identify.web.measuring import Step
-from identify.web.page_parts import (
-    QUIET,
-    at_work,
-    blocks,
-    case_mark,
-    header,
-    said,
-    user_of,
-)
-from identify.web.photo_drawing import drawing
-from identify.web.plots import plots
+from identify.web.page_parts import KEEP, QUIET, Page, at_work, header, said, user_of
 from identify.web.sales_layout import SalesFields
-from identify.web.sales_panels import (
-    answer_panel,
-    case_list,
-    known_panel,
-    measured_panel,
-    photo_strip,
-    replacement_panel,
-)
+from identify.web.sales_shown import NOT_IN_SET, SalesView, Shown
 from identify.web.words import Words
 from identify.web.worker_process import JobFailed, Stopped
 
-KEEP = gradio.skip
-"""Leaves a part of the page as it is."""
 
-NOT_IN_SET = "-"
-
-Shown = tuple[Any, ...]
-
-
-def build_sales_page(desk: Desk, t: Words) -> Any:
-    """Lay out the page; returns the `gradio.Blocks`."""
-    page = SalesPage(desk, t)
-    with blocks(t) as laid_out:
-        page.lay_out(laid_out)
-    return laid_out
-
-
-class SalesPage:
-    """The parts of the page and what happens when they are used.
-
-    Args:
-        desk: what all pages share.
-        t: the language.
-    """
+class SalesPage(Page):
+    """The parts of the page and what happens when they are used; see `Page`."""
 
     def __init__(self, desk: Desk, t: Words) -> None:
-        self._desk, self._t = desk, t
+        super().__init__(desk, t)
+        self._view = SalesView(desk, t)
 
     def lay_out(self, laid_out: Any) -> None:
         """Put the parts in place and tie them to what they do."""
         f = SalesFields(self._t)
         place, shown = f.place_in_case, f.shown
-        self._shown_count = len(shown)
         work: Any = [
             f.uploads.upload(self.new_case, [f.uploads, f.new_place], [f.uploads, *shown], **QUIET),
             f.more.upload(self.more_photos, [f.more, *place, f.place], [f.more, *shown], **QUIET),
@@ -113,7 +75,7 @@ class SalesPage:
         """The page was opened, perhaps again: the case of its address is there as it was left."""
         head = header(self._t, "sales", user_of(request), self._desk.has_logins)
         number = as_case_number(str(request.query_params.get("case", "")))
-        for shown in self._opened(number) if number else iter([self._empty("")]):
+        for shown in self._opened(number) if number else iter([self._view.empty("")]):
             yield (head, *shown)
 
     def new_case(self, uploads: list[str] | None, place: str, request: gradio.Request) -> Iterator[Shown]:
@@ -142,10 +104,10 @@ class SalesPage:
     def remove(self, number: str, is_sure: bool) -> Shown:
         """Remove a case and everything of it, if the box beside the button is ticked."""
         if not is_sure or not number:
-            return (*self._nothing(said(self._t("confirm.tick"), "warning")), KEEP())
+            return (*self._view.only(said(self._t("confirm.tick"), "warning")), KEEP())
         self._desk.measurer.stop(number)
         self._desk.cases.remove(number)
-        return (*self._empty(said(self._t("confirm.removed", number=number))), False)
+        return (*self._view.empty(said(self._t("confirm.removed", number=number))), False)
 
     def cancel(self, number: str) -> tuple[str, Any]:
         """Give up the measuring; photos and corrections stay."""
@@ -157,7 +119,7 @@ class SalesPage:
         try:
             record = self._desk.cases.load(number)
         except NoSuchCase:
-            yield self._empty(said(self._t("sales.no_such_case"), "warning"))
+            yield self._view.empty(said(self._t("sales.no_such_case"), "warning"))
             return
         yield from self._work(record, "", "")
 
@@ -166,7 +128,7 @@ class SalesPage:
         for taken in take_in(self._desk, record, uploads, place if place in CARD_PLACES else "unknown"):
             record = taken.record
             now = at_work(t("tech.looking", number=min(taken.number + 1, taken.count), count=taken.count))
-            yield (KEEP(), *self._shown(record, "", outline, now, working=True))
+            yield (KEEP(), *self._view.case(record, "", outline, now, working=True))
             refused = " ".join(f"{name}: {t.meaning(p.kind)} {t.advice(p.kind)}" for name, p in taken.refused)
         last = record.photos[-1].photo_id if record.photos else ""
         yield from ((None, *shown) for shown in self._work(record, last, outline, refused))
@@ -227,7 +189,7 @@ class SalesPage:
         try:
             record = self._desk.cases.change(number, change)
         except NotUnderstood as trouble:
-            yield self._nothing(said(trouble.reason or self._t(trouble.key), "warning"))
+            yield self._view.only(said(trouble.reason or self._t(trouble.key), "warning"))
             return
         self._desk.measurer.stop(number)
         yield from self._work(record, photo, outline)
@@ -239,7 +201,7 @@ class SalesPage:
         """The pump turned out to be this."""
         record = self._desk.cases.load(number)
         if not truth or not self._desk.measurer.is_measured(record):
-            yield self._nothing(said(self._t("confirm.choose"), "warning"))
+            yield self._view.only(said(self._t("confirm.choose"), "warning"))
             return
         answered = self._desk.answer(record, self._desk.measurer.measured(record))
         family_id = "" if truth == NOT_IN_SET else truth
@@ -258,89 +220,21 @@ class SalesPage:
             for told in self._desk.measurer.measure(record):
                 if isinstance(told, Step):
                     now = at_work(t("page.measuring", number=told.number, count=told.count, name=told.name))
-                    yield self._shown(record, photo, outline, now, working=True)
+                    yield self._view.case(record, photo, outline, now, working=True)
                 elif isinstance(told, Survey):
                     answered = self._desk.answer(record, told)
                     trouble = trouble or self._missed(answered, photo)
-                    yield self._shown(record, photo, outline, said(trouble, "warning"), answered)
+                    yield self._view.case(record, photo, outline, said(trouble, "warning"), answered)
         except Stopped:
-            yield self._shown(record, photo, outline, said(t("page.cancelled")))
+            yield self._view.case(record, photo, outline, said(t("page.cancelled")))
         except JobFailed:
-            yield self._shown(record, photo, outline, said(t("page.failed"), "warning"))
-
-    def _shown(
-        self,
-        record: CaseRecord,
-        photo_id: str,
-        outline: str,
-        status: str,
-        answered: CaseAnswer | None = None,
-        working: bool = False,
-    ) -> Shown:
-        """Everything of the page for one case; what needs an answer stays as it is while there is none."""
-        t, desk = self._t, self._desk
-        photo = record.photo(photo_id) or (record.photos[0] if record.photos else None)
-        family = next((f for f in desk.shop.prepared.reference.families if f.family_id == outline), None)
-        survey = answered.photo_survey(photo.name) if answered and photo else None
-        view = json.dumps(drawing(t, record, photo, survey, family)) if photo else "{}"
-        place = gradio.Dropdown(value=photo.card_at if photo else "unknown", interactive=photo is not None)
-        number_shown = photo.photo_id if photo else ""
-        cases = desk.cases.listed()
-        return (
-            record.number,
-            number_shown,
-            outline,
-            case_mark(record.number) + status,
-            gradio.Button(visible=working),
-            case_list(t, cases, record.number),
-            photo_strip(t, record, number_shown),
-            view,
-            gradio.Column(visible=True),
-            place,
-            known_panel(t, record),
-            measured_panel(t, answered) if answered else KEEP() if working else "",
-            answer_panel(t, answered, outline) if answered else KEEP() if working else "",
-            gradio.Accordion(visible=answered is not None),
-            self._truths(answered) if answered else KEEP(),
-            self._below(answered, cases) if answered else KEEP() if working else "",
-            record.coin,
-            record.sheet,
-        )
+            yield self._view.case(record, photo, outline, said(t("page.failed"), "warning"))
 
     def _missed(self, answered: CaseAnswer, photo_id: str) -> str:
         """What to say where a drawn circle led to nothing."""
         t, photo = self._t, answered.record.photo(photo_id)
         missed = hints_not_followed(photo, answered.photo_survey(photo.name)) if photo else ()
         return " ".join(t("view.not_followed", name=t.feature(name)) for name in missed)
-
-    def _below(self, answered: CaseAnswer, cases: list[CaseRecord]) -> str:
-        """What needs the whole width: pictures of the numbers, repair beside replacement."""
-        return plots(self._t, answered.answer, cases) + replacement_panel(self._t, answered.answer)
-
-    def _truths(self, answered: CaseAnswer) -> Any:
-        """Families to confirm, likely ones first."""
-        likely = [candidate.family.family_id for candidate in answered.answer.candidates]
-        others = [f.family_id for f in self._desk.shop.prepared.reference.families if f.family_id not in set(likely)]
-        choices = [(name, name) for name in (*likely, *others)]
-        confirmed = answered.record.confirmed
-        value = None if confirmed is None else confirmed.family_id or NOT_IN_SET
-        return gradio.Dropdown([*choices, (self._t("answer.not_in_set"), NOT_IN_SET)], value=value)
-
-    def _empty(self, status: str) -> Shown:
-        """No case is shown."""
-        blank: list[Any] = [""] * self._shown_count
-        blank[3] = case_mark("") + status
-        blank[4], blank[8] = gradio.Button(visible=False), gradio.Column(visible=False)
-        blank[13] = gradio.Accordion(visible=False)
-        blank[5], blank[7] = case_list(self._t, self._desk.cases.listed(), ""), "{}"
-        blank[9], blank[14] = KEEP(), KEEP()
-        return tuple(blank)
-
-    def _nothing(self, status: str) -> Shown:
-        """Only the line of status changes."""
-        shown: list[Any] = [KEEP() for _ in range(self._shown_count)]
-        shown[3] = status
-        return tuple(shown)
 
 
 def _data(event: gradio.EventData) -> dict[str, Any]:

@@ -4,38 +4,19 @@ from typing import Any
 
 import gradio
 
-from identify.web.desk import Desk
 from identify.web.html_parts import bullets, panel, paragraph, text
-from identify.web.page_parts import QUIET, blocks, header, html, listening_html, said, user_of
+from identify.web.page_parts import KEEP, QUIET, Page, header, html, listening_html, said, user_of
 from identify.web.shop_bench import BenchEntry, BenchRefused, read_tables, readings_of, record_entry
 from identify.web.shop_panels import agreement_part, families_panel, family_panel, gaps_panel
-from identify.web.words import Words
 from reference_geometry.store import open_store
 
-KEEP = gradio.skip
 _QUIET = {**QUIET, "show_progress": "minimal"}
 PAIRS_EXAMPLE = "chamber_diameter=212.4\nflange_diameter=4.25in"
 MOST_PAIRS = 60
 
 
-def build_shop_page(desk: Desk, t: Words) -> Any:
-    """Lay out the page; returns the `gradio.Blocks`."""
-    page = ShopPage(desk, t)
-    with blocks(t) as laid_out:
-        page.lay_out(laid_out)
-    return laid_out
-
-
-class ShopPage:
-    """The parts of the page and what happens when they are used.
-
-    Args:
-        desk: what all pages share.
-        t: the language.
-    """
-
-    def __init__(self, desk: Desk, t: Words) -> None:
-        self._desk, self._t = desk, t
+class ShopPage(Page):
+    """The parts of the page and what happens when they are used; see `Page`."""
 
     def lay_out(self, laid_out: Any) -> None:
         """Put the parts in place and tie them to what they do."""

@@ -1,6 +1,5 @@
 """Puts the site together: guard, sign-in, downloads, and the pages of each language under their addresses."""
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -14,21 +13,17 @@ from identify.web.closed_files import accept_only_uploads
 from identify.web.desk import Desk
 from identify.web.downloads import Downloads
 from identify.web.guard import Gate, Guard
-from identify.web.page_parts import PAGES, head, style
-from identify.web.sales_page import build_sales_page
-from identify.web.shop_page import build_shop_page
-from identify.web.technician_page import build_technician_page
+from identify.web.page_parts import PAGES, Page, head, style
+from identify.web.sales_page import SalesPage
+from identify.web.shop_page import ShopPage
+from identify.web.technician_page import TechnicianPage
 from identify.web.words import LANGUAGES, Words
 
 MAX_UPLOAD = "64mb"
 WAITING = 32
 """Presses of a button that may wait their turn."""
 
-_BUILDERS: dict[str, Callable[[Desk, Words], Any]] = {
-    "photos": build_technician_page,
-    "sales": build_sales_page,
-    "shop": build_shop_page,
-}
+_PAGES: dict[str, type[Page]] = {"photos": TechnicianPage, "sales": SalesPage, "shop": ShopPage}
 
 
 @dataclass(frozen=True)
@@ -53,7 +48,7 @@ def build_site(desk: Desk, gate: Gate, routes: list[Route], addresses: Addresses
     )  # fmt: skip
     mounts = [(Words(language), page) for language in LANGUAGES for page in PAGES]
     for t, page in sorted(mounts, key=lambda mount: -len(_address(*mount))):  # the longest address is tried first
-        laid_out = _BUILDERS[page](desk, t)
+        laid_out = _PAGES[page](desk, t).build()
         accept_only_uploads(laid_out.blocks.values(), desk.uploads)
         _mount(app, laid_out, t, _address(t, page), addresses)
     return app

@@ -13,17 +13,17 @@ from identify.web.case_answer import CaseAnswer
 from identify.web.case_record import CaseRecord
 from identify.web.case_store import NoSuchCase
 from identify.web.corrections import NotUnderstood, with_place, with_scale
-from identify.web.desk import Desk
 from identify.web.guard import OFFICE
 from identify.web.guide_pictures import guide
 from identify.web.html_parts import bullets, lengths_both_ways, panel, paragraph, section, text
 from identify.web.intake import remove_photo, take_in
 from identify.web.measuring import Step
 from identify.web.page_parts import (
+    KEEP,
     PHOTO_TYPES,
     QUIET,
+    Page,
     at_work,
-    blocks,
     case_mark,
     header,
     html,
@@ -36,34 +36,13 @@ from identify.web.page_parts import (
 from identify.web.rest import add_rest
 from identify.web.simple_questions import DO_NOT_KNOW, MOST_QUESTIONS, SimpleQuestion, as_simple, simple_questions
 from identify.web.verdict import refused_card, verdict_card
-from identify.web.words import LANGUAGES, Words
+from identify.web.words import LANGUAGES
 from identify.web.worker_process import JobFailed, Stopped
 from identify.wording import chance_words
 
-KEEP = gradio.skip
-"""Leaves a part of the page as it is."""
 
-
-def build_technician_page(desk: Desk, t: Words) -> Any:
-    """Lay out the page; returns the `gradio.Blocks`."""
-    page = TechnicianPage(desk, t)
-    with blocks(t) as laid_out:
-        page.lay_out(laid_out)
-        if t.language == LANGUAGES[0]:  # programs read no language: one call is enough
-            add_rest(desk)
-    return laid_out
-
-
-class TechnicianPage:
-    """The parts of the page and what happens when they are used.
-
-    Args:
-        desk: what all pages share.
-        t: the language.
-    """
-
-    def __init__(self, desk: Desk, t: Words) -> None:
-        self._desk, self._t = desk, t
+class TechnicianPage(Page):
+    """The parts of the page and what happens when they are used; see `Page`."""
 
     def lay_out(self, laid_out: Any) -> None:
         """Put the parts in place and tie them to what they do."""
@@ -89,6 +68,8 @@ class TechnicianPage:
         self._outcome = html()
         self._case, self._asked = kept_in_page(), kept_in_page()
         self._tie(laid_out)
+        if t.language == LANGUAGES[0]:  # programs read no language: one call is enough
+            add_rest(self._desk)
 
     def _tie(self, laid_out: Any) -> None:
         shown = [self._case, self._asked, self._status, self._cancel, self._verdicts, *self._questions,

@@ -43,6 +43,8 @@ class CirclePrior:
         edge_sd_px: standard uncertainty of one edge point.
         edge_shared_px: error of the radius that all edge points share (rounded edges, blur, which edge it
             is).
+        plane: circles of one photo with the same word lie in one plane, and so share the error of its depth; each
+            lies in its own where it is empty.
     """
 
     offset_mm: float
@@ -51,6 +53,7 @@ class CirclePrior:
     slant_sd_deg: float = 12.0
     edge_sd_px: float = 0.5
     edge_shared_px: float = 0.3
+    plane: str = ""
 
 
 @dataclass(frozen=True, eq=False)
@@ -274,7 +277,7 @@ def _contributions(sighting: CircleSighting, problem: _Problem, solution: Soluti
         ("camera", f"camera:{photo}", _signed(solution, "camera")),
         ("camera", f"center:{photo}", _size(solution, "center")),
         ("lens", f"lens:{photo}", _signed(solution, "lens")),
-        ("offset", f"offset:{feature}", _signed(solution, "offset")),
+        ("offset", f"offset:{photo}:{problem.prior.plane or sighting.name}", _signed(solution, "offset")),
         ("tilt", f"tilt:{feature}", _size(solution, "tilt")),
     ]
     if "slant" in solution.loadings:

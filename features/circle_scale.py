@@ -160,7 +160,7 @@ def _solved(
         ("edge", f"edge:{feature}", float(edge)),
         ("reference", f"reference:{sighting.photo}", float(np.sqrt(weights @ coin.variance))),
         ("print_scale", scene.reference.size_source, coin_flaws * scene.reference.size_relative_sd),
-        ("offset", f"offset:{feature}", per_mm * prior.offset_sd_mm),
+        ("offset", f"offset:{sighting.photo}:{prior.plane or sighting.name}", per_mm * prior.offset_sd_mm),
     ]
     length = MeasuredLength(
         name=sighting.name,

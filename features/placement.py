@@ -43,14 +43,15 @@ _CHAMBER: dict[CardAt, _Depth] = {
     "unknown": _Depth(5.0, 8.0, 0.13, 0.14, tilt_sd_deg=5.0),
 }
 _FACE: dict[CardAt, _Depth] = {
-    "rim": _Depth(-15.0, 50.0, -0.3, 0.4, tilt_sd_deg=4.0),
+    "rim": _Depth(-15.0, 30.0, -0.45, 0.3, tilt_sd_deg=4.0),
     "cover": _Depth(0.0, 50.0, 0.0, 0.4, tilt_sd_deg=4.0),
     "flange": _Depth(0.7, 0.6),
     "floor": _Depth(0.0, 100.0, tilt_sd_deg=60.0),
-    "unknown": _Depth(2.0, 20.0, 0.0, 0.2, tilt_sd_deg=4.0),
+    "unknown": _Depth(0.0, 15.0, -0.15, 0.35, tilt_sd_deg=4.0),
 }
-"""A port that faces the way the chamber does stands out in front of the joint, about as far as the cover or further
-(common practice)."""
+"""A port that faces the way the chamber does stands out in front of the joint, by about half of its flange's diameter
+(common practice). Shares are of the flange's diameter, which `_FLANGE_SIZES` guesses for what lies in it."""
+_FLANGE_SIZES = {"bolt_circle_diameter": 1.3, "port_bore": 3.0, "thread_major_diameter": 2.5, "bolt_hole_diameter": 8.0}
 _EDGE_BREAK = _Depth(1.0, 0.8)
 """How far behind a flange's face its rim is widest: the edge is broken or rounded (common practice)."""
 
@@ -61,19 +62,22 @@ def circle_prior(name: str, card_at: CardAt, diameter_guess_mm: float, edge_shar
     Args:
         name: feature, word of the design's section 3.
         card_at: where the reference lies.
-        diameter_guess_mm: rough diameter, for depths that grow with it.
+        diameter_guess_mm: rough diameter, for depths that grow with the part's size.
         edge_shared_px: error of the radius that all edge points share.
 
     Returns:
         The prior for `features.circle_in_space.solve_circle`.
     """
-    depth = (_FACE if name in FLANGE_FACE_LENGTHS else _CHAMBER)[card_at]
+    on_face = name in FLANGE_FACE_LENGTHS
+    depth = (_FACE if on_face else _CHAMBER)[card_at]
+    diameter_guess_mm *= _FLANGE_SIZES.get(name, 1.0)
     edge = _EDGE_BREAK if name == "flange_diameter" else _Depth(0.0, 0.0)
     return CirclePrior(
         offset_mm=depth.mean_mm + edge.mean_mm + depth.mean_share * diameter_guess_mm,
         offset_sd_mm=float((depth.sd_mm**2 + edge.sd_mm**2 + (depth.sd_share * diameter_guess_mm) ** 2) ** 0.5),
         tilt_sd_deg=depth.tilt_sd_deg,
         edge_shared_px=edge_shared_px,
+        plane="face" if on_face else "joint",
     )
 
 

@@ -4,7 +4,7 @@ One look at the whole photo finds the round parts; a second look, at the best ch
 The classical finder takes over where there is no model, and says so.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -14,7 +14,8 @@ from features.measured import AttributeEvidence
 from features.parts.bolt_count import CountedRing, count_ring
 from features.parts.classical import ClassicalFinder
 from features.parts.finder import FoundCircle, LookAt, PartQuestion, PartSightings
-from features.parts.learned_circles import trace_chamber, trace_flange, trace_mouth
+from features.parts.flange_holes import find_holes
+from features.parts.learned_circles import FlangeRim, trace_bolt_circle, trace_chamber, trace_flange, trace_mouth
 from features.parts.learned_evidence import chamber_count_evidence, hole_count_evidence, photo_evidence
 from features.parts.part_maps import RoundPart, part_at, point_parts, round_parts
 from features.parts.part_model import PartMaps, PartModel, load_part_model
@@ -124,15 +125,17 @@ def _ring(
     subject: Subject, points: str, counts: tuple[int, ...], parts: tuple[str, ...]
 ) -> tuple[CountedRing | None, Array]:
     """The counted ring of a round part's fasteners, and where those seen are in the photo."""
+    seen = point_parts(subject.maps)[points]
+    places = subject.part.unit_places(seen.places_px)
+    ring = count_ring(places, seen.scores, counts, _in_view(subject, parts))
+    return ring, seen.places_px[ring.members] if ring else np.zeros((0, 2))
+
+
+def _in_view(subject: Subject, parts: tuple[str, ...]) -> Callable[[Array], NDArray[np.bool_]]:
+    """Tells for (N, 2) places of a part, its outline being the unit circle, whether the map shows one of the parts."""
     part, maps = subject.part, subject.maps
     own = [PART_CLASSES.index(name) for name in parts]
-
-    def in_view(places: Array) -> NDArray[np.bool_]:
-        return np.isin(part_at(maps, part.center_px + places @ part.shape_px.T), own)
-
-    seen = point_parts(maps)[points]
-    ring = count_ring(part.unit_places(seen.places_px), seen.scores, counts, in_view)
-    return ring, seen.places_px[ring.members] if ring else np.zeros((0, 2))
+    return lambda places: np.isin(part_at(maps, part.center_px + places @ part.shape_px.T), own)
 
 
 def _with_chamber(sightings: PartSightings, question: PartQuestion, chamber: Subject) -> PartSightings:
@@ -142,12 +145,28 @@ def _with_chamber(sightings: PartSightings, question: PartQuestion, chamber: Sub
     return _more(sightings, (circle,), ("chamber_bolts", seen_px), counted)
 
 
-def _with_flange(sightings: PartSightings, question: PartQuestion, flange: Subject) -> PartSightings:
+def _with_flange(sightings: PartSightings, question: PartQuestion, told: Subject) -> PartSightings:
+    rim = trace_flange(question, told.part)
+    flange = Subject(rim.part, told.maps)
     ring, seen_px = _ring(flange, "flange_bolt", FLANGE_COUNTS, FLANGE_VIEW)
-    mouths = [one for one in round_parts(flange.maps) if one.name == "mouth"]
+    if len(seen_px) < 3:
+        ring, seen_px = _ring_of_holes(question, rim, flange)
+    mouths = [one for one in round_parts(told.maps) if one.name == "mouth"]
     inside = [m for m in mouths if float(np.linalg.norm(flange.part.unit_places(m.center_px[None]))) < 0.35]
-    circles = trace_flange(question, flange.part, ring, seen_px, inside[0] if inside else None)
+    circles = [rim.circle, trace_mouth(question, inside[0]) if inside else None]
+    if ring is not None and len(seen_px) >= 3:
+        circles += trace_bolt_circle(question, rim, ring, seen_px)
     return _more(sightings, circles, ("flange_bolts", seen_px), hole_count_evidence(ring, question.photo_name))
+
+
+def _ring_of_holes(question: PartQuestion, rim: FlangeRim, flange: Subject) -> tuple[CountedRing | None, Array]:
+    """The ring of holes that the photo itself shows where the model told too few."""
+    seen = find_holes(question, rim.placed)
+    if seen is None:
+        return None, np.zeros((0, 2))
+    holes = seen.middles_px
+    ring = count_ring(flange.part.unit_places(holes), np.ones(len(holes)), FLANGE_COUNTS, _in_view(flange, FLANGE_VIEW))
+    return ring, holes[ring.members] if ring else np.zeros((0, 2))
 
 
 def _more(

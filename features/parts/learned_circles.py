@@ -7,17 +7,15 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from features.camera import Camera
-from features.circle_fit import fit_circle
 from features.circle_in_space import CircleSighting
 from features.parts.bolt_count import CountedRing
 from features.parts.finder import FoundCircle, PartQuestion
-from features.parts.front_on import face_frame
 from features.parts.part_maps import RoundPart, part_at
 from features.parts.part_model import PartMaps
 from features.parts.part_vocabulary import PART_CLASSES
+from features.parts.placed import Placed, places_of
 from features.parts.port_face import trace_holes
-from features.parts.trace import Squared, TracedCircle, trace_circle
+from features.parts.trace import TracedCircle, trace_circle
 
 Array = NDArray[np.float64]
 
@@ -42,59 +40,15 @@ TRUST = {
     "flange": Trust(0.06, 0.05, 0.03),
     "mouth": Trust(0.15, 0.15, 0.1),
 }
-ROUND_ENOUGH = 0.12
-"""Spread of the radius, relative, up to which a told outline may be a circle in the squared-up picture."""
-LONGEST_REACH = 0.15
-"""Scan lines longer than this meet too much that is not the part."""
 PLAIN_BY_ELLIPSE, PLAIN_BY_REFERENCE, FARTHEST = 0.5, 0.33, 0.3
 """Evidence that makes a trace believed though it lies as far as `FARTHEST` from the told outline: under a slant that
 the reference tells fewer curves are possible, and so less evidence does."""
-SAME_NORMAL = float(np.cos(np.radians(1.5)))
-"""Cosine of the angle within which two poses square a photo up alike."""
 KNOWN_SLANT_BONUS = 0.12
 """How much more evidence a trace of free slant must have than one under the reference's slant to be preferred."""
 LEAST_COVERAGE = 0.25
 """Share of a circle that must be seen for its trace to be believed."""
 HIDERS = ("manifold", "flange", "companion", "threaded_boss", "scale_reference", "feet", "air_valve")
 """Parts that hide the joint's edge where they lie over it."""
-UNIT_PX = 400.0
-"""Radius that an ellipse is given in the picture made from it."""
-
-
-@dataclass(frozen=True, eq=False)
-class EllipseFrame:
-    """A picture in which an ellipse of the photo is a circle of radius `UNIT_PX` about the origin."""
-
-    part: RoundPart
-
-    @property
-    def px_per_px(self) -> float:
-        """Its pixels per photo pixel."""
-        return UNIT_PX / float(self.part.semi_axes_px.mean())
-
-    def to_photo(self, points: Array) -> Array:
-        """(N, 2) its pixels to photo pixels."""
-        return self.part.center_px + (np.asarray(points, float) / UNIT_PX) @ self.part.shape_px.T
-
-    def from_photo(self, points_px: Array) -> Array:
-        """(N, 2) photo pixels to its pixels."""
-        return self.part.unit_places(points_px) * UNIT_PX
-
-
-@dataclass(frozen=True, eq=False)
-class Placed:
-    """A told outline as a circle of a squared-up picture.
-
-    Attributes:
-        frame: the picture; center, radius: of the circle there; measured_slant: whether a reference gave that picture.
-        reach: half length of the scan lines that look for its edge, as a share of the radius.
-    """
-
-    frame: Squared
-    center: Array
-    radius: float
-    measured_slant: bool
-    reach: float
 
 
 def trace_chamber(question: PartQuestion, part: RoundPart, maps: PartMaps) -> FoundCircle | None:
@@ -115,36 +69,57 @@ def trace_mouth(question: PartQuestion, part: RoundPart) -> FoundCircle | None:
     return _traced(question, part, "port_bore", lambda px: _uncovered(question, px), (0.5, 0.001))
 
 
-def trace_flange(
-    question: PartQuestion, part: RoundPart, ring: CountedRing | None, seen_px: Array, mouth: RoundPart | None
-) -> tuple[FoundCircle, ...]:  # fmt: skip
-    """Rim, bolt circle, one hole and the opening of a flange, as far as they are seen.
+@dataclass(frozen=True, eq=False)
+class FlangeRim:
+    """The rim of a flange.
+
+    Attributes:
+        circle: its edge to be measured, None where too little is in view.
+        part: the flange with the traced outline, or the told one where no edge follows it.
+        placed: the rim in the picture it was traced in.
+    """
+
+    circle: FoundCircle | None
+    part: RoundPart
+    placed: Placed
+
+
+def trace_flange(question: PartQuestion, part: RoundPart) -> FlangeRim:
+    """The rim of a flange, as traced or as told."""
+
+    def free(rim_px: Array) -> NDArray[np.bool_]:
+        return _uncovered(question, rim_px)
+
+    best = _best_trace(question, part, free)
+    if best is None:
+        told = _outline("flange_diameter", question.photo_name, part, free)
+        return FlangeRim(told, part, places_of(question, part, TRUST[part.name].reach)[0])
+    traced, placed = best
+    half_axes, turn = traced.ellipse.semi_axes_px, traced.ellipse.angle_rad
+    axes = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
+    square = (axes * half_axes**2) @ axes.T
+    found = _found("flange_diameter", question.photo_name, traced, (0.3, 0.001))
+    outlined = RoundPart.of_square(part.name, part.score, traced.ellipse.center_px, square)
+    return FlangeRim(found, outlined, placed.about(traced.ellipse.points_px()))
+
+
+def trace_bolt_circle(question: PartQuestion, rim: FlangeRim, ring: CountedRing, seen_px: Array) -> list[FoundCircle]:
+    """The bolt circle through traced holes or heads where they can be traced, else through where they were seen.
 
     Args:
         question: the photo.
-        part: the flange.
-        ring: its counted bolts or holes; seen_px: (K, 2) where those seen lie.
-        mouth: its opening, None where none is seen.
+        rim: the flange's.
+        ring: its counted bolts or holes; seen_px: (K >= 3, 2) where those seen lie.
     """
-    rim = _traced(question, part, "flange_diameter", lambda px: _uncovered(question, px), (0.3, 0.001))
-    bore = None if mouth is None else trace_mouth(question, mouth)
-    circles = [circle for circle in (rim, bore) if circle is not None]
-    if ring is not None and len(seen_px) >= 3:
-        circles += _bolt_circle(question, part, ring, seen_px)
-    return tuple(circles)
-
-
-def _bolt_circle(question: PartQuestion, part: RoundPart, ring: CountedRing, seen_px: Array) -> list[FoundCircle]:
-    """The bolt circle through traced holes or heads where they can be traced, else through where the model saw them."""
-    frame = EllipseFrame(part)
-    holes = trace_holes(question.gray, frame, frame.from_photo(seen_px), UNIT_PX)
+    placed = rim.placed
+    holes = trace_holes(question.gray, placed.frame, placed.frame.from_photo(seen_px), placed.radius)
     name = question.photo_name
     if len(holes) >= 3:
         centers = np.array([hole.ellipse.center_px for hole in holes])
         circle = FoundCircle(CircleSighting("bolt_circle_diameter", name, centers), len(holes) / ring.count, 0.3)
         middle = sorted(holes, key=lambda hole: hole.ellipse.semi_axes_px[0])[len(holes) // 2]
         return [circle, _found("bolt_hole_diameter", name, middle, (0.6, 0.001))]
-    shared = 0.012 * float(part.semi_axes_px.mean())
+    shared = 0.012 * float(rim.part.semi_axes_px.mean())
     return [FoundCircle(CircleSighting("bolt_circle_diameter", name, seen_px), len(seen_px) / ring.count, shared)]
 
 
@@ -153,18 +128,26 @@ def _traced(
     shared: tuple[float, float],
 ) -> FoundCircle | None:  # fmt: skip
     """Trace a told outline; where no edge follows it, the outline itself is told, with its own larger error."""
+    best = _best_trace(question, part, free)
+    if best is not None:
+        return _found(name, question.photo_name, best[0], shared)
+    return _outline(name, question.photo_name, part, free)
+
+
+def _best_trace(
+    question: PartQuestion, part: RoundPart, free: Callable[[Array], NDArray[np.bool_]]
+) -> tuple[TracedCircle, Placed] | None:
+    """The trace with most evidence, and the picture it was made in; None where none is to be believed."""
     best, most = None, -np.inf
-    for placed in _places(question, part):
+    for placed in places_of(question, part, TRUST[part.name].reach):
         traced = trace_circle(
             question.gray, placed.frame, placed.center, placed.radius, "outermost", reach=placed.reach,
             round_in_front=placed.measured_slant, use=free,
         )  # fmt: skip
         if traced and traced.coverage >= LEAST_COVERAGE and _follows(traced, part, placed.measured_slant):
             evidence = traced.evidence + KNOWN_SLANT_BONUS * placed.measured_slant
-            best, most = (traced, evidence) if evidence > most else (best, most)
-    if best is not None:
-        return _found(name, question.photo_name, best, shared)
-    return _outline(name, question.photo_name, part, free)
+            best, most = ((traced, placed), evidence) if evidence > most else (best, most)
+    return best
 
 
 def _follows(traced: TracedCircle, part: RoundPart, slant_known: bool) -> bool:
@@ -185,32 +168,6 @@ def _outline(name: str, photo: str, part: RoundPart, free: Callable[[Array], NDA
     flatness = float(part.semi_axes_px[1] / part.semi_axes_px[0])
     outline_sd = TRUST[part.name].outline_sd / max(flatness, 0.25) ** 2
     return FoundCircle(sighting, float(seen.mean()), outline_sd * float(part.semi_axes_px.mean()))
-
-
-def _places(question: PartQuestion, part: RoundPart) -> list[Placed]:
-    """The told outline in a picture squared up to it, and in those squared up to the reference.
-
-    A reference tells the slant better than the model does, but not every part lies parallel to it; where the outline is
-    far from round under its slant, either is wrong, so edges are looked for further off.
-    """
-    reach = TRUST[part.name].reach
-    places = [Placed(EllipseFrame(part), np.zeros(2), UNIT_PX, False, reach)]
-    if not question.tilt_known:
-        return places
-    outline = part.outline_px()
-    normals: list[Array] = []
-    for pose in question.poses:
-        normal = pose.rotation[:, 2] * np.sign(pose.rotation[2, 2])
-        if any(float(normal @ known) > SAME_NORMAL for known in normals):
-            continue
-        normals.append(normal)
-        front = face_frame(question.gray.shape, Camera.of_shape(question.gray.shape, pose.focal_px), normal)
-        there = front.from_photo(outline)
-        center, radius = fit_circle(there)
-        spread = float(np.std(np.linalg.norm(there - center, axis=1))) / max(radius, 1e-9)
-        if spread < ROUND_ENOUGH:
-            places.append(Placed(front, center, radius, True, max(reach, min(2 * spread, LONGEST_REACH))))
-    return places
 
 
 def _found(name: str, photo: str, traced: TracedCircle, shared: tuple[float, float]) -> FoundCircle:

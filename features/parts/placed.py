@@ -1,0 +1,116 @@
+"""A told outline in squared-up pictures: one made from the outline itself, others from the scale reference's slant."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from features.camera import Camera
+from features.circle_fit import fit_circle
+from features.parts.finder import PartQuestion
+from features.parts.front_on import FaceFrame, FrontOn, Mapped, face_frame
+from features.parts.part_maps import RoundPart
+
+Array = NDArray[np.float64]
+
+UNIT_PX = 400.0
+"""Radius that an ellipse is given in the picture made from it."""
+ROUND_ENOUGH = 0.12
+"""Spread of the radius, relative, up to which a told outline may be a circle in the squared-up picture."""
+LONGEST_REACH = 0.15
+"""Scan lines longer than this meet too much that is not the part."""
+SAME_NORMAL = float(np.cos(np.radians(1.5)))
+"""Cosine of the angle within which two poses square a photo up alike."""
+
+
+@dataclass(frozen=True, eq=False)
+class EllipseFrame(Mapped):
+    """A picture in which an ellipse of the photo is a circle of radius `UNIT_PX` about the origin."""
+
+    part: RoundPart
+
+    @property
+    def px_per_px(self) -> float:
+        """Its pixels per photo pixel."""
+        return UNIT_PX / float(self.part.semi_axes_px.mean())
+
+    @cached_property
+    def photo_from_front(self) -> Array:  # type: ignore[override]
+        """(3, 3) its pixels to the photo's, an affine map."""
+        return np.block([[self.part.shape_px / UNIT_PX, self.part.center_px[:, None]], [np.array([[0.0, 0.0, 1.0]])]])
+
+
+@dataclass(frozen=True, eq=False)
+class Placed:
+    """A told outline as a circle of a squared-up picture.
+
+    Attributes:
+        frame: the picture; center, radius: of the circle there; measured_slant: whether a reference gave that picture.
+        reach: half length of the scan lines that look for its edge, as a share of the radius.
+    """
+
+    frame: EllipseFrame | FaceFrame
+    center: Array
+    radius: float
+    measured_slant: bool
+    reach: float
+
+    def about(self, outline_px: Array) -> "Placed":
+        """The same picture about another outline (N, 2) of the photo, one that was traced."""
+        center, radius = fit_circle(self.frame.from_photo(outline_px))
+        return replace(self, center=center, radius=radius)
+
+    def picture(self, gray: NDArray[np.uint8], radius_px: float, room: float, covered_px: Sequence[Array]) -> FrontOn:
+        """The circle alone, squared up and `radius_px` large, with what lies round it up to `room` radii.
+
+        Args:
+            gray: (H, W) photo.
+            radius_px: of the circle in the picture.
+            room: half the picture's size over the radius.
+            covered_px: outlines (M, 2) of what lies over it, not valid there.
+        """
+        scale, half = self.radius / radius_px, room * radius_px
+        shift = self.center - scale * half
+        small = np.array([[scale, 0.0, shift[0]], [0.0, scale, shift[1]], [0.0, 0.0, 1.0]])
+        photo_from_front = self.frame.photo_from_front @ small
+        warp, size = np.linalg.inv(photo_from_front), (int(2 * half), int(2 * half))
+        picture = cv2.warpPerspective(gray, warp, size, flags=cv2.INTER_LINEAR)
+        free = np.full(gray.shape, 255, np.uint8)
+        for outline in covered_px:
+            cv2.fillPoly(free, [np.rint(outline).astype(np.int32)], 0)
+        valid = cv2.warpPerspective(free, warp, size) > 250
+        px_per_px = self.frame.px_per_px / scale
+        return FrontOn(np.asarray(picture, np.uint8), valid, photo_from_front, px_per_px, 0.0, np.full(2, half))
+
+
+def places_of(question: PartQuestion, part: RoundPart, reach: float) -> list[Placed]:
+    """The told outline in a picture squared up to it, and in those squared up to the reference.
+
+    A reference tells the slant better than the model does, but not every part lies parallel to it; where the outline is
+    far from round under its slant, either is wrong, so edges are looked for further off.
+
+    Args:
+        question: the photo with the poses of its reference.
+        part: the told outline.
+        reach: half length of scan lines, as a share of its size, that its usual error asks for.
+    """
+    places = [Placed(EllipseFrame(part), np.zeros(2), UNIT_PX, False, reach)]
+    if not question.tilt_known:
+        return places
+    outline = part.outline_px()
+    normals: list[Array] = []
+    for pose in question.poses:
+        normal = pose.rotation[:, 2] * np.sign(pose.rotation[2, 2])
+        if any(float(normal @ known) > SAME_NORMAL for known in normals):
+            continue
+        normals.append(normal)
+        front = face_frame(question.gray.shape, Camera.of_shape(question.gray.shape, pose.focal_px), normal)
+        there = front.from_photo(outline)
+        center, radius = fit_circle(there)
+        spread = float(np.std(np.linalg.norm(there - center, axis=1))) / max(radius, 1e-9)
+        if spread < ROUND_ENOUGH:
+            places.append(Placed(front, center, radius, True, max(reach, min(2 * spread, LONGEST_REACH))))
+    return places

@@ -1,7 +1,7 @@
 """The way of one photo: scale, poses of its plane, parts, and each circle measured."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import cv2
@@ -29,15 +29,21 @@ class SurveyRequest:
 
     Attributes:
         scale: what was said about scale references.
-        card_at: where the reference lies.
+        card_at: where the reference lies, in all photos that `card_at_in` does not speak of.
+        card_at_in: where it lies in each photo, in the photos' order; empty where it lies at one place in all.
         look_at: hints where features are.
         known: attribute or `*_mm` values already known, as typed (`connection` -> "flanged").
     """
 
     scale: ScaleRequest = field(default_factory=ScaleRequest)
     card_at: CardAt = "unknown"
+    card_at_in: tuple[CardAt, ...] = ()
     look_at: tuple[LookAt, ...] = ()
     known: Mapping[str, str] = field(default_factory=dict)
+
+    def in_photo(self, number: int) -> "SurveyRequest":
+        """What was said of one photo, counted from 0."""
+        return replace(self, card_at=self.card_at_in[number], card_at_in=()) if self.card_at_in else self
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,6 +78,7 @@ class PhotoSurvey:
         attributes: evidence from this photo alone.
         problems: everything noticed.
         private_px: (M, 2) outlines that must be made unreadable in every picture kept: all bank cards seen.
+        card_at: where the user said the reference lies in it.
     """
 
     name: str
@@ -87,6 +94,7 @@ class PhotoSurvey:
     attributes: tuple[AttributeEvidence, ...]
     problems: tuple[Problem, ...]
     private_px: tuple[Array, ...] = ()
+    card_at: CardAt = "unknown"
 
 
 def survey_photo(photo: Photo, request: SurveyRequest, finder: PartFinder) -> PhotoSurvey:
@@ -121,6 +129,7 @@ def survey_by(finding: ScaleFinding, photo: Photo, request: SurveyRequest, finde
         attributes=sightings.attributes,
         problems=tuple(dict.fromkeys(problems)),
         private_px=finding.private_px,
+        card_at=request.card_at,
     )
 
 

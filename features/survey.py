@@ -52,7 +52,11 @@ def survey_photos(paths: Sequence[Path], request: SurveyRequest, finder: PartFin
     finder = finder or best_finder()
     loaded = load_photos(paths)
     refused = tuple(photo for photo in loaded if isinstance(photo, PhotoRefused))
-    surveys = [survey_photo(photo, request, finder) for photo in loaded if not isinstance(photo, PhotoRefused)]
+    surveys = [
+        survey_photo(photo, request.in_photo(number), finder)
+        for number, photo in enumerate(loaded)
+        if not isinstance(photo, PhotoRefused)
+    ]
     return combine_surveys(surveys, refused)
 
 

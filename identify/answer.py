@@ -151,7 +151,7 @@ def build_answer(
     table, evidence = with_kit_number(ready, gather_evidence(survey, knowns, ready.table, settings), settings)
     posterior = compute_posterior(table, evidence.lengths, evidence.attributes, settings, card_at)
     told = {found.about for found in evidence.inconsistencies}
-    misread = [found for found in find_misreadings(table, evidence, settings) if found.about not in told]
+    misread = [found for found in find_misreadings(table, evidence, settings, card_at) if found.about not in told]
     evidence = replace(evidence, inconsistencies=(*evidence.inconsistencies, *misread))
     candidates, not_in_set = _candidates(ready, posterior, evidence, settings)
     offers = _offers(ready, posterior, evidence, settings)

@@ -30,7 +30,7 @@ JPEG_QUALITY = 88
 def content_of(answered: Answered, matching: bool, pictures: Sequence[Picture] = ()) -> ReportContent:
     """What is said of one pump: the whole answer, or only the measurements."""
     build = report_content if matching else measurement_content
-    return build(answered.answer, answered.understood.request.card_at, date.today(), pictures)
+    return build(answered.answer, date.today(), pictures)
 
 
 def drawn_pictures(answered: Answered) -> list[Picture]:

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from features.survey import Survey, survey_photos
+from features.survey import CardAt, Survey, survey_photos
 from identify.answer import Answer, build_answer
 from identify.matching.settings import MatchSettings
 from identify.typed.options import Understood
@@ -67,6 +67,16 @@ def answer_photos(
         understood.knowns,
         reference,
         settings or understood.settings or MatchSettings(),
-        card_at=understood.request.card_at,
+        card_at=card_at_joint(survey),
     )
     return Answered(answer, survey, reference, understood)
+
+
+def card_at_joint(survey: Survey) -> CardAt:
+    """Where the card lies in the photos that show the chamber joint; "unknown" when they differ or none does.
+
+    Only there does the matching make use of it: a family's own record tells how deep the joint lies behind the card.
+    """
+    showing = [photo for photo in survey.photos if any(c.name == "chamber_diameter" for c in photo.circles)]
+    places = {photo.card_at for photo in showing}
+    return places.pop() if len(places) == 1 else "unknown"

@@ -37,7 +37,7 @@ from identify.commands.screen import EXIT_NOT_WRITTEN, EXIT_UNREADABLE, GROUP_LO
 from identify.commands.serving import SERVE_HELP, serve, users_app
 from identify.output_files import OutputPlan
 from identify.typed.costs import TypedCosts
-from identify.typed.options import TypedOptions, WrongUsage, understand
+from identify.typed.options import TypedOptions, Understood, WrongUsage, check_places, understand
 
 if TYPE_CHECKING:
     from identify.answering import Unreadable
@@ -192,7 +192,7 @@ def _run(
     try:
         understood = understand(typed)
         outputs.check(photos)
-        _check_places(photos, typed)
+        _check_places(photos, typed, understood)
     except WrongUsage as wrong:
         raise typer.BadParameter(str(wrong), param_hint=wrong.option) from wrong
     from identify.answer_output import show_answer, write_outputs
@@ -209,8 +209,9 @@ def _run(
         raise typer.Exit(EXIT_NOT_WRITTEN)
 
 
-def _check_places(photos: Sequence[Path], typed: TypedOptions) -> None:
-    """Pixels belong to one picture: with several, nobody knows which one is meant."""
+def _check_places(photos: Sequence[Path], typed: TypedOptions, understood: Understood) -> None:
+    """Pixels belong to one picture: with several, nobody knows which one is meant; and a place to one photo each."""
+    check_places(understood, len(photos))
     option = "--scale-points" if typed.scale_points else "--look-at" if typed.look_at else ""
     if option and len(photos) != 1:
         raise WrongUsage(option, f"{option} speaks of pixels of one photo; give exactly one PHOTO with it.")

@@ -32,7 +32,8 @@ CardAt = Annotated[
         "--card-at",
         metavar="PLACE",
         help=f"Where the card, coin or sheet lies: {', '.join(CARD_PLACES)}. "
-        "It tells how far the measured edges lie behind it. Example: --card-at rim",
+        "It tells how far the measured edges lie behind it. Where it differs, one place a photo, in their order. "
+        "Examples: --card-at rim, --card-at rim,flange",
     ),
 ]
 Coin = Annotated[
@@ -149,7 +150,7 @@ the part and say where it lies. Without a photo, --known alone is matched, as on
 
 \b
 Examples:
-  untagged identify front.jpg port.jpg --card-at rim
+  untagged identify front.jpg port.jpg --card-at rim,flange
   untagged identify front.jpg --coin us-25c --report pump.pdf
   untagged identify --known connection=flanged --known port_bore=1.5in
   untagged identify front.jpg --card-at rim --brief --wrong-kit-cost 600

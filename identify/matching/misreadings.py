@@ -36,7 +36,9 @@ class _Suspect:
     fitting: float
 
 
-def find_misreadings(table: FamilyTable, evidence: Evidence, settings: MatchSettings) -> tuple[Inconsistency, ...]:
+def find_misreadings(
+    table: FamilyTable, evidence: Evidence, settings: MatchSettings, card_at: str = "unknown"
+) -> tuple[Inconsistency, ...]:
     """Values that contradict what all the others agree on; at most one, the most telling.
 
     Each value in turn is left out. It is suspected when the families that all the rest points to do not fit
@@ -45,8 +47,8 @@ def find_misreadings(table: FamilyTable, evidence: Evidence, settings: MatchSett
     if table.rows > _MOST_ROWS or len(evidence.lengths) + len(evidence.attributes) < 2:
         return ()
     suspects = [
-        *_suspect_lengths(table, evidence, settings),
-        *_suspect_attributes(table, evidence, settings),
+        *_suspect_lengths(table, evidence, settings, card_at),
+        *_suspect_attributes(table, evidence, settings, card_at),
     ]
     if not suspects:
         return ()
@@ -54,15 +56,17 @@ def find_misreadings(table: FamilyTable, evidence: Evidence, settings: MatchSett
     return (Inconsistency(worst.about, worst.sentence),)
 
 
-def _suspect_lengths(table: FamilyTable, evidence: Evidence, settings: MatchSettings) -> Iterator[_Suspect]:
+def _suspect_lengths(
+    table: FamilyTable, evidence: Evidence, settings: MatchSettings, card_at: str
+) -> Iterator[_Suspect]:
+    everything = compute_posterior(table, evidence.lengths, evidence.attributes, settings, card_at)
     for length in evidence.lengths:
         rest = [other for other in evidence.lengths if other is not length]
         if length.is_ratio_only or length.name not in LENGTH_NAMES:
             continue
-        without = compute_posterior(table, rest, evidence.attributes, settings)
-        everything = compute_posterior(table, evidence.lengths, evidence.attributes, settings)
+        without = compute_posterior(table, rest, evidence.attributes, settings, card_at)
         order = without.ranked(_SMALLEST)
-        off = [_left_out_residual(table, everything, int(row), length.name) for row in order]
+        off = [_left_out_residual(everything, int(row), length.name) for row in order]
         fitting = without.not_in_set + sum(
             float(without.families[row]) for row, sd in zip(order, off, strict=True) if sd < _MISFIT_SD
         )
@@ -71,12 +75,12 @@ def _suspect_lengths(table: FamilyTable, evidence: Evidence, settings: MatchSett
             yield _Suspect(length.name, sentence, fitting)
 
 
-def _left_out_residual(table: FamilyTable, posterior: Posterior, row: int, name: str) -> float:
+def _left_out_residual(posterior: Posterior, row: int, name: str) -> float:
     """How many standard deviations a length is off, given the family and all other lengths; 0 when not known.
 
     For a Gaussian with covariance S and residual r the left-out residual is (S^-1 r)_i / sqrt((S^-1)_ii).
     """
-    measured = posterior.measured
+    measured, table = posterior.judged, posterior.judged_table
     if measured is None or table.length_mm(name, row) is None:
         return 0.0
     use = [i for i, n in enumerate(measured.names) if table.length_mm(n, row)]
@@ -106,12 +110,14 @@ def _length_words(table: FamilyTable, without: Posterior, row: int, length: Meas
     )
 
 
-def _suspect_attributes(table: FamilyTable, evidence: Evidence, settings: MatchSettings) -> Iterator[_Suspect]:
+def _suspect_attributes(
+    table: FamilyTable, evidence: Evidence, settings: MatchSettings, card_at: str
+) -> Iterator[_Suspect]:
     for attribute in evidence.attributes:
         if attribute.name not in table.codes:
             continue
         rest = [other for other in evidence.attributes if other is not attribute]
-        without = compute_posterior(table, evidence.lengths, rest, settings)
+        without = compute_posterior(table, evidence.lengths, rest, settings, card_at)
         shares = attribute_table(table, attribute, settings).likelihood
         best = max(shares.values())
         order = without.ranked(_SMALLEST)

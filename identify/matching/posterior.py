@@ -43,6 +43,8 @@ class Posterior:
         log_score: (R,) log prior plus log likelihood, -inf where provably negligible.
         measured: the lengths used, None when there were none.
         attributes: the attribute evidence used.
+        judged_table, judged: table and lengths as the geometry compared them: where the card lay on the joint or the
+            cover, each family's own depth has moved its expected reading and taken the place of the survey's.
     """
 
     table: FamilyTable
@@ -50,6 +52,8 @@ class Posterior:
     log_score: Array
     measured: LogLengths | None
     attributes: tuple[AttributeEvidence, ...]
+    judged_table: FamilyTable
+    judged: LogLengths | None
 
     @property
     def families(self) -> Array:
@@ -104,13 +108,14 @@ def compute_posterior(
     settings = settings or MatchSettings()
     measured = usable_lengths(lengths, settings)
     score = table.log_prior + attribute_log_likelihood(table, attributes, settings)
+    judged_table, judged = table, measured
     if measured is not None and family_depth_mm(table, card_at) is not None:
         adjusted = use_family_depth(table, lengths, card_at)
-        score = _add_geometry(adjusted.table, usable_lengths(adjusted.lengths, settings) or measured, score)
-    elif measured is not None:
-        score = _add_geometry(table, measured, score)
+        judged_table, judged = adjusted.table, usable_lengths(adjusted.lengths, settings)
+    if judged is not None:
+        score = _add_geometry(judged_table, judged, score)
     probability = softmax(score / settings.temperature)
-    return Posterior(table, probability, score, measured, tuple(attributes))
+    return Posterior(table, probability, score, measured, tuple(attributes), judged_table, judged)
 
 
 def softmax(score: Array) -> Array:

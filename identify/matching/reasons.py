@@ -18,6 +18,9 @@ from reference_geometry.families import LENGTH_NAMES
 _CLEARLY_OFF = 2.0
 """Standard deviations beyond which a length speaks against a family."""
 
+_SHIFT_TOLD = 0.003
+"""From this relative change on it is said that a family's own depth behind the card moves what is seen of it."""
+
 _LIKELY = 0.5
 _UNLIKELY = 0.2
 
@@ -103,16 +106,19 @@ class ReasonMaker:
         return [min(odd, key=lambda pair: pair.bits)] if odd else []
 
     def _one_length(self, i: int, row: int, rival: int | None) -> Reason:
-        table, name = self.posterior.table, self._names()[i]
+        table, judged, name = self.posterior.table, self.posterior.judged_table, self._names()[i]
         index = LENGTH_NAMES.index(name)
         seen, variance = self._seen(np.eye(len(self.lengths))[i])
-        own, own_variance = float(table.log_mean[index, row]), float(table.log_variance[index, row])
+        own, own_variance = float(judged.log_mean[index, row]), float(judged.log_variance[index, row])
         broad, broad_variance = float(table.broad.mean[index]), float(table.broad.covariance[index, index])
         bits = _bits(seen - own, variance + own_variance, seen - broad, variance + broad_variance)
         supports = abs(seen - own) <= _CLEARLY_OFF * sqrt(variance + own_variance)
         value, half = _with_interval(self.lengths[i])
         source = ", from its port standard" if int(table.standard_bits[row]) >> index & 1 else ""
-        said = f"{feature_words(name)} {value} ± {half} mm; this family {_plain_mm(exp(own))} mm{source}"
+        stated = float(table.log_mean[index, row])
+        said = f"{feature_words(name)} {value} ± {half} mm; this family {_plain_mm(exp(stated))} mm{source}"
+        if abs(own - stated) >= _SHIFT_TOLD:
+            said += f", seen as {_plain_mm(exp(own))} mm as deep behind the card as its joint lies"
         other = table.length_mm(name, rival) if rival is not None else None
         if other is not None:
             said += f"; {self._rival_words(row)} {_plain_mm(other[0])} mm"
@@ -122,7 +128,7 @@ class ReasonMaker:
 
     def _seen(self, weights: Array) -> tuple[float, float]:
         """A sum of measured logs and its variance."""
-        measured = self.posterior.measured
+        measured = self.posterior.judged
         if measured is None:
             return 0.0, 0.0
         return float(weights @ measured.log_mm), float(weights @ measured.covariance @ weights)
@@ -138,8 +144,9 @@ class ReasonMaker:
         contrast = np.zeros(len(self.lengths))
         contrast[i], contrast[base] = 1.0, -1.0
         seen, variance = self._seen(contrast)
-        own = float(table.log_mean[top, row] - table.log_mean[bottom, row])
-        own_variance = float(table.log_variance[top, row] + table.log_variance[bottom, row])
+        judged = self.posterior.judged_table
+        own = float(judged.log_mean[top, row] - judged.log_mean[bottom, row])
+        own_variance = float(judged.log_variance[top, row] + judged.log_variance[bottom, row])
         broad = float(table.broad.mean[top] - table.broad.mean[bottom])
         spread = table.broad.covariance
         broad_variance = float(spread[top, top] + spread[bottom, bottom] - 2.0 * spread[top, bottom])

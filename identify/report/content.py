@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date
 
-from features.survey import CardAt, Survey
+from features.survey import Survey
 from identify.answer import Answer
 from identify.repair.cautions import ALWAYS
 from identify.report.blocks import Bullets, Picture, Pictures, ReportContent, Section
@@ -36,12 +36,11 @@ HEADLINE_LENGTHS = 2
 """Lengths named in the three lines of the answer."""
 
 
-def report_content(answer: Answer, card_at: CardAt, made: date, pictures: Sequence[Picture] = ()) -> ReportContent:
+def report_content(answer: Answer, made: date, pictures: Sequence[Picture] = ()) -> ReportContent:
     """Everything one answer says.
 
     Args:
         answer: the answer.
-        card_at: where the user said the reference lies.
         made: date of the report.
         pictures: annotated photos.
     """
@@ -60,12 +59,12 @@ def report_content(answer: Answer, card_at: CardAt, made: date, pictures: Sequen
         made=_date_words(made),
         headline=headline,
         demo_note=DEMO_NOTE if answer.is_demo else "",
-        sections=_in_order(answer, card_at, pictures, matched, [caution_section(answer), confirmation_section()]),
+        sections=_in_order(answer, pictures, matched, [caution_section(answer), confirmation_section()]),
         footer=f"untagged, {_date_words(made)}; reference set: {answer.reference_name}",
     )
 
 
-def measurement_content(answer: Answer, card_at: CardAt, made: date, pictures: Sequence[Picture] = ()) -> ReportContent:
+def measurement_content(answer: Answer, made: date, pictures: Sequence[Picture] = ()) -> ReportContent:
     """Only what was measured, for a call that did not ask which pump it is."""
     return ReportContent(
         title="Measurements of a pump",
@@ -74,7 +73,6 @@ def measurement_content(answer: Answer, card_at: CardAt, made: date, pictures: S
         demo_note="",
         sections=_in_order(
             replace(answer, assumptions=()),  # the rest of them are about matching, which was not asked for
-            card_at,
             pictures,
             [conflict_section(answer)],
             [Section("Cautions", (Bullets(ALWAYS),))],
@@ -85,7 +83,6 @@ def measurement_content(answer: Answer, card_at: CardAt, made: date, pictures: S
 
 def _in_order(
     answer: Answer,
-    card_at: CardAt,
     pictures: Sequence[Picture],
     matched: Sequence[Section | None],
     last: Sequence[Section],
@@ -101,7 +98,7 @@ def _in_order(
         measured_section(answer.measurements, () if ordered else answer.assumptions),
         port_section(answer.ports),
         seen_section(answer.attributes),
-        photo_section(survey, card_at) if survey.photos else None,
+        photo_section(survey) if survey.photos else None,
         problem_section(survey),
         budget_section(answer.measurements),
         *last,

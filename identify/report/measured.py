@@ -6,7 +6,7 @@ from math import sqrt
 
 from features.measured import COVERAGE_95, AttributeEvidence, MeasuredLength, log_covariance
 from features.ports import PortSize
-from features.survey import CardAt, PhotoSurvey, Survey
+from features.survey import PhotoSurvey, Survey
 from identify.report.blocks import Block, Bullets, Column, Paragraph, Section, Table
 from identify.wording import (
     BUDGET_WORDS,
@@ -32,19 +32,21 @@ _OFFSET_WORDS = "behind the scale's plane"
 """Marks the matcher's own sentences on heights, which are said here once for all lengths together."""
 
 
-def photo_section(survey: Survey, card_at: CardAt) -> Section:
+def photo_section(survey: Survey) -> Section:
     """Which photos were read, what they show and what their scale was."""
-    items = tuple(_photo_line(photo) for photo in survey.photos)
+    places = dict.fromkeys(photo.card_at for photo in survey.photos if photo.scale is not None)
+    items = tuple(_photo_line(photo, len(places) > 1) for photo in survey.photos)
     blocks: list[Block] = [Bullets(items)]
-    if any(photo.scale is not None for photo in survey.photos):
-        blocks.append(Paragraph(f"Scale reference lies: {CARD_AT_WORDS[card_at]}.", "muted"))
+    if len(places) == 1:
+        blocks.append(Paragraph(f"Scale reference lies: {CARD_AT_WORDS[next(iter(places))]}.", "muted"))
     return Section("Photos", tuple(blocks))
 
 
-def _photo_line(photo: PhotoSurvey) -> str:
+def _photo_line(photo: PhotoSurvey, say_place: bool) -> str:
     view, chance = max(photo.view.items(), key=lambda item: item[1], default=("other", 0.0))
     shows = f"{value_words(view)} view ({chance_words(chance)})"
-    return f"{photo.name}: {shows}; {scale_words(photo)}."
+    place = f", {CARD_AT_WORDS[photo.card_at]}" if say_place and photo.scale is not None else ""
+    return f"{photo.name}: {shows}; {scale_words(photo)}{place}."
 
 
 def scale_words(photo: PhotoSurvey) -> str:

@@ -73,9 +73,7 @@ def understand(typed: TypedOptions) -> Understood:
     """
     from features.survey import SurveyRequest
 
-    card_at = next((place for place in CARD_PLACES if place == typed.card_at.strip().lower()), None)
-    if card_at is None:
-        raise WrongUsage("--card-at", f"{typed.card_at!r} is not a place of the card; say {joined(CARD_PLACES)}.")
+    places = parse_places(typed.card_at)
     sheet = typed.sheet.strip().lower()
     if sheet and sheet not in SHEETS:
         raise WrongUsage("--sheet", f"{typed.sheet!r} is not a sheet size known here; say {joined(SHEETS)}.")
@@ -83,11 +81,37 @@ def understand(typed: TypedOptions) -> Understood:
     knowns = parse_known(typed.known)
     request = SurveyRequest(
         scale=_scale_request(typed, sheet, next((h for h in hints if h.name == COIN), None)),
-        card_at=card_at,
+        card_at=places[0] if len(set(places)) == 1 else "unknown",
+        card_at_in=places if len(places) > 1 else (),
         look_at=tuple(hint for hint in hints if hint.name != COIN),
         known=known_words(knowns),
     )
     return Understood(request, knowns, _settings(typed.costs))
+
+
+def parse_places(text: str) -> "tuple[CardAt, ...]":
+    """Where the card lies: one place for all photos, or one a photo in their order, as `rim,flange`."""
+    words = [word.strip().lower() for word in text.split(",")]
+    places = tuple(place for word in words for place in CARD_PLACES if place == word)
+    if len(places) < len(words):
+        wrong = next(word for word in words if word not in CARD_PLACES)
+        raise WrongUsage(
+            "--card-at",
+            f"{wrong!r} is not a place of the card; say {joined(CARD_PLACES)}, once for all photos or once a photo, "
+            "as rim,flange.",
+        )
+    return places
+
+
+def check_places(understood: Understood, photos: int) -> None:
+    """Refuse places of the card that are neither one for all photos nor one for each.
+
+    Raises:
+        WrongUsage: with both counts.
+    """
+    places = understood.request.card_at_in
+    if places and len(places) != photos:
+        raise WrongUsage("--card-at", f"{len(places)} places are named for {photos} photos; name one for each.")
 
 
 def _settings(typed: TypedCosts) -> "MatchSettings | None":

@@ -1,12 +1,11 @@
 """From a case to its answer: the survey of its photos and what people said, matched against the reference set."""
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 from features.photo_survey import PhotoSurvey
-from features.survey import CardAt, Survey
+from features.survey import Survey
 from identify.answer import Answer, PreparedReference, build_answer
-from identify.answering import Answered
+from identify.answering import Answered, card_at_joint
 from identify.typed.options import TypedOptions, Understood, understand
 from identify.web.case_record import CaseRecord
 from identify.wording import chance_words
@@ -28,7 +27,7 @@ class CaseAnswer:
 
 def answer_case(record: CaseRecord, survey: Survey, reference: PreparedReference) -> CaseAnswer:
     """Answer a case whose photos have been measured."""
-    card_at = _card_at(record, survey.photos)
+    card_at = card_at_joint(survey)
     understood = understand(TypedOptions(card_at=card_at, known=record.known))
     answer = build_answer(
         survey if survey.photos else None,
@@ -48,14 +47,3 @@ def summary_of(answer: Answer) -> str:
     first = answer.candidates[0]
     kit = f", kit {answer.kits[0].kit_no} {chance_words(answer.kits[0].probability)}" if answer.kits else ""
     return f"{first.family.family_id} {chance_words(first.probability)}{kit}"
-
-
-def _card_at(record: CaseRecord, photos: Sequence[PhotoSurvey]) -> CardAt:
-    """Where the card lies in the photos that show the chamber joint; "unknown" when they differ.
-
-    Only there does the matching make use of it: a family's own record tells how deep the joint lies behind the card.
-    """
-    showing = {photo.name for photo in photos if any(c.name == "chamber_diameter" for c in photo.circles)}
-    places = {photo.card_at for photo in record.photos if photo.name in showing or not showing}
-    request = understand(TypedOptions(card_at=places.pop() if len(places) == 1 else "unknown")).request
-    return request.card_at

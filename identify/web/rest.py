@@ -5,8 +5,8 @@ from typing import Any
 import gradio
 
 from identify.answer import build_answer, to_json_object
-from identify.answering import EMPTY_SURVEY
-from identify.typed.options import TypedOptions, WrongUsage, understand
+from identify.answering import EMPTY_SURVEY, card_at_joint
+from identify.typed.options import TypedOptions, WrongUsage, check_places, understand
 from identify.web.desk import Desk
 from identify.web.intake import MOST_PHOTOS
 
@@ -23,7 +23,7 @@ def add_rest(desk: Desk) -> None:
 
         Args:
             photos: files of one pump, up to 12; may be none where something is known.
-            card_at: rim, flange, cover, floor or unknown.
+            card_at: rim, flange, cover, floor or unknown; one for all photos, or one a photo as rim,flange.
             coin: name or diameter of the coin, "" without one.
             sheet: a4, a5 or letter, "" without one.
             known: NAME=VALUE, one a line.
@@ -37,6 +37,7 @@ def add_rest(desk: Desk) -> None:
         typed = TypedOptions(card_at or "unknown", coin or "", scale_points or "", sheet or "", items)
         try:
             understood = understand(typed)
+            check_places(understood, len(photos or []))
         except WrongUsage as wrong:
             return _refusal(wrong.option, str(wrong))
         paths = [desk.uploaded(photo) for photo in photos or []]
@@ -49,7 +50,7 @@ def add_rest(desk: Desk) -> None:
             bad = [{"file": refused.name, "reason": str(refused.problem)} for refused in survey.refused]
             return {**_refusal("photos", "Not every photo could be read."), "unreadable": bad}
         return to_json_object(
-            build_answer(survey, understood.knowns, desk.shop.prepared, card_at=understood.request.card_at)
+            build_answer(survey, understood.knowns, desk.shop.prepared, card_at=card_at_joint(survey))
         )
 
     with gradio.Column(visible=False):

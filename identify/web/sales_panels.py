@@ -128,7 +128,7 @@ def _known_item(t: Words, name: str, value: str) -> str:
 def answer_panel(t: Words, answered: CaseAnswer, outlined: str) -> str:
     """The answer in three lines, candidates, kits, what to ask next, the message, report, cautions."""
     answer = answered.answer
-    content = report_content(answer, answered.answered.understood.request.card_at, answered.record.changed.date())
+    content = report_content(answer, answered.record.changed.date())
     lines = "".join(f"<p>{lengths_both_ways(line)}</p>" for line in content.headline)
     demo = f'<p class="demo">{text(t("page.demo"))}</p>' if answer.is_demo else ""
     doubts = "".join(paragraph(found.sentence, "warning") for found in answer.inconsistencies)

@@ -79,6 +79,7 @@ def photo_survey(photo):
         marks,
         (),
         (Problem(kind("no_scale"), "only for this test"),),
+        card_at="rim",
     )
 
 

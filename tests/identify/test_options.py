@@ -6,7 +6,7 @@ import pytest
 
 from identify.output_files import NotWritten, OutputPlan, write_atomically
 from identify.typed.costs import TypedCosts
-from identify.typed.options import TypedOptions, WrongUsage, parse_coin, positive_mm, understand
+from identify.typed.options import TypedOptions, WrongUsage, check_places, parse_coin, positive_mm, understand
 from identify.wording import (
     base_letters,
     chance_words,
@@ -211,3 +211,24 @@ def test_costs_that_mean_nothing_are_refused_by_name(typed, option):
     with pytest.raises(WrongUsage) as wrong:
         understand(TypedOptions(costs=typed))
     assert wrong.value.option == option
+
+
+def test_card_places_one_a_photo():
+    request = understand(TypedOptions(card_at=" Rim, flange")).request
+    assert [request.in_photo(number).card_at for number in (0, 1)] == ["rim", "flange"]
+    assert request.card_at == "unknown"
+    one = understand(TypedOptions(card_at="rim")).request
+    assert [one.in_photo(number).card_at for number in (0, 1)] == ["rim", "rim"]
+
+
+@pytest.mark.parametrize("typed", ["rim,", "rim,lid", "rim;flange"])
+def test_card_places_not_understood(typed):
+    with pytest.raises(WrongUsage, match="once a photo"):
+        understand(TypedOptions(card_at=typed))
+
+
+def test_as_many_card_places_as_photos():
+    understood = understand(TypedOptions(card_at="rim,flange"))
+    check_places(understood, 2)
+    with pytest.raises(WrongUsage, match="2 places are named for 3 photos"):
+        check_places(understood, 3)

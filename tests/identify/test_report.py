@@ -51,7 +51,7 @@ def answered(survey, *known, reference=None):
 @pytest.fixture
 def whole(survey):
     made = answered(survey, "overall_height=417mm")
-    return report_content(made.answer, "rim", DAY, drawn_pictures(made))
+    return report_content(made.answer, DAY, drawn_pictures(made))
 
 
 def pdf_words(data):
@@ -165,22 +165,22 @@ def test_the_customer_gets_no_program_words(whole):
 
 
 def test_without_an_elastomer_it_is_asked_for_and_with_one_it_is_repeated(survey):
-    open_question = " ".join(words_of(report_content(answered(survey).answer, "rim", DAY)))
+    open_question = " ".join(words_of(report_content(answered(survey).answer, DAY)))
     assert "can not show the elastomer" in open_question
-    said = " ".join(words_of(report_content(answered(survey, "elastomer=EPDM").answer, "rim", DAY)))
+    said = " ".join(words_of(report_content(answered(survey, "elastomer=EPDM").answer, DAY)))
     assert "Elastomer as said: EPDM" in said
 
 
 def test_a_set_of_the_shop_is_not_called_a_demo(survey):
     demo = load_demo_set()
     own = ReferenceSet(demo.families, demo.kits, "shop.db")
-    content = report_content(answered(survey, reference=own).answer, "rim", DAY)
+    content = report_content(answered(survey, reference=own).answer, DAY)
     assert content.demo_note == ""
     assert "invented" not in " ".join(words_of(content)).replace("invented for the demo", "")
 
 
 def test_measuring_alone_reports_no_pump(survey):
-    said = " ".join(words_of(measurement_content(answered(survey).answer, "rim", DAY)))
+    said = " ".join(words_of(measurement_content(answered(survey).answer, DAY)))
     assert "213.4 ± 3.1 mm" in said
     assert "7 mm behind" in said
     assert "MQ-" not in said
@@ -204,8 +204,8 @@ def evil_survey(survey, text):
 def test_text_of_users_and_imports_stays_text(survey):
     """File names, families, kits, currencies and scale names full of markup are printed, never obeyed."""
     made = answered(evil_survey(survey, EVIL), reference=evil_reference())
-    content = report_content(made.answer, "rim", DAY, drawn_pictures(made))
-    plain = report_content(answered(survey).answer, "rim", DAY, drawn_pictures(answered(survey)))
+    content = report_content(made.answer, DAY, drawn_pictures(made))
+    plain = report_content(answered(survey).answer, DAY, drawn_pictures(answered(survey)))
     page = parsed(html_report(content))
     assert "".join(EVIL.split()) in "".join("".join(page.text).split())
     assert set(page.seen) <= set(parsed(html_report(plain)).seen) | {"ul", "ol", "li"}
@@ -215,7 +215,7 @@ def test_text_of_users_and_imports_stays_text(survey):
 
 def test_no_language_stops_a_report(survey, capsys):
     made = answered(evil_survey(survey, SCRIPTS))
-    content = report_content(made.answer, "rim", DAY, drawn_pictures(made))
+    content = report_content(made.answer, DAY, drawn_pictures(made))
     page = html_report(content).decode("utf-8")
     assert "Ελληνικά" in page
     assert "\x07" not in page
@@ -306,7 +306,7 @@ def picture_of(image):
 
 def test_an_answer_without_anything_measured_still_makes_a_report(survey):
     made = answered(dataclasses.replace(survey, photos=(), lengths=(), attributes=(), ports=()))
-    content = report_content(made.answer, "unknown", DAY)
+    content = report_content(made.answer, DAY)
     assert "Nothing could be measured" in " ".join(words_of(content))
     assert pdf_report(content).startswith(b"%PDF")
     parsed(html_report(content))
@@ -321,7 +321,7 @@ def test_ratios_alone_are_reported_as_ratios(survey):
     )  # fmt: skip
     bare = dataclasses.replace(survey.photos[0], scale=None, mm_per_px=0.0, circles=())
     made = answered(dataclasses.replace(survey, lengths=unscaled, photos=(bare,)))
-    content = report_content(made.answer, "unknown", DAY)
+    content = report_content(made.answer, DAY)
     (measured,) = [section for section in content.sections if section.title == "Measured"]
     said = " ".join(words_of(dataclasses.replace(content, headline=(), sections=(measured,))))
     assert "flange diameter over bolt circle" in said

@@ -1,7 +1,10 @@
 """Reasons are in words and numbers a customer can check, and point the right way."""
 
+from dataclasses import replace
+
 import pytest
 
+from features.measured import Contribution, MeasuredLength
 from identify.matching.family_table import build_family_table
 from identify.matching.posterior import compute_posterior
 from identify.matching.reasons import ReasonMaker, strength_words
@@ -82,3 +85,15 @@ def test_twins_are_said_to_be_twins(make, settings):
     assert tell_apart(table, 0, 1, ("A", "B"), settings).startswith("Nothing recorded tells A and B apart for certain")
     silent = build_family_table([make.family("A", {}), make.family("B", {})], settings)
     assert "casting marks" in tell_apart(silent, 0, 1, ("A", "B"), settings)
+
+
+def test_a_familys_own_depth_behind_the_card_is_judged_and_told(make, settings):
+    """Assumed 7 mm, the family's 60 mm, 0.3 mm a mm: it is seen 15.9 mm smaller, by hand, so 196.1 mm fits it."""
+    deep = replace(make.family("DEEP", {"chamber_diameter": 212.0}), extras={"cover_depth_mm": "60"})
+    table = build_family_table([deep], settings)
+    parts = (Contribution("edge", "edge", 0.002), Contribution("offset", "offset:chamber_diameter", 0.02))
+    seen = MeasuredLength("chamber_diameter", 197.0, parts, ("a.jpg",), 7.0, 0.3)
+    posterior = compute_posterior(table, [seen], (), settings, card_at="cover")
+    supporting, against = ReasonMaker.of(posterior, [seen], settings).reasons(0, None)
+    assert against == ()
+    assert "this family 212 mm, seen as 195" in supporting[0].sentence

@@ -1,6 +1,6 @@
 """Several estimates of one length become one; a length of known size becomes the scale of the others."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -22,13 +22,20 @@ class Combined:
     disagreements: dict[str, float]
 
 
-def combine_lengths(estimates: Sequence[MeasuredLength]) -> Combined:
+def combine_lengths(
+    estimates: Sequence[MeasuredLength], joined: Mapping[str, MeasuredLength] | None = None
+) -> Combined:
     """Best linear unbiased combination in log space of all estimates of each length.
 
     Weights follow from the full covariance, so photos that share an error (one print of one card) do not
     pretend to be independent (JCGM 100:2008, 5.2; Aitken's generalized least squares). Contributions are
     combined with the same weights, source by source, which keeps the covariance with every other length
     exact.
+
+    Args:
+        estimates: of single photos.
+        joined: by name, lengths already solved by several photos at once; they take the place of the estimates of
+            the photos they were solved by.
     """
     by_name: dict[str, list[MeasuredLength]] = {}
     for estimate in estimates:
@@ -36,7 +43,11 @@ def combine_lengths(estimates: Sequence[MeasuredLength]) -> Combined:
     lengths, disagreements = [], {}
     for name, group in by_name.items():
         scaled = [e for e in group if not e.is_ratio_only] or group
-        lengths.append(scaled[0] if len(scaled) == 1 else _blend(scaled))
+        together = (joined or {}).get(name)
+        counted = scaled
+        if together is not None:
+            counted = [together, *(e for e in scaled if not set(e.photos) <= set(together.photos))]
+        lengths.append(counted[0] if len(counted) == 1 else _blend(counted))
         worst = _worst_difference(scaled)
         if worst > 3.0:
             disagreements[name] = worst

@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from features.circle_in_photos import SeenCircle
 from features.circle_in_space import CircleInSpace, CirclePrior, rim_of, solve_circle
 from features.circle_scale import RimToMeasure, measure_by_coin
 from features.measured import Contribution, MeasuredLength
@@ -27,12 +28,13 @@ _DISTANCE_RELATIVE_SD = 0.12
 
 @dataclass(frozen=True, eq=False)
 class MeasuredCircle:
-    """One circle with its measured length and what was noticed while measuring."""
+    """One circle with its measured length, what was noticed, and what it takes to solve it with other photos."""
 
     found: FoundCircle
     solved: CircleInSpace
     length: MeasuredLength
     problems: tuple[Problem, ...] = ()
+    seen: SeenCircle | None = None
 
 
 def measure_circles(
@@ -74,11 +76,12 @@ def _in_plane(
     """Under every possible pose of the reference; the better one is kept, a tie widens the interval."""
     sighting = found.sighting
     solved: list[CircleInSpace] = []
+    prior = _prior(found, poses[0], card_at)
     for pose in poses:
-        prior = _prior(found, pose, card_at)
         solved.append(solve_circle(sighting, pose, reference, photo.focal, _center_px(photo), prior))
     solved.sort(key=lambda circle: circle.cost)
     best = solved[0]
+    seen = SeenCircle(sighting, prior, reference, photo.focal, _center_px(photo), best)
     length, problems = best.length, []
     if len(solved) > 1 and solved[1].cost - best.cost < _SAME_COST:
         apart = float(np.log(solved[1].length.value_mm / length.value_mm))
@@ -86,7 +89,7 @@ def _in_plane(
             problems.append(Problem(POSE_AMBIGUOUS, f"{sighting.name.replace('_', ' ')} differs by {abs(apart):.1%}"))
         pose_part = Contribution("tilt", f"pose:{photo.name}", apart / 2)
         length = replace(length, contributions=(*length.contributions, pose_part))
-    return MeasuredCircle(found, best, length, (*problems, *_planes_disagree(found, best)))
+    return MeasuredCircle(found, best, length, (*problems, *_planes_disagree(found, best)), seen)
 
 
 def _by_coin(

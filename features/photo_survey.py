@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
 from features.camera import Camera
+from features.circle_in_photos import SeenCircle
 from features.measure_circles import MeasuredCircle, measure_circles
 from features.measured import AttributeEvidence, MeasuredLength
 from features.parts.finder import LookAt, PartFinder, PartQuestion
@@ -55,12 +56,14 @@ class FittedCircle:
         outline_px: (M, 2) fitted curve in pixels of the upright photo.
         visible_fraction: part of the outline that edges supported, 0..1.
         length: what it measured.
+        seen: what it takes to solve it together with other photos; None where only this photo can.
     """
 
     name: str
     outline_px: Array
     visible_fraction: float
     length: MeasuredLength
+    seen: SeenCircle | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -182,4 +185,5 @@ def _scale_at_reference(
 
 def _fitted(circle: MeasuredCircle) -> FittedCircle:
     sighting = circle.found.sighting
-    return FittedCircle(sighting.name, circle.solved.outline_px(), circle.found.coverage, circle.length)
+    outline = circle.solved.outline_px()
+    return FittedCircle(sighting.name, outline, circle.found.coverage, circle.length, circle.seen)

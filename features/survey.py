@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from features.attributes import combine_attributes
+from features.circle_in_photos import SeenCircle, circle_of_photos
 from features.combine import combine_lengths
 from features.measured import AttributeEvidence, MeasuredLength
 from features.parts.finder import LookAt, PartFinder
@@ -62,7 +63,7 @@ def survey_photos(paths: Sequence[Path], request: SurveyRequest, finder: PartFin
 
 def combine_surveys(surveys: Sequence[PhotoSurvey], refused: Sequence[PhotoRefused] = ()) -> Survey:
     """Combine the surveys of single photos of one pump."""
-    combined = combine_lengths([circle.length for survey in surveys for circle in survey.circles])
+    combined = combine_lengths([circle.length for survey in surveys for circle in survey.circles], _joined(surveys))
     attributes = combine_attributes([evidence for survey in surveys for evidence in survey.attributes])
     by_name = {evidence.name: evidence.likelihood for evidence in attributes}
     hole_count, connection = by_name.get("bolt_hole_count", {}), by_name.get("connection", {})
@@ -71,6 +72,23 @@ def combine_surveys(surveys: Sequence[PhotoSurvey], refused: Sequence[PhotoRefus
     if combined.disagreements:
         surveys = [replace(s, problems=(*s.problems, *_said(combined.disagreements))) for s in surveys]
     return Survey(tuple(surveys), tuple(refused), lengths, attributes, ports)
+
+
+def _joined(surveys: Sequence[PhotoSurvey]) -> dict[str, MeasuredLength]:
+    """Circles that several photos saw with the reference left in place, each solved by all of them at once."""
+    seen: dict[str, list[SeenCircle]] = {}
+    for survey in surveys:
+        for circle in survey.circles:
+            if circle.seen is not None:
+                # The length's photos carry the names the photos have by now.
+                solved = replace(circle.seen.solved, length=circle.length)
+                seen.setdefault(circle.name, []).append(replace(circle.seen, solved=solved))
+    joined = {}
+    for name, views in seen.items():
+        length = circle_of_photos(views) if len(views) > 1 else None
+        if length is not None:
+            joined[name] = length
+    return joined
 
 
 def _said(disagreements: dict[str, float]) -> tuple[Problem, ...]:

@@ -1,0 +1,193 @@
+"""One circle of the pump seen in several photos between which the scale reference was left where it was.
+
+Each photo has its own camera and its own pose of the reference; the circle and the print are one. Two directions of
+sight tell how far the circle lies behind the reference, which one photo has to believe. Whether the reference was left
+in place is not asked: photos between which it was moved fit no common circle, and are then not joined.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from features.camera import Camera, rotation_from_vector
+from features.circle_in_space import CircleInSpace, CirclePrior, CircleSighting, reference_residuals, rim_of
+from features.least_squares import Solution, solve
+from features.measured import Contribution, ContributionName, MeasuredLength
+from features.photo import FocalPrior
+from features.rim_shape import RimShape
+from features.scale.reference import ScaleReference
+
+Array = NDArray[np.float64]
+
+_OF_VIEW = 11
+"""Parameters of a view: rotation vector increment (3), translation (3), log focal, k1, principal point (2), log error
+of the rim's size that this view alone has. After all views: log print scale, center (3), tilt (2), log radius."""
+_MOVED_SQUARES = 25.0
+"""Twice the cost that photos of one place may lose by being joined: a chi-square of some 4 to 8 degrees, flaws of
+castings allowed for."""
+_MOVED_SHARE, _MOVED_MM = 0.06, 12.0
+"""Circles whose middles lie further apart in the reference's frame than this cannot be one: not tried."""
+
+
+@dataclass(frozen=True, eq=False)
+class SeenCircle:
+    """A circle as one photo saw it, kept for solving several photos together.
+
+    Attributes:
+        sighting: its edge points; prior: what was believed of its plane.
+        reference: of that photo; focal, image_center_px: its camera.
+        solved: the solution by this photo alone.
+    """
+
+    sighting: CircleSighting
+    prior: CirclePrior
+    reference: ScaleReference
+    focal: FocalPrior
+    image_center_px: tuple[float, float]
+    solved: CircleInSpace
+
+
+@dataclass(frozen=True, eq=False)
+class _Joint:
+    """The residuals of all views of one circle."""
+
+    views: Sequence[SeenCircle]
+    rims: Sequence[RimShape]
+    shared: Sequence[float]
+
+    @property
+    def common(self) -> slice:
+        """Where the parameters lie that all views have in common."""
+        first = _OF_VIEW * len(self.views)
+        return slice(first, first + 7)
+
+    def start(self) -> tuple[Array, Array]:
+        """First guess and difference steps: each view as solved alone, the circle as their mean."""
+        solved = [view.solved for view in self.views]
+        parts: list[float] = []
+        steps: list[float] = []
+        for view, one in zip(self.views, solved, strict=True):
+            camera, focal = one.camera, view.focal.focal_px
+            middle = (np.array([camera.center_x_px, camera.center_y_px]) - view.image_center_px) / focal
+            parts += [0, 0, 0, *one.translation_mm, float(np.log(camera.focal_px / focal)), camera.k1, *middle, 0]
+            away = 1e-5 * float(np.linalg.norm(one.translation_mm))
+            steps += [1e-5] * 3 + [away] * 3 + [1e-5] * 5
+        center = np.mean([one.center_mm for one in solved], axis=0)
+        tilt = np.arcsin(np.clip(np.mean([one.normal for one in solved], axis=0)[:2], -0.9, 0.9))
+        radius = np.mean([np.log(one.length.value_mm / 2) for one in solved])
+        parts += [0, *center, *tilt, float(radius)]
+        steps += [1e-5, away, away, away, 1e-5, 1e-5, 1e-5]
+        return np.array(parts, float), np.array(steps, float)
+
+    def residuals(self, x: Array) -> dict[str, Array]:
+        size, center, tilt, radius = _common(x[self.common])
+        normal = np.array([np.sin(tilt[0]), np.sin(tilt[1]), 0.0])
+        normal[2] = np.sqrt(max(1.0 - normal[0] ** 2 - normal[1] ** 2, 1e-6))
+        prior = self.views[0].prior
+        out = {
+            "print_scale": np.array([size / self.views[0].reference.size_relative_sd]),
+            "offset": np.array([(center[2] - prior.offset_mm) / prior.offset_sd_mm]),
+            "tilt": tilt / np.deg2rad(prior.tilt_sd_deg),
+        }
+        for i, (view, rim, shared) in enumerate(zip(self.views, self.rims, self.shared, strict=True)):
+            own = x[_OF_VIEW * i : _OF_VIEW * (i + 1)]
+            rotation = rotation_from_vector(own[:3]) @ view.solved.rotation
+            camera = _camera(view, own)
+            radial = _radial_mm(camera.rays(rim.points_px) @ rotation, -rotation.T @ own[3:6], center, normal)
+            out[f"edge{i}"] = rim.whitening @ (np.log(radial) - radius - own[10])
+            out[f"shared{i}"] = own[10:11] / shared
+            out[f"camera{i}"] = own[6:7] / view.focal.relative_sd
+            out[f"lens{i}"] = own[7:8] / view.focal.k1_sd
+            out[f"center{i}"] = own[8:10] / view.focal.center_sd
+            out[f"reference{i}"] = reference_residuals(view.reference, camera, rotation, own[3:6], size)["reference"]
+        return out
+
+
+def _common(x: Array) -> tuple[float, Array, Array, float]:
+    """Log print scale, center, tilt and log radius."""
+    return float(x[0]), x[1:4], x[4:6], float(x[6])
+
+
+def _camera(view: SeenCircle, own: Array) -> Camera:
+    x_px, y_px = np.array(view.image_center_px) + view.focal.focal_px * own[8:10]
+    return Camera(view.focal.focal_px * float(np.exp(own[6])), float(x_px), float(y_px), float(own[7]))
+
+
+def _radial_mm(directions: Array, origin: Array, center: Array, normal: Array) -> Array:
+    """(M,) distances from the center at which lines of sight (M, 3), in the reference's frame, meet the plane."""
+    reach = (normal @ (center - origin)) / (directions @ normal)
+    return np.asarray(np.linalg.norm(origin + reach[:, None] * directions - center, axis=1))
+
+
+def circle_of_photos(seen: Sequence[SeenCircle]) -> MeasuredLength | None:
+    """Solve one circle with all photos that saw it.
+
+    Args:
+        seen: the circle in two or more photos, by references of one kind.
+
+    Returns:
+        Its diameter with its budget; None where the photos fit no common circle: the reference was moved between
+        them, or they saw different circles.
+    """
+    if len(seen) < 2 or not _may_be_one(seen):
+        return None
+    rims = [rim_of(view.sighting, view.prior) for view in seen]
+    kept = [rim for rim in rims if rim]
+    if len(kept) < len(seen):
+        return None
+    shared = [max(view.prior.edge_shared_px / rim.radius_px, 1e-5) for view, rim in zip(seen, kept, strict=True)]
+    joint = _Joint(seen, kept, shared)
+    solution = solve(joint.residuals, *joint.start(), iterations=25)
+    alone = sum(view.solved.cost for view in seen)
+    if not np.isfinite(solution.cost) or 2 * (solution.cost - alone) > _MOVED_SQUARES:
+        return None
+    return _length(seen, joint, solution)
+
+
+def _may_be_one(seen: Sequence[SeenCircle]) -> bool:
+    first = seen[0].solved
+    near = _MOVED_MM + _MOVED_SHARE * first.length.value_mm
+    return all(
+        view.reference.size_source == seen[0].reference.size_source
+        and len(view.reference.points_mm) >= 4
+        and not view.reference.is_circle
+        and float(np.linalg.norm(view.solved.center_mm[:2] - first.center_mm[:2])) < near
+        for view in seen
+    )
+
+
+def _length(seen: Sequence[SeenCircle], joint: _Joint, solution: Solution) -> MeasuredLength:
+    row = joint.common.start + 6
+    center_z, log_radius = float(solution.x[joint.common.start + 3]), float(solution.x[row])
+    name, prior = seen[0].sighting.name, seen[0].prior
+    photos = tuple(dict.fromkeys(photo for view in seen for photo in view.solved.length.photos))
+    all_photos = "+".join(view.sighting.photo for view in seen)
+
+    def size(group: str) -> float:
+        return float(np.linalg.norm(solution.loadings[group][row]))
+
+    def signed(group: str) -> float:
+        return float(solution.loadings[group][row, 0])
+
+    parts: list[tuple[ContributionName, str, float]] = [
+        ("offset", f"offset:{all_photos}:{prior.plane or name}", signed("offset")),
+        ("tilt", f"tilt:{all_photos}:{name}", size("tilt")),
+        ("print_scale", seen[0].reference.size_source, signed("print_scale")),
+        # Where a rounded rim is seen is much the same from everywhere: the views' errors of size are added up.
+        ("edge", f"rim:{all_photos}:{name}", sum(signed(f"shared{i}") for i in range(len(seen)))),
+    ]
+    for i, view in enumerate(seen):
+        photo = view.sighting.photo
+        parts += [
+            ("edge", f"edge:{photo}:{name}", size(f"edge{i}")),
+            ("camera", f"camera:{photo}", signed(f"camera{i}")),
+            ("camera", f"center:{photo}", size(f"center{i}")),
+            ("lens", f"lens:{photo}", signed(f"lens{i}")),
+            ("reference", f"reference:{photo}", size(f"reference{i}")),
+        ]
+    diameter = 2 * float(np.exp(log_radius))
+    per_offset = signed("offset") * diameter / -prior.offset_sd_mm
+    contributions = tuple(Contribution(*part) for part in parts)
+    return MeasuredLength(name, diameter, contributions, photos, center_z, per_offset)

@@ -1,0 +1,78 @@
+"""A circle solved by two photos with the card left in place: depth is seen, not believed, and a moved card is noticed.
+
+Points are projected by OpenCV (cv2.projectPoints), which shares no code with what is tested.
+"""
+
+import cv2
+import numpy as np
+import pytest
+
+from features.circle_in_photos import SeenCircle, circle_of_photos
+from features.circle_in_space import CirclePrior, CircleSighting, solve_circle
+from features.photo import FocalPrior
+from features.plane_pose import PlanePose
+from features.scale.reference import ScaleReference
+
+WIDTH, HEIGHT, FOCAL, DIAMETER = 4000, 3000, 3100.0, 300.0
+GRID = np.array([[x * 12.0, y * 12.0] for x in range(1, 7) for y in range(1, 5)])
+CENTER_PX = ((WIDTH - 1) / 2, (HEIGHT - 1) / 2)
+RIM_CENTER = np.array([40.0, 150.0])
+
+
+def _seen(rng, angle_deg, prior, depth_mm=9.0, moved_mm=0.0, name="a.jpg"):
+    """One photo of a card at the rim, from an angle about the vertical, with noise and a focal length 4 % uncertain."""
+    focal = FOCAL * np.exp(rng.normal(0, 0.04))
+    matrix = np.array([[focal, 0, CENTER_PX[0]], [0, focal, CENTER_PX[1]], [0, 0, 1]])
+    turn = np.array([rng.normal(0.1, 0.05), np.radians(angle_deg), rng.normal(0, 0.05)])
+    move = cv2.Rodrigues(turn)[0] @ np.array([-40.0, -100.0, 0.0]) + [0, 0, rng.uniform(650, 900)]
+    turns = np.linspace(0, 2 * np.pi, 160, endpoint=False)
+    flat = RIM_CENTER + [moved_mm, 0] + 0.5 * DIAMETER * np.column_stack([np.cos(turns), np.sin(turns)])
+    rim = np.column_stack([flat, np.full(160, depth_mm)])
+    card = np.column_stack([GRID, np.zeros(len(GRID))])
+    rim_px, card_px = (cv2.projectPoints(p, turn, move, matrix, np.zeros(5))[0].reshape(-1, 2) for p in (rim, card))
+    card_px = card_px + rng.normal(0, 0.1, card_px.shape)
+    rim_px = rim_px + rng.normal(0, 0.3, rim_px.shape)
+    reference = ScaleReference("scale_card", "card", GRID, card_px, 0.1, card_px[:4], 0.001, "print:pocket")
+    told = FocalPrior(FOCAL, 0.05, "exif_35mm")
+    pose = PlanePose(cv2.Rodrigues(turn)[0], move, focal, 0.1)
+    sighting = CircleSighting("chamber_diameter", name, rim_px)
+    solved = solve_circle(sighting, pose, reference, told, CENTER_PX, prior)
+    return SeenCircle(sighting, prior, reference, told, CENTER_PX, solved)
+
+
+def test_two_directions_tell_a_depth_that_nothing_else_tells():
+    """Depth believed 40 +/- 40 mm, true 9 mm: one photo is several percent off, two are right, and say how far."""
+    rng, prior = np.random.default_rng(1), CirclePrior(40.0, 40.0, edge_shared_px=0.2)
+    alone, errors, pulls = [], [], []
+    for _ in range(10):
+        pair = [_seen(rng, -12, prior), _seen(rng, 12, prior, name="b.jpg")]
+        length = circle_of_photos(pair)
+        assert length is not None
+        assert length.photos == ("a.jpg", "b.jpg")
+        alone.append(abs(pair[0].solved.length.value_mm / DIAMETER - 1))
+        errors.append(abs(length.value_mm / DIAMETER - 1))
+        pulls.append(np.log(length.value_mm / DIAMETER) / length.relative_sd)
+    assert 1e-5 < np.median(errors) < 0.004 < np.median(alone)
+    assert 0.3 < np.sqrt(np.mean(np.square(pulls))) < 1.4
+
+
+def test_a_card_that_was_moved_joins_nothing():
+    rng, prior = np.random.default_rng(2), CirclePrior(9.0, 3.0, edge_shared_px=0.2)
+    for moved_mm in (8.0, 60.0):
+        pair = [_seen(rng, -12, prior), _seen(rng, 12, prior, moved_mm=moved_mm, name="b.jpg")]
+        assert circle_of_photos(pair) is None
+
+
+def test_one_photo_is_not_several():
+    assert circle_of_photos([_seen(np.random.default_rng(3), 10, CirclePrior(9.0, 3.0))]) is None
+
+
+@pytest.mark.parametrize("apart_deg", [4, 24])
+def test_the_further_apart_the_surer(apart_deg):
+    """Against the same photos further apart: 2 degrees to each side tell less than 20."""
+    prior = CirclePrior(40.0, 40.0, edge_shared_px=0.2)
+    near = circle_of_photos([_seen(np.random.default_rng(4), s * apart_deg / 2, prior, name=str(s)) for s in (-1, 1)])
+    far = circle_of_photos([_seen(np.random.default_rng(4), s * 20, prior, name=str(s)) for s in (-1, 1)])
+    assert near is not None
+    assert far is not None
+    assert 0 < far.relative_sd < near.relative_sd

@@ -36,7 +36,7 @@ class Solution:
 
 
 def solve(residuals: Residuals, start: Array, steps: Array, iterations: int = 60) -> Solution:
-    """Levenberg-Marquardt with central differences.
+    """Levenberg-Marquardt by differences: forward ones on the way, central ones for the uncertainty.
 
     Args:
         residuals: x -> named groups of whitened residuals, group sizes must not change.
@@ -53,7 +53,7 @@ def solve(residuals: Residuals, start: Array, steps: Array, iterations: int = 60
     flat = _flatten(groups)
     cost = 0.5 * float(flat @ flat)
     for _ in range(iterations):
-        jacobian = _jacobian(residuals, x, steps)
+        jacobian = _forward_jacobian(residuals, x, flat, steps)
         gradient = jacobian.T @ flat
         information = jacobian.T @ jacobian
         for _attempt in range(8):
@@ -70,13 +70,22 @@ def solve(residuals: Residuals, start: Array, steps: Array, iterations: int = 60
         gained = cost - trial_cost
         x, groups, flat, cost = x + step, trial, trial_flat, trial_cost
         damping = max(damping / 5.0, 1e-10)
-        if gained <= 1e-7 * (1.0 + cost):
+        if gained <= 1e-6 * (1.0 + cost):
             break
     return _with_uncertainty(residuals, x, groups, cost, steps)
 
 
 def _flatten(groups: Mapping[str, Array]) -> Array:
     return np.concatenate([np.ravel(g) for g in groups.values()])
+
+
+def _forward_jacobian(residuals: Residuals, x: Array, here: Array, steps: Array) -> Array:
+    columns = []
+    for i, step in enumerate(steps):
+        ahead = x.copy()
+        ahead[i] += step
+        columns.append((_flatten(residuals(ahead)) - here) / step)
+    return np.stack(columns, axis=1)
 
 
 def _jacobian(residuals: Residuals, x: Array, steps: Array) -> Array:

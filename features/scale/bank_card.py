@@ -135,7 +135,10 @@ def match_card(pixels_rgb: NDArray[np.uint8], quad_px: Array, focal: FocalPrior)
     """
     best: CardMatch | None = None
     for outer_strength in (0.9, 0.6):
-        match = _tested(pixels_rgb, measure_rectangle(pixels_rgb, quad_px, outer_strength), focal)
+        rectangle = measure_rectangle(pixels_rgb, quad_px, outer_strength)
+        if rectangle is None and best is None:
+            break
+        match = _tested(pixels_rgb, rectangle, focal)
         if match is not None and (best is None or match.confidence > best.confidence):
             best = match
         if best is not None and best.confidence > 0.8:

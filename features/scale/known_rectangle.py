@@ -1,7 +1,6 @@
 """Whether four corners can be a rectangle of known size seen by this camera, and how well they fit.
 
-Any four corners fit some homography; a pose of a rectangle of given sides has two unknowns fewer, and these
-two are
+Any four corners fit some homography; a pose of a rectangle of given sides has two unknowns fewer, and these two are
 the test: the sides must be perpendicular and their ratio right, under a believable focal length.
 """
 
@@ -10,7 +9,6 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
 
 from features.camera import Camera
 from features.photo import FocalPrior
@@ -20,6 +18,9 @@ Array = NDArray[np.float64]
 
 LEAST_CORNER_SD_PX = 0.3
 """Edges move by some tenths of a pixel with the camera's tone curve, sharpening and the thing's own side."""
+
+_ITERATIONS = 15
+"""Shapes that are rectangles settle in a few; the others need not settle."""
 
 _LENS_PART = 0.0005
 """What is left of the lens's distortion, as part of the diagonal."""
@@ -95,38 +96,81 @@ def fit_known_rectangle(
     return min(fits, key=lambda f: f.residual_px) if fits else None
 
 
+@dataclass(frozen=True, eq=False)
+class _Corners:
+    """The residuals of four corners under a pose: rotation vector, translation, log focal, and log ratio of sides."""
+
+    points: Array
+    px: Array
+    sd: float
+    focal: FocalPrior
+    shape: tuple[int, ...]
+
+    def project(self, p: Array) -> tuple[Array, Array]:
+        """(4, 2) where the corners come to lie, and the (8, 8) derivatives."""
+        K = Camera.of_shape(self.shape, self.focal.focal_px * float(np.exp(p[6]))).matrix
+        stretched = self.points * np.exp([p[7] / 2, -p[7] / 2, 0.0])
+        px, slopes = cv2.projectPoints(stretched, p[:3], p[3:6], K, None)
+        slopes = np.asarray(slopes, float)
+        of_focal = K[0, 0] * (slopes[:, 6] + slopes[:, 7])
+        moved = (stretched * [0.5, -0.5, 0.0]) @ np.asarray(cv2.Rodrigues(p[:3])[0], float).T
+        of_ratio = np.sum(slopes[:, 3:6] * np.repeat(moved, 2, axis=0), axis=1)
+        return np.asarray(px, float).reshape(4, 2), np.column_stack([slopes[:, :6], of_focal, of_ratio])
+
+    def solve(self, start: Array, free: int) -> tuple[Array, float, Array]:
+        """Levenberg-Marquardt over the first `free` parameters: (8,) solution, cost, (9, free) derivatives there."""
+        p, damping = start.copy(), 1e-3
+        off, slopes = self._residuals(p, free)
+        cost = 0.5 * float(off @ off)
+        for _ in range(_ITERATIONS):
+            information = slopes.T @ slopes
+            step = np.zeros(8)
+            step[:free] = np.linalg.solve(
+                information + damping * np.diag(np.diag(information) + 1e-12), -slopes.T @ off
+            )
+            tried, tried_slopes = self._residuals(p + step, free)
+            tried_cost = 0.5 * float(tried @ tried)
+            if not np.isfinite(tried_cost) or tried_cost > cost:
+                damping *= 8.0
+                if damping > 1e8:
+                    break
+                continue
+            done = cost - tried_cost <= 1e-6 * (1.0 + cost)
+            p, off, slopes, cost, damping = p + step, tried, tried_slopes, tried_cost, max(damping / 5.0, 1e-10)
+            if done:
+                break
+        return p, cost, slopes
+
+    def _residuals(self, p: Array, free: int) -> tuple[Array, Array]:
+        px, slopes = self.project(p)
+        prior = np.zeros(8)
+        prior[6] = 1.0 / self.focal.relative_sd
+        off = np.append((px - self.px).ravel() / self.sd, p[6] / self.focal.relative_sd)
+        return off, np.vstack([slopes / self.sd, prior])[:, :free]
+
+
 def _fit(mm: Array, px: Array, corner_sd_px: float, focal: FocalPrior, shape: tuple[int, ...]) -> RectangleFit | None:
     points = np.column_stack([mm - mm.mean(0), np.zeros(4)])
     sd = float(np.hypot(max(corner_sd_px, LEAST_CORNER_SD_PX), _LENS_PART * np.linalg.norm(px[0] - px[2])))
-
-    def project(p: Array, ratio: float = 0.0) -> Array:
-        K = Camera.of_shape(shape, focal.focal_px * float(np.exp(p[6]))).matrix
-        stretched = points * np.exp([ratio / 2, -ratio / 2, 0.0])
-        return np.asarray(cv2.projectPoints(stretched, p[:3], p[3:6], K, None)[0], np.float64).reshape(4, 2)
-
-    def residuals(p: Array) -> Array:
-        ratio = float(p[7]) if len(p) > 7 else 0.0
-        off = (project(p, ratio) - px).ravel() / sd
-        return np.asarray(np.append(off, p[6] / focal.relative_sd))
-
-    best = None
+    corners = _Corners(points, px, sd, focal, shape)
+    best, least = None, np.inf
     for pose in poses_of_points(points[:, :2], px, Camera.of_shape(shape, focal.focal_px)):
-        start = np.concatenate([np.ravel(cv2.Rodrigues(pose.rotation)[0]), pose.translation_mm, [0.0]])
-        solved = least_squares(residuals, start, x_scale="jac", max_nfev=30)
-        if best is None or solved.cost < best.cost:
-            best = solved
-    if best is None or best.x[5] <= 0:
+        start = np.concatenate([np.ravel(cv2.Rodrigues(pose.rotation)[0]), pose.translation_mm, [0.0, 0.0]])
+        solved, cost, _ = corners.solve(start, 7)
+        if cost < least:
+            best, least = solved, cost
+    if best is None or best[5] <= 0:
         return None
-    free = least_squares(residuals, np.append(best.x, 0.0), x_scale="jac", max_nfev=30)
-    covariance = np.linalg.pinv(free.jac.T @ free.jac)
-    off = np.linalg.norm(project(best.x) - px, axis=1)
-    pose = PlanePose(np.asarray(cv2.Rodrigues(best.x[:3])[0]), best.x[3:6], focal.focal_px, 0.0)
+    with_ratio, _, slopes = corners.solve(best, 8)
+    covariance = np.linalg.pinv(slopes.T @ slopes)
+    off = np.linalg.norm(corners.project(best)[0] - px, axis=1)
+    pose = PlanePose(np.asarray(cv2.Rodrigues(best[:3])[0]), best[3:6], focal.focal_px, 0.0)
     return RectangleFit(
         points_mm=mm,
         points_px=px,
         residual_px=float(off.max()),
         diagonal_px=float(max(np.linalg.norm(px[0] - px[2]), np.linalg.norm(px[1] - px[3]))),
         tilt_deg=pose.tilt_deg,
-        ratio_off=float(free.x[7]),
+        ratio_off=float(with_ratio[7]),
         ratio_sd=float(np.sqrt(covariance[7, 7])),
     )

@@ -134,37 +134,37 @@ def _closed_chains(segments: Array, least_side: float) -> tuple[Array, Array]:
     if len(segments) < 4:
         return np.zeros(0), np.zeros((0, 4, 2))
     links, meets, parallel = _links(segments)
-    quads: list[Array] = []
     chains: list[tuple[int, int, int, int]] = []  # the fourth is -1 where it was not seen
     for first in range(len(segments)):  # longest first, so that the limit cuts off the small ones
-        if len(quads) > _MOST_CHAINS:
+        if len(chains) > _MOST_CHAINS:
             break
         for second in np.flatnonzero(links[first]).tolist():
             thirds = np.flatnonzero(links[second] & parallel[first])
             for third in thirds[thirds > first][:12].tolist():
                 fourths = np.flatnonzero(links[third] & links[first] & parallel[second])
-                for fourth in fourths[fourths > second][:6].tolist():
-                    chains.append((first, second, third, fourth))
-                    pairs = ((first, second), (second, third), (third, fourth), (fourth, first))
-                    quads.append(np.array([meets[pair] for pair in pairs]))
                 if len(fourths) == 0:
                     chains.append((first, second, third, -1))
-                    quads.append(_open_end(segments, meets, first, second, third))
-    if not quads:
+                chains += [(first, second, third, fourth) for fourth in fourths[fourths > second][:6].tolist()]
+    if not chains:
         return np.zeros(0), np.zeros((0, 4, 2))
-    corners = np.array(quads)
-    coverage = _coverage(segments, np.array(chains), corners, least_side)
+    linked = np.array(chains)
+    corners = np.stack([meets[linked[:, k], linked[:, (k + 1) % 4]] for k in range(4)], axis=1)
+    is_open = linked[:, 3] < 0
+    corners[is_open] = _open_ends(segments, meets, linked[is_open, :3])
+    coverage = _coverage(segments, linked, corners, least_side)
     return coverage[coverage > 0.4], corners[coverage > 0.4]
 
 
-def _open_end(segments: Array, meets: Array, first: int, second: int, third: int) -> Array:
-    """Corners of three sides whose fourth is not seen: it is taken to run between their far ends."""
+def _open_ends(segments: Array, meets: Array, chains: NDArray[np.int64]) -> Array:
+    """(M, 4, 2) corners of three sides (M, 3) whose fourth is not seen: it is taken to run between their far ends."""
+    first, second, third = chains.T
     one, other = meets[first, second], meets[second, third]
     ends = []
     for side, corner in ((third, other), (first, one)):
-        pair = segments[side].reshape(2, 2)
-        ends.append(pair[int(np.argmax(np.linalg.norm(pair - corner, axis=1)))])
-    return np.array([one, other, *ends])
+        pair = segments[side].reshape(-1, 2, 2)
+        farther = np.argmax(np.linalg.norm(pair - corner[:, None], axis=2), axis=1)
+        ends.append(pair[np.arange(len(pair)), farther])
+    return np.stack([one, other, *ends], axis=1)
 
 
 def _blobs(picture: NDArray[np.uint8], least_side: float) -> tuple[Array, Array]:

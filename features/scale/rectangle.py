@@ -176,11 +176,10 @@ def _best_line(edges: StripEdges, t: Array, middle: int, outer_strength: float) 
     first = np.unique(edges.line, return_index=True)[1]
     settled: list[tuple[Array, float, float, float]] = []
     score = _line_strength(lines, u, y, weight, first)
-    for line in lines[np.argsort(-score)[:24]]:
-        if all(np.abs(line - s[0]).max() > 3.0 for s in settled):
-            result = _settle(line, u, y, weight, edges.line)
-            if result is not None:
-                settled.append(result)
+    trials = lines[np.argsort(-score)[:24]]
+    for line, result in zip(trials, _settle(trials, u, y, weight, first), strict=True):
+        if result is not None and all(np.abs(line - s[0]).max() > 3.0 for s in settled):
+            settled.append(result)
     if not settled:
         return None
     best = max(settled, key=lambda s: s[3])
@@ -196,25 +195,30 @@ def _line_strength(lines: Array, u: Array, y: Array, weight: Array, first: NDArr
 
 
 def _settle(
-    line: Array, u: Array, y: Array, weight: Array, of_line: NDArray[np.int64]
-) -> tuple[Array, float, float, float] | None:
-    """Fit a line to the edges near a trial: (line, support, scatter, strength)."""
+    lines: Array, u: Array, y: Array, weight: Array, first: NDArray[np.int64]
+) -> list[tuple[Array, float, float, float] | None]:
+    """Fit lines to the edges near each of (T, 2) trials: (line, support, scatter, strength), None where too few are."""
+    enough = np.ones(len(lines), bool)
     for width in (4.0, 2.5, 1.5, 1.5):
-        off = y - line[0] - line[1] * u
+        off = y - lines[:, :1] - lines[:, 1:] * u
         pull = weight * np.exp(-0.5 * (off / width) ** 2) * (np.abs(off) < 2.5 * width)
-        if np.count_nonzero(pull > 0.02) < 8:
-            return None
-        A = np.column_stack([np.ones_like(u), u])
-        line = np.linalg.solve((A * pull[:, None]).T @ A + 1e-9 * np.eye(2), (A * pull[:, None]).T @ y)
-    off = y - line[0] - line[1] * u
+        enough &= np.count_nonzero(pull > 0.02, axis=1) >= 8
+        # Normal equations of two unknowns, solved by hand for all trials at once.
+        n, su, suu, sy, suy = (pull @ v for v in (np.ones_like(u), u, u * u, y, u * y))
+        n, suu = n + 1e-9, suu + 1e-9
+        slope = (n * suy - su * sy) / np.maximum(n * suu - su * su, 1e-18)
+        lines = np.column_stack([(sy - slope * su) / n, slope])
+    off = y - lines[:, :1] - lines[:, 1:] * u
     near = np.abs(off) < 3.0
-    if near.sum() < 8:
-        return None
-    support = len(np.unique(of_line[near])) / _LINES
-    scatter = float(np.sqrt(np.average(off[near] ** 2, weights=weight[near] + 1e-6)))
-    first = np.unique(of_line, return_index=True)[1]
-    strength = float(_line_strength(line[None], u, y, weight, first)[0])
-    return line, support, scatter, strength
+    enough &= near.sum(axis=1) >= 8
+    support = np.maximum.reduceat(near, first, axis=1).sum(axis=1) / _LINES
+    kept = near * (weight + 1e-6)
+    scatter = np.sqrt((kept * off**2).sum(axis=1) / np.maximum(kept.sum(axis=1), 1e-12))
+    strength = _line_strength(lines, u, y, weight, first)
+    return [
+        (lines[k], float(support[k]), float(scatter[k]), float(strength[k])) if enough[k] else None
+        for k in range(len(lines))
+    ]
 
 
 def _meet(one: Side, other: Side) -> Array | None:

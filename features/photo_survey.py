@@ -20,6 +20,7 @@ from features.plane_pose import PlanePose, plane_poses, unscaled_pose
 from features.problems import NO_SCALE, NOTHING_FOUND, SCALE_FITS_NO_PLANE, Problem
 from features.scale.find import find_scales
 from features.scale.reference import ScaleFinding, ScaleReference, ScaleRequest
+from features.sharpness import blur_problems
 
 Array = NDArray[np.float64]
 
@@ -111,7 +112,7 @@ def survey_by(finding: ScaleFinding, photo: Photo, request: SurveyRequest, finde
     reference, poses, unusable = _placed(finding.references, photo)
     sightings = finder.find(_question(photo, poses, reference, finding.references, request))
     measured = measure_circles(photo, sightings.circles, poses, reference, request.card_at)
-    problems = [*photo.problems, *finding.problems, *unusable, *sightings.problems]
+    problems = [*photo.problems, *blur_problems(photo.pixels_rgb), *finding.problems, *unusable, *sightings.problems]
     problems += [problem for circle in measured for problem in circle.problems]
     if reference is None:
         problems.append(Problem(NO_SCALE))

@@ -190,6 +190,12 @@ PHOTO_LOW_RESOLUTION = _register(
     "Send the original file rather than a preview or a screenshot.",
     "caution",
 )
+PHOTO_BLURRED = _register(
+    "photo_blurred",
+    "The photo is blurred.",
+    "Wipe the lens, switch on a light, tap on the pump to focus, hold still, and shoot again.",
+    "caution",
+)
 
 # --- the scale ------------------------------------------------------------------------------------
 NO_SCALE = _register(

@@ -5,12 +5,13 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from features.problems import Problem
+from features.problems import DECODER_CRASHED, Problem
 from features.scale.reference import ScaleRequest
 from identify.typed.options import TypedOptions, WrongUsage, understand
 from identify.web.case_record import CaseRecord, KeptPhoto
 from identify.web.desk import Desk
-from identify.web.kept_photo import FirstLook, shown_name
+from identify.web.kept_photo import FirstLook, Glance, shown_name
+from identify.web.worker_process import JobFailed
 
 MOST_PHOTOS = 12
 
@@ -22,6 +23,7 @@ class Taken:
     Attributes:
         record: the case as it is now.
         number, count: photo `number` of `count` was just dealt with; 0 before the first.
+        glanced: (name, glance) of photos that are still to be kept.
         refused: (name, problem) of files that are no usable photos.
         left_out: photos beyond the most a case can hold.
     """
@@ -29,12 +31,13 @@ class Taken:
     record: CaseRecord
     number: int
     count: int
+    glanced: tuple[tuple[str, Glance], ...] = ()
     refused: tuple[tuple[str, Problem], ...] = ()
     left_out: int = 0
 
 
 def take_in(desk: Desk, record: CaseRecord, uploads: Sequence[str], card_at: str) -> Iterator[Taken]:
-    """Take photos into a case; said again after each one, saved each time.
+    """Take photos into a case: first a glance at each, said at once, then each is kept; saved each time.
 
     Args:
         desk: what the pages share.
@@ -45,18 +48,40 @@ def take_in(desk: Desk, record: CaseRecord, uploads: Sequence[str], card_at: str
     room = MOST_PHOTOS - len(record.photos)
     wanted, left_out = uploads[: max(room, 0)], max(0, len(uploads) - max(room, 0))
     refused: list[tuple[str, Problem]] = []
-    yield Taken(record, 0, len(wanted), left_out=left_out)
+    waiting: list[tuple[Path, Glance]] = []
+
+    def so_far(number: int) -> Taken:
+        glanced = tuple((shown_name(path.name, set()), glance) for path, glance in waiting)
+        return Taken(record, number, len(wanted), glanced, tuple(refused), left_out)
+
+    yield so_far(0)
     for number, upload in enumerate(wanted, start=1):
         path = desk.uploaded(upload)
+        glance = _glance(desk, path)
+        if isinstance(glance, Problem):
+            refused.append((shown_name(path.name, set()), glance))
+        else:
+            waiting.append((path, glance))
+        yield so_far(number)
+    while waiting:
+        path, _ = waiting[0]
         outcome = _take_one(desk, record, path, card_at)
+        del waiting[0]
         if isinstance(outcome, Problem):
             refused.append((shown_name(path.name, set()), outcome))
         else:
             record = outcome
-        yield Taken(record, number, len(wanted), tuple(refused), left_out)
+        yield so_far(len(wanted) - len(waiting))
     for upload in uploads:
         with contextlib.suppress(OSError, PermissionError):
             desk.uploaded(upload).unlink()
+
+
+def _glance(desk: Desk, path: Path) -> Glance | Problem:
+    try:
+        return desk.measurer.glance(path)
+    except JobFailed:
+        return Problem(DECODER_CRASHED)
 
 
 def _take_one(desk: Desk, record: CaseRecord, path: Path, card_at: str) -> CaseRecord | Problem:
@@ -65,6 +90,8 @@ def _take_one(desk: Desk, record: CaseRecord, path: Path, card_at: str) -> CaseR
     look: FirstLook | Problem | None = None
     try:
         look = desk.measurer.first_look(path, target, scale_said(record))
+    except JobFailed:
+        look = Problem(DECODER_CRASHED)
     finally:
         if not isinstance(look, FirstLook):
             target.unlink(missing_ok=True)

@@ -23,9 +23,11 @@ from features.decode_process import DecodedPixels, DecodeFailure, DecodePool, sh
 from features.decode_tags import TAG_ORIENTATION, CameraFacts
 from features.photo import Photo, PhotoRefused, load_photo
 from features.problems import NO_SCALE, Problem
+from features.scale.charuco_card import find_cards
 from features.scale.find import find_scales
 from features.scale.privacy import blur_inside
 from features.scale.reference import ScaleRequest
+from features.sharpness import blur_problems
 from identify.output_files import write_atomically
 from identify.web.stripped_jpeg import stripped_jpeg
 
@@ -44,6 +46,19 @@ _PLANE_X, _PLANE_UNIT, _MILLIMETER = 0xA20E, 0xA210, 4
 
 
 @dataclass(frozen=True)
+class Glance:
+    """What a glance at a photo tells within a second.
+
+    Attributes:
+        scale_label: of the printed card that is seen, "" where none is; coins, sheets and bank cards take longer.
+        problems: (code, particulars) of what was noticed.
+    """
+
+    scale_label: str
+    problems: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True)
 class FirstLook:
     """What the first look at a photo gave, a second or two after it came.
 
@@ -59,6 +74,24 @@ class FirstLook:
     digest: str
     scale_label: str
     problems: tuple[tuple[str, str], ...]
+
+
+def glance(upload: Path) -> Glance | Problem:
+    """The first word on an uploaded photo, before anything slow: is it sharp, is a printed card seen?
+
+    Args:
+        upload: file as it came.
+
+    Returns:
+        The glance, or why the file is no usable photo.
+    """
+    photo = load_photo(upload)
+    if isinstance(photo, PhotoRefused):
+        return photo.problem
+    cards = find_cards(np.asarray(cv2.cvtColor(photo.pixels_rgb, cv2.COLOR_RGB2GRAY), np.uint8), photo.focal)
+    noticed = [*photo.problems, *blur_problems(photo.pixels_rgb), *cards.problems]
+    noticed += [problem for card in cards.references for problem in card.problems]
+    return Glance(cards.references[0].label if cards.references else "", _codes(noticed))
 
 
 def keep_photo(upload: Path, target: Path, scale: ScaleRequest) -> FirstLook | Problem:
@@ -82,7 +115,7 @@ def keep_photo(upload: Path, target: Path, scale: ScaleRequest) -> FirstLook | P
     if data is None:
         data = _coded_anew(photo, cards, scale, decoder.upright_facts())
     write_atomically(target, data)
-    problems = [*photo.problems, *found.problems]
+    problems = [*photo.problems, *blur_problems(photo.pixels_rgb), *found.problems]
     if not found.references:
         problems.append(Problem(NO_SCALE))
     return FirstLook(
@@ -90,8 +123,12 @@ def keep_photo(upload: Path, target: Path, scale: ScaleRequest) -> FirstLook | P
         height_px=photo.height_px,
         digest=hashlib.sha256(data).hexdigest(),
         scale_label=found.references[0].label if found.references else "",
-        problems=tuple((problem.kind.code, problem.detail) for problem in problems),
+        problems=_codes(problems),
     )
+
+
+def _codes(problems: Sequence[Problem]) -> tuple[tuple[str, str], ...]:
+    return tuple((problem.kind.code, problem.detail) for problem in problems)
 
 
 def _coded_anew(

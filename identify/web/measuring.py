@@ -20,7 +20,7 @@ from features.survey import Survey, combine_surveys, survey_photos
 from identify.typed.options import TypedOptions, understand
 from identify.web.case_record import CaseRecord, KeptPhoto
 from identify.web.case_store import CaseStore
-from identify.web.kept_photo import FirstLook, keep_photo
+from identify.web.kept_photo import FirstLook, Glance, glance, keep_photo
 from identify.web.worker_process import WorkerProcess
 
 REMEMBERED = 400
@@ -106,6 +106,11 @@ class Measurer:
         self._first_looks.close()
         self._surveys.close()
         self._threads.shutdown(wait=False, cancel_futures=True)
+
+    def glance(self, upload: Path) -> Glance | Problem:
+        """The first word on a new photo; see `kept_photo.glance`."""
+        seen: Glance | Problem = self._first_looks.run(glance, upload)
+        return seen
 
     def first_look(self, upload: Path, target: Path, scale: ScaleRequest) -> FirstLook | Problem:
         """Look at a new photo and keep it; see `keep_photo`."""

@@ -41,6 +41,11 @@
     }
   });
   // The case is in the address, so that a refresh or a lost connection comes back to it.
+  // Gradio names its upload fields in English only, whatever stands above them.
+  const nameUploads = () => document.querySelectorAll(".block > .upload-container").forEach((field) => {
+    const label = field.parentElement.querySelector("[data-testid=block-label]"), words = label && label.textContent.trim();
+    if (words && field.getAttribute("aria-label") !== words) field.setAttribute("aria-label", words);
+  });
   const keepCase = () => {
     const shown = document.querySelector("[data-case]");
     if (!shown) return;
@@ -49,5 +54,5 @@
     else address.searchParams.delete("case");
     if (address.href !== location.href) history.replaceState(null, "", address);
   };
-  new MutationObserver(() => { keepCase(); show(); }).observe(root, { childList: true, subtree: true });
+  new MutationObserver(() => { keepCase(); show(); nameUploads(); }).observe(root, { childList: true, subtree: true });
 })();

@@ -1,5 +1,6 @@
 """What every page has: its frame, the head with its switches, the style, the words on work that goes on."""
 
+import json
 from abc import ABC, abstractmethod
 from importlib.resources import files
 from typing import Any
@@ -38,9 +39,14 @@ def style() -> str:
 
 
 def head(t: Words) -> str:
-    """Script in the page's head: language, the unit that was chosen, links that keep the case."""
+    """Script in the page's head: language, the unit that was chosen, links that keep the case; words for the style."""
     script = (files("identify.web") / "page.js").read_text(encoding="utf-8")
-    return f'<script>document.documentElement.lang = "{t.language}";\n{script}</script>'
+    words = {
+        name: json.dumps(t(f"page.{name}"), ensure_ascii=False) for name in ("take_photo", "drop_photo", "drop_tables")
+    }
+    said = "".join(f"--{name.replace('_', '-')}: {value}; " for name, value in words.items())
+    style_of_words = f"<style>:root {{ {said}}}</style>"
+    return f'{style_of_words}<script>document.documentElement.lang = "{t.language}";\n{script}</script>'
 
 
 class Page(ABC):
@@ -76,7 +82,7 @@ def html(value: str = "", **settings: Any) -> Any:
     return gradio.HTML(value, js_on_load=None, apply_default_css=False, **settings)
 
 
-def listening_html(events: dict[str, str]) -> Any:
+def listening_html(events: dict[str, str], **settings: Any) -> Any:
     """HTML of our own whose buttons tell what they stand for: event name -> name of their `data-` attribute."""
     listeners = "".join(
         f"const b{i} = event.target.closest('[data-{data}]'); "
@@ -84,7 +90,7 @@ def listening_html(events: dict[str, str]) -> Any:
         for i, (name, data) in enumerate(events.items())
     )
     script = f"element.addEventListener('click', (event) => {{\n{listeners}}});"
-    return gradio.HTML("", js_on_load=script, apply_default_css=False)
+    return gradio.HTML("", js_on_load=script, apply_default_css=False, **settings)
 
 
 def scale_fields(t: Words, **settings: Any) -> tuple[Any, Any]:
@@ -115,7 +121,9 @@ def header(t: Words, page: str, user: User | None = None, has_logins: bool = Fal
         for other in LANGUAGES
         if other != t.language
     )
-    unit = f'<button type="button" class="unit-switch">{text(t("page.unit"))}</button>'
+    millimeters, inches = t("page.unit").split(" / ")
+    units = f'<span class="in-mm">{text(millimeters)}</span> / <span class="in-in">{text(inches)}</span>'
+    unit = f'<button type="button" class="unit-switch">{units}</button>'
     out = ""
     if has_logins and user is not None:
         out = (

@@ -11,10 +11,12 @@ from identify.web.photo_drawing import DRAWABLE
 from identify.web.words import Words
 
 
-def photo_view(t: Words) -> Any:
+def photo_view(t: Words, **settings: Any) -> Any:
     """The component; its value is the JSON of `photo_drawing.drawing`, its events are `circle`, `points`, `reset`."""
     script = (files("identify.web") / "photo_view.js").read_text(encoding="utf-8")
-    return gradio.HTML("{}", html_template=_frame(t), js_on_load=script, apply_default_css=False, elem_id="photo-view")
+    return gradio.HTML(
+        "{}", html_template=_frame(t), js_on_load=script, apply_default_css=False, elem_id="photo-view", **settings
+    )
 
 
 def _frame(t: Words) -> str:

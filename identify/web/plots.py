@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from math import sqrt
 
 from features.measured import COVERAGE_95, MeasuredLength
-from identify.answer import Answer
+from identify.answer import Answer, Candidate
 from identify.web.case_record import CaseRecord
 from identify.web.html_parts import lengths_both_ways, panel, text
 from identify.web.words import Words
@@ -16,6 +16,7 @@ _WIDTH, _HEIGHT = 460, 320
 _LEFT, _RIGHT, _TOP, _BOTTOM = 62, 14, 14, 46
 SHOWN_CANDIDATES = 12
 SMALLEST_SHOWN, FEWEST_SHOWN = 0.002, 6
+LABELED = 4
 
 
 @dataclass(frozen=True)
@@ -79,11 +80,8 @@ def plane_plot(t: Words, answer: Answer) -> str:
     x = _axis_for(names[0], [c.family for c in shown], measured.get(names[0]), _LEFT, _WIDTH - _RIGHT)
     y = _axis_for(names[1], [c.family for c in shown], measured.get(names[1]), _HEIGHT - _BOTTOM, _TOP)
     bands = _bands(x, y, measured.get(names[0]), measured.get(names[1]))
-    dots = "".join(
-        _dot(x.at(c.family.lengths[names[0]].mean_mm), y.at(c.family.lengths[names[1]].mean_mm), c.probability,
-             c.family.family_id, first=c is shown[0], labeled=number < 4)
-        for number, c in enumerate(shown)
-    )  # fmt: skip
+    sizes = [[c.family.lengths[name].mean_mm for name in names] for c in shown]
+    dots = _dots(shown, [(x.at(across), y.at(up)) for across, up in sizes])
     body = _axes(x, y, t.feature(names[0]), t.feature(names[1]), in_mm=True) + bands + dots
     return _figure(t("plot.plane"), t("plot.plane_how"), body)
 
@@ -110,16 +108,39 @@ def _bands(x: _Axis, y: _Axis, across: MeasuredLength | None, up: MeasuredLength
     return out
 
 
-def _dot(x: float, y: float, probability: float, label: str, first: bool, labeled: bool) -> str:
-    radius = 4 + 9 * sqrt(probability)
-    words = ""
-    if labeled:
-        anchor = "end" if x > 0.6 * _WIDTH else "start"
-        shift = -radius - 3 if anchor == "end" else radius + 3
-        words = f'<text x="{x + shift:.1f}" y="{y + 4:.1f}" text-anchor="{anchor}">{text(label)}</text>'
-    hint = f"<title>{text(label)}: {text(chance_words(probability))}</title>"
-    kind = "p-best" if first else "p-dot"
-    return f'<circle class="{kind}" cx="{x:.1f}" cy="{y:.1f}" r="{radius:.1f}">{hint}</circle>{words}'
+def _dots(shown: Sequence[Candidate], places: Sequence[tuple[float, float]]) -> str:
+    """Candidates as dots, the first few with their names beside them, none over another."""
+    out, taken = "", [(x - 5, y - 5, x + 5, y + 5) for x, y in places]
+    for number, (candidate, (x, y)) in enumerate(zip(shown, places, strict=True)):
+        name, radius = candidate.family.family_id, 4 + 9 * sqrt(candidate.probability)
+        hint = f"<title>{text(name)}: {text(chance_words(candidate.probability))}</title>"
+        kind = "p-dot" if number else "p-best"
+        out += f'<circle class="{kind}" cx="{x:.1f}" cy="{y:.1f}" r="{radius:.1f}">{hint}</circle>'
+        box = _room_for(x, y, radius, name, taken) if number < LABELED else None
+        if box is not None:
+            taken.append(box)
+            start, anchor = (box[2], "end") if box[0] < x else (box[0], "start")
+            out += f'<text x="{start:.1f}" y="{box[3] - 3:.1f}" text-anchor="{anchor}">{text(name)}</text>'
+    return out
+
+
+_Box = tuple[float, float, float, float]
+
+
+def _room_for(x: float, y: float, radius: float, name: str, taken: Sequence[_Box]) -> _Box | None:
+    """Where a dot's name fits, as left, top, right, bottom; beside the dot first, then above and below."""
+    width, height = 7.6 * len(name), 14.0
+    for shift in (0, -15, 15, -30, 30, -45, 45):
+        for left in (x + radius + 3, x - radius - 3 - width):
+            box = (left, y + shift - height / 2, left + width, y + shift + height / 2)
+            inside = box[0] > _LEFT and box[2] < _WIDTH and box[1] > 0 and box[3] < _HEIGHT - _BOTTOM
+            if inside and not any(_touch(box, other) for other in taken):
+                return box
+    return None
+
+
+def _touch(one: _Box, other: _Box) -> bool:
+    return one[0] < other[2] and other[0] < one[2] and one[1] < other[3] and other[1] < one[3]
 
 
 def _axes(x: _Axis, y: _Axis, x_name: str, y_name: str, in_mm: bool) -> str:
@@ -166,7 +187,11 @@ def budget_plot(t: Words, lengths: Sequence[MeasuredLength]) -> str:
     for length in absolute:
         rows.append((t.feature(length.name), length.standard_uncertainty_mm, True))
         causes = sorted(length.budget_mm().items(), key=lambda cause: -cause[1])
-        rows += [(t.cause(name, BUDGET_WORDS.get(name, name)), mm, False) for name, mm in causes if mm >= 0.005]
+        rows += [
+            (t.cause(name, BUDGET_WORDS.get(name, name)), mm, False)
+            for name, mm in causes
+            if mm >= 0.02 * length.standard_uncertainty_mm
+        ]
     widest, height = max(mm for _, mm, _ in rows), 20 * len(rows) + 8
     bars = "".join(_budget_row(i, words, mm, widest, total) for i, (words, mm, total) in enumerate(rows))
     return _figure(t("plot.budget"), t("plot.budget_how"), bars, height)

@@ -17,7 +17,7 @@ _KNOWABLE = (*READING_SD_MM, *attribute_names(), "elastomer", "fluid")
 
 SHOWN = (
     "case", "photo", "outline", "status", "cancel", "list", "strip", "view", "tools", "place", "known", "measured",
-    "answer", "confirming", "truth", "plots", "coin", "sheet",
+    "answer", "confirming", "truth", "plots", "below", "coin", "sheet",
 )  # fmt: skip
 """Names of the fields that change with the case that is shown."""
 
@@ -40,15 +40,16 @@ class SalesFields:
             with gradio.Column(scale=5, min_width=340):
                 self._lay_out_photo()
             with gradio.Column(scale=4, min_width=330):
-                self.answer = listening_html({"outline": "outline", "skip": "skip"})
+                self.answer = listening_html({"outline": "outline", "skip": "skip"}, elem_classes="then-answer")
                 self._lay_out_confirming()
-        self.plots = html()
+        self.below = html()
 
     def _lay_out_cases(self) -> None:
         t = self._t
         self.uploads = gradio.File(
-            label=t("sales.new_case"), file_count="multiple", type="filepath", file_types=PHOTO_TYPES, height=150
-        )
+            label=t("sales.new_case"), file_count="multiple", type="filepath", file_types=PHOTO_TYPES, height=110,
+            elem_classes="photos",
+        )  # fmt: skip
         self.new_place = gradio.Dropdown(
             [(t.place(place), place) for place in CARD_PLACES], value="unknown", label=t("tech.place")
         )
@@ -59,18 +60,18 @@ class SalesFields:
 
     def _lay_out_photo(self) -> None:
         t = self._t
-        self.status = html()
-        self.cancel = gradio.Button(t("page.cancel"), visible=False, size="sm")
-        self.strip = listening_html({"pick": "photo"})
-        self.view = photo_view(t)
-        with gradio.Column(visible=False) as self.tools:
+        self.status = html(elem_classes="then-photo")
+        self.cancel = gradio.Button(t("page.cancel"), visible=False, size="sm", elem_classes="then-photo")
+        self.strip = listening_html({"pick": "photo"}, elem_classes="then-photo")
+        self.view = photo_view(t, elem_classes="then-photo")
+        with gradio.Column(visible=False, elem_classes="then-tools") as self.tools:
             with gradio.Row():
                 self.place = gradio.Dropdown(
                     [(t.place(place), place) for place in CARD_PLACES], label=t("tech.place"), min_width=180
                 )
                 more = gradio.File(
                     label=t("sales.more_photos"), file_count="multiple", type="filepath", file_types=PHOTO_TYPES,
-                    height=150, min_width=180,
+                    height=110, min_width=180, elem_classes="photos",
                 )  # fmt: skip
                 self.more = more
             with gradio.Row():
@@ -83,12 +84,15 @@ class SalesFields:
                     label=t("known.value"), placeholder="212.4 mm", max_length=80, min_width=140
                 )
                 self.add = gradio.Button(t("known.add"), min_width=80)
-        self.known = listening_html({"drop": "drop"})
-        self.measured = html()
+        self.known = listening_html({"drop": "drop"}, elem_classes="then-tools")
+        self.measured = html(elem_classes="then-tools")
+        self.plots = html(elem_classes="then-tools")
 
     def _lay_out_confirming(self) -> None:
         t = self._t
-        with gradio.Accordion(t("confirm.title"), open=False, visible=False) as self.confirming:
+        with gradio.Accordion(
+            t("confirm.title"), open=False, visible=False, elem_classes="then-end"
+        ) as self.confirming:
             self.truth = gradio.Dropdown([], label=t("confirm.family"))
             with gradio.Row():
                 self.confirm = gradio.Button(t("confirm.confirm"), min_width=120)

@@ -23,7 +23,7 @@ from identify.web.corrections import (
     without_corrections,
 )
 from identify.web.desk import Desk
-from identify.web.intake import remove_photo, take_in
+from identify.web.intake import MOST_PHOTOS, remove_photo, take_in
 from identify.web.measuring import Step
 from identify.web.page_parts import KEEP, QUIET, Page, at_work, header, said, user_of
 from identify.web.sales_layout import SalesFields
@@ -130,6 +130,8 @@ class SalesPage(Page):
             now = at_work(t("tech.looking", number=min(taken.number + 1, taken.count), count=taken.count))
             yield (KEEP(), *self._view.case(record, "", outline, now, working=True))
             refused = " ".join(f"{name}: {t.meaning(p.kind)} {t.advice(p.kind)}" for name, p in taken.refused)
+            if taken.left_out:
+                refused = f"{t('tech.left_out', count=MOST_PHOTOS, left=taken.left_out)} {refused}"
         last = record.photos[-1].photo_id if record.photos else ""
         yield from ((None, *shown) for shown in self._work(record, last, outline, refused))
 

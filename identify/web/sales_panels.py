@@ -6,17 +6,27 @@ from features.measured import MeasuredLength
 from features.survey import PhotoSurvey
 from identify.answer import Answer, Candidate
 from identify.report.blocks import Bullets, Letter, Paragraph, Section, Table
-from identify.report.content import report_content
-from identify.report.matched import letter_section
+from identify.report.content import decision_line, report_content
+from identify.report.matched import kits_by_side, letter_section
 from identify.report.measured import offset_assumptions
 from identify.report.replaced import replacement_section
 from identify.web.case_answer import CaseAnswer
 from identify.web.case_record import CaseRecord, KeptPhoto
-from identify.web.html_parts import bar, both_units, bullets, lengths_both_ways, panel, paragraph, section, table, text
+from identify.web.html_parts import (
+    bar,
+    both_units,
+    bullets,
+    lengths_both_ways,
+    panel,
+    paragraph,
+    section,
+    table,
+    text,
+)
 from identify.web.words import Words
-from identify.wording import chance_words, inch_words, lead_time_words, length_words, price_words, stock_words
+from identify.wording import chance_words, inch_words, lead_time_words, length_words, price_words, stock_words, tied
 
-SHOWN_CANDIDATES, SHOWN_KITS, SHOWN_QUESTIONS, SHOWN_REASONS = 4, 8, 3, 4
+SHOWN_CANDIDATES, SHOWN_KITS, SHOWN_QUESTIONS, SHOWN_REASONS = 4, 5, 3, 4
 SMALLEST_SHOWN = 0.01
 MOST_LISTED = 100
 
@@ -74,12 +84,12 @@ def measured_panel(t: Words, answered: CaseAnswer) -> str:
 
 def _length_row(t: Words, length: MeasuredLength, photos: Sequence[PhotoSurvey]) -> tuple[str, str, str]:
     low, high = length.interval_mm
-    size = both_units(length_words(length.value_mm, low, high), _inches_with_interval(length))
+    size = both_units(tied(length_words(length.value_mm, low, high)), tied(_inches_with_interval(length)))
     origin = ", ".join(length.photos) or t("measured.typed")
     scales = {photo.scale.label for photo in photos if photo.scale and photo.name in length.photos}
     if scales:
         origin = f"{origin}; {', '.join(sorted(scales))}"
-    return text(t.feature(length.name)), size, text(origin)
+    return text(t.feature(length.name)), size, f'<span class="any">{text(origin)}</span>'
 
 
 def _inches_with_interval(length: MeasuredLength) -> str:
@@ -89,7 +99,7 @@ def _inches_with_interval(length: MeasuredLength) -> str:
 
 def _seen_row(t: Words, name: str, likelihood: Mapping[str, float]) -> tuple[str, str, str]:
     value, chance = max(likelihood.items(), key=lambda item: item[1])
-    words = f"{bar(chance, chance_words(chance))} {text(chance_words(chance))}"
+    words = f'<span class="whole">{bar(chance, chance_words(chance))} {text(chance_words(chance))}</span>'
     return text(t.feature(name)), text(t.value(value)), words
 
 
@@ -131,7 +141,9 @@ def answer_panel(t: Words, answered: CaseAnswer, outlined: str) -> str:
     content = report_content(answer, answered.record.changed.date())
     lines = "".join(f"<p>{lengths_both_ways(line)}</p>" for line in content.headline)
     demo = f'<p class="demo">{text(t("page.demo"))}</p>' if answer.is_demo else ""
-    doubts = "".join(paragraph(found.sentence, "warning") for found in answer.inconsistencies)
+    places = {photo.card_at for photo in answered.record.photos if photo.scale_label}
+    doubts = paragraph(t("sales.say_place"), "warning") if "unknown" in places else ""
+    doubts += "".join(paragraph(found.sentence, "warning") for found in answer.inconsistencies)
     return panel(
         f'<div class="headline" role="status">{lines}</div>{demo}{doubts}',
         section(t("answer.pump"), _candidates(t, answer, outlined)),
@@ -184,12 +196,14 @@ def _kits(t: Words, answer: Answer) -> str:
             f'<span class="whole">{text(price_words(kit.price, kit.currency))}</span>',
             f"{text(stock_words(kit.stock))}<small>{text(lead_time_words(kit.lead_time_days))}</small>",
         )
-        for kit in answer.kits
+        for _, kits, _ in kits_by_side(answer)
+        for kit in kits[:SHOWN_KITS]
         if kit.probability >= SMALLEST_SHOWN
     ]
-    said = dict.fromkeys(decision.sentence for decision in answer.decisions[1:])  # the first is the headline
+    said = dict.fromkeys(decision.sentence for decision in answer.decisions)
+    said.pop(decision_line(answer), None)  # the headline
     decisions = "".join(paragraph(words) for words in said)
-    return decisions + (table(heads, rows[:SHOWN_KITS], t("answer.kit"), right=(1, 2)) if rows else "")
+    return decisions + (table(heads, rows, t("answer.kit"), right=(1, 2)) if rows else "")
 
 
 def _questions(t: Words, answer: Answer) -> str:

@@ -72,7 +72,8 @@ class SalesView:
             answer=answer_panel(t, answered, outline) if answered else without_answer,
             confirming=gradio.Accordion(visible=answered is not None),
             truth=self._truths(answered) if answered else KEEP(),
-            plots=self._below(answered, cases) if answered else without_answer,
+            plots=plots(t, answered.answer, cases) if answered else without_answer,
+            below=replacement_panel(t, answered.answer) if answered else without_answer,
             coin=record.coin,
             sheet=record.sheet,
         )
@@ -95,10 +96,6 @@ class SalesView:
     def only(self, status: str) -> Shown:
         """Only the line of status changes."""
         return _in_order(status=status)
-
-    def _below(self, answered: CaseAnswer, cases: list[CaseRecord]) -> str:
-        """What needs the whole width: pictures of the numbers, repair beside replacement."""
-        return plots(self._t, answered.answer, cases) + replacement_panel(self._t, answered.answer)
 
     def _truths(self, answered: CaseAnswer) -> Any:
         """Families to confirm, likely ones first."""

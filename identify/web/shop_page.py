@@ -13,6 +13,7 @@ from reference_geometry.store import open_store
 _QUIET = {**QUIET, "show_progress": "minimal"}
 PAIRS_EXAMPLE = "chamber_diameter=212.4\nflange_diameter=4.25in"
 MOST_PAIRS = 60
+_TO_FAMILY = "() => document.getElementById('family-shown').scrollIntoView({ block: 'nearest', behavior: 'smooth' })"
 
 
 class ShopPage(Page):
@@ -26,13 +27,13 @@ class ShopPage(Page):
         with gradio.Row(equal_height=False):
             with gradio.Column(scale=5, min_width=330):
                 self._find = gradio.Textbox(label=t("shop.find"), max_length=60)
-                self._families = listening_html({"family": "family"})
+                self._families = listening_html({"family": "family"}, elem_classes="families")
                 names = ("families", "kits", "measurements")
                 links = " ".join(f'<a href="/set/{name}.csv" download>{name}.csv</a>' for name in names)
                 html(panel(f'<p class="row"><span>{text(t("shop.export"))}</span> {links}</p>'))
             with gradio.Column(scale=4, min_width=330):
                 self._lay_out_bench(own)
-                self._family = html()
+                self._family = html(elem_id="family-shown")
         self._check = gradio.Button(t("gaps.check"))
         self._gaps = html()
         self._tie(laid_out)
@@ -51,14 +52,15 @@ class ShopPage(Page):
             self._insist = gradio.Checkbox(label=t("bench.insist"), interactive=own)
             self._keep = gradio.Button(t("bench.keep"), variant="primary", interactive=own)
             self._tables = gradio.File(
-                label=t("bench.import"), file_count="multiple", type="filepath", file_types=[".csv"], height=140,
-                interactive=own, visible=own,
+                label=t("bench.import"), file_count="multiple", type="filepath", file_types=[".csv"], height=110,
+                interactive=own, visible=own, elem_classes="tables",
             )  # fmt: skip
             self._outcome = html()
 
     def _tie(self, laid_out: Any) -> None:
         self._find.change(self.find, self._find, self._families, **_QUIET)
-        self._families.family(self.show, None, [self._id, self._family], **_QUIET)
+        chosen = self._families.family(self.show, None, [self._id, self._family], **_QUIET)
+        chosen.then(None, None, None, js=_TO_FAMILY)
         entry = [self._id, self._new, self._pairs, self._by, self._tool, self._insist]
         changed = [self._outcome, self._families, self._family, self._pairs, self._new]
         self._keep.click(self.keep, [*entry, self._find], changed, **_QUIET)

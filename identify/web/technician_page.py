@@ -6,6 +6,7 @@ from typing import Any
 import gradio
 
 from features.survey import Survey
+from identify.answer import Answer
 from identify.questions.catalog import find_question
 from identify.repair.cautions import ALWAYS
 from identify.typed.options import CARD_PLACES
@@ -16,7 +17,7 @@ from identify.web.corrections import NotUnderstood, with_place, with_scale
 from identify.web.guard import OFFICE
 from identify.web.guide_pictures import guide
 from identify.web.html_parts import bullets, lengths_both_ways, panel, paragraph, section, text
-from identify.web.intake import remove_photo, take_in
+from identify.web.intake import MOST_PHOTOS, remove_photo, take_in
 from identify.web.measuring import Step
 from identify.web.page_parts import (
     KEEP,
@@ -35,7 +36,7 @@ from identify.web.page_parts import (
 )
 from identify.web.rest import add_rest
 from identify.web.simple_questions import DO_NOT_KNOW, MOST_QUESTIONS, SimpleQuestion, as_simple, simple_questions
-from identify.web.verdict import refused_card, verdict_card
+from identify.web.verdict import glanced_card, refused_card, verdict_card
 from identify.web.words import LANGUAGES
 from identify.web.worker_process import JobFailed, Stopped
 from identify.wording import chance_words
@@ -57,8 +58,9 @@ class TechnicianPage(Page):
         with gradio.Accordion(t("tech.no_card"), open=False):
             self._coin, self._sheet = scale_fields(t)
         self._photos = gradio.File(
-            label=t("tech.photos"), file_count="multiple", type="filepath", file_types=PHOTO_TYPES, height=150
-        )
+            label=t("tech.photos"), file_count="multiple", type="filepath", file_types=PHOTO_TYPES, height=110,
+            elem_classes="photos",
+        )  # fmt: skip
         self._status = html()
         self._cancel = gradio.Button(t("page.cancel"), visible=False, size="sm")
         self._verdicts = listening_html({"remove": "remove"})
@@ -103,7 +105,12 @@ class TechnicianPage(Page):
             record = taken.record
             refused = "".join(refused_card(t, name, p.kind, p.detail) for name, p in taken.refused)
             now = t("tech.looking", number=min(taken.number + 1, taken.count), count=taken.count)
-            yield (KEEP(), *self._shown(record, at_work(now), refused=refused, working=True))
+            glanced = "".join(glanced_card(t, name, glance) for name, glance in taken.glanced)
+            if taken.left_out:
+                refused += (
+                    f'<li class="warning">{text(t("tech.left_out", count=MOST_PHOTOS, left=taken.left_out))}</li>'
+                )
+            yield (KEEP(), *self._shown(record, at_work(now), refused=refused + glanced, working=True))
         yield from ((None, *shown) for shown in self._measure(record, refused))
 
     def said_of_scale(
@@ -190,7 +197,9 @@ class TechnicianPage(Page):
         t = self._t
         measured = {photo.name: photo for photo in answered.survey.photos} if answered else {}
         cards = "".join(verdict_card(t, record, photo, measured.get(photo.name)) for photo in record.photos)
-        verdicts = panel(case_mark(record.number), f'<ul class="verdicts">{refused}{cards}</ul>')
+        verdicts = panel(
+            case_mark(record.number), f'<ul class="verdicts">{cards}{refused}</ul>', self._place_asked(record)
+        )
         questions = simple_questions(t, answered.answer) if answered and not is_done else ()
         return (
             record.number,
@@ -222,9 +231,7 @@ class TechnicianPage(Page):
         t, answer = self._t, answered.answer
         parts = [f'<p>{text(t("tech.case"))}</p><p class="number">{text(record.number)}</p>', paragraph(t("tech.tell"))]
         if answer.candidates:
-            first = answer.candidates[0]
-            pump = t("tech.likely", pump=first.family.family_id, chance=chance_words(first.probability))
-            parts.append(f"<p>{text(pump)}</p>")
+            parts.append(f"<p>{text(self._pump_of(answer))}</p>")
         kits = [
             text(t("tech.kit", kit=kit.kit_no, elastomer=kit.elastomer or "-", chance=chance_words(kit.probability)))
             for kit in answer.kits[:3]
@@ -234,6 +241,18 @@ class TechnicianPage(Page):
             parts.append(f'<p class="warning">{text(t("page.demo"))}</p>')
         parts.append(section(t("sales.cautions"), bullets(lengths_both_ways(t.caution(c)) for c in ALWAYS)))
         return panel(f'<div class="outcome" role="status">{"".join(parts)}</div>')
+
+    def _pump_of(self, answer: Answer) -> str:
+        first, t = answer.candidates[0], self._t
+        name, chance = first.family.family_id, chance_words(first.probability)
+        if answer.not_in_set > first.probability:
+            return t("tech.unknown", chance=chance_words(answer.not_in_set), pump=name, other=chance)
+        return t("tech.likely", pump=name, chance=chance)
+
+    def _place_asked(self, record: CaseRecord) -> str:
+        """The question worth most, as long as nobody has said where the scale lies."""
+        asked = any(photo.scale_label and photo.card_at == "unknown" for photo in record.photos)
+        return paragraph(self._t("tech.say_place"), "warning") if asked and record.state == "open" else ""
 
     def _nothing(self) -> tuple[Any, ...]:
         return tuple(KEEP() for _ in range(9 + MOST_QUESTIONS))

@@ -5,9 +5,10 @@ from dataclasses import dataclass
 from typing import Literal
 
 from features.photo_survey import PhotoSurvey
-from features.problems import ProblemKind
+from features.problems import PHOTO_BLURRED, ProblemKind
 from identify.web.case_record import CaseRecord, KeptPhoto
 from identify.web.html_parts import text
+from identify.web.kept_photo import Glance
 from identify.web.words import Words, kinds_by_code
 
 Level = Literal["good", "usable", "again"]
@@ -65,7 +66,7 @@ def verdict_card(t: Words, record: CaseRecord, photo: KeptPhoto, measured: Photo
         label = measured.scale.label if measured.scale else ""
     verdict = verdict_of(problems, label)
     reasons = "".join(f"<li>{_reason(t, kind, detail)}</li>" for kind, detail in verdict.reasons)
-    scale = t("verdict.scale", what=label) if label else ""
+    scale = t("verdict.scale", what=t.sentence(label)) if label else ""
     waits = "" if measured is not None else f'<p class="muted">{text(t("verdict.not_measured"))}</p>'
     thumb = f"/case/{record.number}/thumb/{photo.photo_id}.jpg?v={photo.digest[:12]}"
     return (
@@ -74,6 +75,21 @@ def verdict_card(t: Words, record: CaseRecord, photo: KeptPhoto, measured: Photo
         f'<p class="muted">{text(scale)}</p><ul>{reasons}</ul>{waits}'
         f'<button type="button" class="small" data-remove="{photo.photo_id}">{text(t("verdict.remove"))}</button>'
         "</div></li>"
+    )
+
+
+def glanced_card(t: Words, name: str, glance: Glance) -> str:
+    """A photo at its first glance: the word on it where there is one already, else what is still looked for."""
+    verdict = verdict_of(glance.problems, glance.scale_label)
+    level: str = verdict.level
+    if not glance.scale_label:
+        level = "again" if any(kind is PHOTO_BLURRED for kind, _ in verdict.reasons) else "wait"
+    waits = "verdict.not_measured" if glance.scale_label else "verdict.no_card_yet"
+    reasons = "".join(f"<li>{_reason(t, kind, detail)}</li>" for kind, detail in verdict.reasons)
+    seen = t("verdict.scale", what=t.sentence(glance.scale_label)) if glance.scale_label else ""
+    return (
+        f'<li class="verdict {level}"><div><p><span class="mark">{text(t(f"verdict.{level}"))}</span> {text(name)}</p>'
+        f'<p class="muted">{text(seen)}</p><ul>{reasons}</ul><p class="muted">{text(t(waits))}</p></div></li>'
     )
 
 

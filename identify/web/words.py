@@ -79,6 +79,10 @@ class Words:
             return self._said(f"caution.{ALWAYS.index(sentence) + 1}", sentence)
         return self._said("caution.elastomer", sentence) if sentence == ASK_ALWAYS else sentence
 
+    def sentence(self, english: str) -> str:
+        """A sentence that was made for one answer; what is not known in this language stays English."""
+        return english
+
     @property
     def home(self) -> str:
         """Where the pages of this language begin."""

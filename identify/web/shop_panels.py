@@ -19,7 +19,8 @@ def families_panel(t: Words, reference: ReferenceSet, find: str) -> str:
     wanted = find.strip().lower()
     found = [f for f in reference.families if wanted in f"{f.family_id} {f.maker} {f.family} {f.notes}".lower()]
     heads = (
-        t("bench.family_id"), t("shop.maker"), t("shop.size"), t("shop.port"), t("shop.joint"), t.feature("chamber_diameter"),
+        t("bench.family_id"), t("shop.maker"), t("shop.size"), t("shop.port"), t("shop.joint"),
+        t.feature("chamber_diameter"),
     )  # fmt: skip
     rows = [
         (

@@ -37,7 +37,7 @@ from identify.web.page_parts import (
 from identify.web.rest import add_rest
 from identify.web.simple_questions import DO_NOT_KNOW, MOST_QUESTIONS, SimpleQuestion, as_simple, simple_questions
 from identify.web.verdict import glanced_card, refused_card, verdict_card
-from identify.web.words import LANGUAGES
+from identify.web.words import LANGUAGES, Words
 from identify.web.worker_process import JobFailed, Stopped
 from identify.wording import chance_words
 
@@ -231,7 +231,7 @@ class TechnicianPage(Page):
         t, answer = self._t, answered.answer
         parts = [f'<p>{text(t("tech.case"))}</p><p class="number">{text(record.number)}</p>', paragraph(t("tech.tell"))]
         if answer.candidates:
-            parts.append(f"<p>{text(self._pump_of(answer))}</p>")
+            parts.append(f"<p>{text(pump_words(t, answer))}</p>")
         kits = [
             text(t("tech.kit", kit=kit.kit_no, elastomer=kit.elastomer or "-", chance=chance_words(kit.probability)))
             for kit in answer.kits[:3]
@@ -241,13 +241,6 @@ class TechnicianPage(Page):
             parts.append(f'<p class="warning">{text(t("page.demo"))}</p>')
         parts.append(section(t("sales.cautions"), bullets(lengths_both_ways(t.caution(c)) for c in ALWAYS)))
         return panel(f'<div class="outcome" role="status">{"".join(parts)}</div>')
-
-    def _pump_of(self, answer: Answer) -> str:
-        first, t = answer.candidates[0], self._t
-        name, chance = first.family.family_id, chance_words(first.probability)
-        if answer.not_in_set > first.probability:
-            return t("tech.unknown", chance=chance_words(answer.not_in_set), pump=name, other=chance)
-        return t("tech.likely", pump=name, chance=chance)
 
     def _place_asked(self, record: CaseRecord) -> str:
         """The question worth most, as long as nobody has said where the scale lies."""
@@ -285,6 +278,15 @@ class TechnicianPage(Page):
             return self._desk.cases.change(record.number, change)
         except NotUnderstood as trouble:
             return trouble.reason or self._t(trouble.key)
+
+
+def pump_words(t: Words, answer: Answer) -> str:
+    """The most likely pump of an answer that has candidates, or that the set most likely does not hold it."""
+    first = answer.candidates[0]
+    name, chance = first.family.family_id, chance_words(first.probability)
+    if answer.not_in_set > first.probability:
+        return t("tech.unknown", chance=chance_words(answer.not_in_set), pump=name, other=chance)
+    return t("tech.likely", pump=name, chance=chance)
 
 
 def _answer_at(page: TechnicianPage, place: int) -> Any:

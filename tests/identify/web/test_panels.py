@@ -15,12 +15,14 @@ from identify.web.case_answer import answer_case, summary_of
 from identify.web.case_record import CaseRecord, Confirmed, KeptPhoto
 from identify.web.guide_pictures import guide
 from identify.web.html_parts import lengths_both_ways, text
+from identify.web.kept_photo import Glance
 from identify.web.measuring import renamed
 from identify.web.photo_drawing import drawing
 from identify.web.plots import budget_plot, calibration_plot, plane_plot, telling_dimensions
 from identify.web.sales_panels import answer_panel, case_list, known_panel, measured_panel, replacement_panel
 from identify.web.simple_questions import MOST_QUESTIONS, simple_questions
-from identify.web.verdict import verdict_of
+from identify.web.technician_page import pump_words
+from identify.web.verdict import glanced_card, verdict_of
 from identify.web.words import LANGUAGES, Words
 from reference_geometry.store import load_reference
 
@@ -84,7 +86,7 @@ def test_a_measured_value_stands_with_interval_and_origin(answered):
     shown = measured_panel(T, answered)
     length = next(x for x in answered.answer.measurements if x.name == "chamber_diameter")
     half = (length.interval_mm[1] - length.interval_mm[0]) / 2
-    assert f"{length.value_mm:.1f} ± {half:.1f} mm" in shown
+    assert f"{length.value_mm:.1f} ± {half:.1f} mm" in shown.replace("\u00a0", " ")
     assert "pocket scale card" in shown
 
 
@@ -186,6 +188,54 @@ def _without_scale(length):
 )
 def test_a_photo_is_good_usable_or_to_be_taken_again(problems, scale, level):
     assert verdict_of(problems, scale).level == level
+
+
+@pytest.mark.parametrize(
+    ("glance", "level", "words"),
+    [
+        (Glance("pocket scale card", ()), "good", "pocket scale card"),
+        (Glance("", (("photo_blurred", "spread"),)), "again", "The photo is blurred."),
+        (Glance("", ()), "wait", "looking for other scales"),
+    ],
+)
+def test_a_glance_says_no_more_than_it_saw(glance, level, words):
+    """Blurred is said without any scale; "no scale" is not said before coins and bank cards were looked for."""
+    card = glanced_card(T, EVIL, glance)
+    assert f'class="verdict {level}"' in card
+    assert words in card
+    assert "<img" not in card
+    assert "No scale reference" not in card
+
+
+def test_nobody_is_called_likely_where_the_set_most_likely_does_not_hold_the_pump(answered):
+    first = answered.answer.candidates[0]
+    likely = replace(answered.answer, candidates=(replace(first, probability=0.6),), not_in_set=0.4)
+    unknown = replace(answered.answer, candidates=(replace(first, probability=0.3),), not_in_set=0.7)
+    assert pump_words(T, likely).startswith("Most likely pump")
+    assert "not in the set (70 %)" in pump_words(T, unknown)
+
+
+def test_kits_of_both_sides_are_listed(answered):
+    shown = answer_panel(T, answered, "")
+    for side in ("fluid", "air"):
+        own = [kit for kit in answered.answer.kits if kit.section == side and kit.probability >= 0.01]
+        assert own
+        assert own[0].kit_no in shown
+
+
+def test_names_in_the_plane_plot_do_not_cover_each_other(answered):
+    """Boxes of the drawn names, at 7 px a letter of a 12 px font, do not overlap."""
+    svg = in_xml(plane_plot(T, answered.answer)).find(".//svg")
+    ids = {candidate.family.family_id for candidate in answered.answer.candidates}
+    boxes = []
+    for name in (node for node in svg.iter("text") if node.text in ids):
+        x, y, width = float(name.get("x")), float(name.get("y")), 7.0 * len(name.text)
+        left = x - width if name.get("text-anchor") == "end" else x
+        boxes.append((left, y - 11, left + width, y))
+    assert boxes
+    for i, a in enumerate(boxes):
+        for b in boxes[i + 1 :]:
+            assert a[2] <= b[0] or b[2] <= a[0] or a[3] <= b[1] or b[3] <= a[1]
 
 
 def test_few_questions_with_answers_to_tap_on(answered):

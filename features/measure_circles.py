@@ -11,7 +11,7 @@ from features.circle_scale import RimToMeasure, measure_by_coin
 from features.measured import Contribution, MeasuredLength
 from features.parts.finder import FoundCircle
 from features.photo import Photo
-from features.placement import UNSCALED_PRIOR, CardAt, circle_prior
+from features.placement import UNSCALED_PRIOR, CardAt, Place, circle_prior, seeming_place
 from features.plane_pose import PlanePose, unscaled_pose
 from features.problems import PLANES_DISAGREE, POSE_AMBIGUOUS, Problem
 from features.scale.reference import ScaleReference
@@ -61,9 +61,12 @@ def measure_circles(
         return _without_scale(photo, circles)
     if card_at == "floor":
         return _by_distance(photo, circles, poses[0], reference)
+    edges = {found.sighting.name: found.sighting.points_px for found in circles}
+    middle = reference.outline_px.mean(axis=0)
+    place = seeming_place(card_at, middle, edges.get("chamber_diameter"), edges.get("flange_diameter"))
     if reference.is_circle:
-        return _by_coin(photo, circles, poses[0], reference, card_at)
-    return tuple(_in_plane(photo, found, poses, reference, card_at) for found in circles)
+        return _by_coin(photo, circles, poses[0], reference, place)
+    return tuple(_in_plane(photo, found, poses, reference, place) for found in circles)
 
 
 def _center_px(photo: Photo) -> tuple[float, float]:
@@ -71,12 +74,12 @@ def _center_px(photo: Photo) -> tuple[float, float]:
 
 
 def _in_plane(
-    photo: Photo, found: FoundCircle, poses: Sequence[PlanePose], reference: ScaleReference, card_at: CardAt
+    photo: Photo, found: FoundCircle, poses: Sequence[PlanePose], reference: ScaleReference, place: Place
 ) -> MeasuredCircle:
     """Under every possible pose of the reference; the better one is kept, a tie widens the interval."""
     sighting = found.sighting
     solved: list[CircleInSpace] = []
-    prior = _prior(found, poses[0], card_at)
+    prior = _prior(found, poses[0], place)
     for pose in poses:
         solved.append(solve_circle(sighting, pose, reference, photo.focal, _center_px(photo), prior))
     solved.sort(key=lambda circle: circle.cost)
@@ -93,10 +96,10 @@ def _in_plane(
 
 
 def _by_coin(
-    photo: Photo, circles: Sequence[FoundCircle], pose: PlanePose, reference: ScaleReference, card_at: CardAt
+    photo: Photo, circles: Sequence[FoundCircle], pose: PlanePose, reference: ScaleReference, place: Place
 ) -> tuple[MeasuredCircle, ...]:
     """All circles at once, their slant in common."""
-    wanted = [RimToMeasure(found.sighting, _prior(found, pose, card_at)) for found in circles]
+    wanted = [RimToMeasure(found.sighting, _prior(found, pose, place)) for found in circles]
     solved = measure_by_coin(photo, reference, wanted)
     return tuple(
         MeasuredCircle(found, one, one.length, _planes_disagree(found, one))
@@ -104,11 +107,11 @@ def _by_coin(
     )
 
 
-def _prior(found: FoundCircle, pose: PlanePose, card_at: CardAt) -> CirclePrior:
+def _prior(found: FoundCircle, pose: PlanePose, place: Place) -> CirclePrior:
     """Belief about a circle's plane, its size guessed at the reference's distance."""
     spread_px = float(np.mean(np.std(found.sighting.points_px, axis=0)))
     guess_mm = 2.0 * np.sqrt(2.0) * spread_px * float(pose.translation_mm[2]) / pose.focal_px
-    return circle_prior(found.sighting.name, card_at, guess_mm, found.edge_shared_px)
+    return circle_prior(found.sighting.name, place, guess_mm, found.edge_shared_px)
 
 
 def _planes_disagree(found: FoundCircle, solved: CircleInSpace) -> tuple[Problem, ...]:

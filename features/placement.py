@@ -10,7 +10,13 @@ truth.
 from dataclasses import dataclass
 from typing import Literal
 
+import numpy as np
+from numpy.typing import NDArray
+
+from features.circle_fit import fit_circle
 from features.circle_in_space import CirclePrior
+
+Array = NDArray[np.float64]
 
 CardAt = Literal["rim", "flange", "cover", "floor", "unknown"]
 
@@ -35,19 +41,28 @@ class _Depth:
     tilt_sd_deg: float = 1.5
 
 
-_CHAMBER: dict[CardAt, _Depth] = {
+Place = Literal["rim", "flange", "cover", "floor", "unknown", "seems_rim", "seems_flange", "seems_cover"]
+"""A place as told, or as it seems where it was not told."""
+
+_CHAMBER: dict[Place, _Depth] = {
     "rim": _Depth(5.5, 2.0, 0.008, 0.003),
     "cover": _Depth(3.0, 5.0, 0.25, 0.06),
     "flange": _Depth(20.0, 40.0, 0.2, 0.3, tilt_sd_deg=4.0),
     "floor": _Depth(0.0, 60.0, 0.0, 0.4, tilt_sd_deg=60.0),
     "unknown": _Depth(5.0, 8.0, 0.13, 0.14, tilt_sd_deg=5.0),
+    "seems_rim": _Depth(5.5, 3.0, 0.015, 0.03, tilt_sd_deg=2.5),
+    "seems_cover": _Depth(3.0, 8.0, 0.24, 0.09, tilt_sd_deg=3.0),
+    "seems_flange": _Depth(20.0, 40.0, 0.2, 0.3, tilt_sd_deg=4.0),
 }
-_FACE: dict[CardAt, _Depth] = {
+_FACE: dict[Place, _Depth] = {
     "rim": _Depth(-15.0, 30.0, -0.45, 0.3, tilt_sd_deg=4.0),
     "cover": _Depth(0.0, 50.0, 0.0, 0.4, tilt_sd_deg=4.0),
     "flange": _Depth(0.7, 0.6),
     "floor": _Depth(0.0, 100.0, tilt_sd_deg=60.0),
     "unknown": _Depth(0.0, 15.0, -0.15, 0.35, tilt_sd_deg=4.0),
+    "seems_rim": _Depth(-15.0, 40.0, -0.4, 0.4, tilt_sd_deg=4.0),
+    "seems_cover": _Depth(0.0, 50.0, 0.0, 0.4, tilt_sd_deg=4.0),
+    "seems_flange": _Depth(1.0, 5.0, 0.0, 0.02, tilt_sd_deg=2.5),
 }
 """A port that faces the way the chamber does stands out in front of the joint, by about half of its flange's diameter
 (common practice). Shares are of the flange's diameter, which `_FLANGE_SIZES` guesses for what lies in it."""
@@ -56,12 +71,44 @@ _EDGE_BREAK = _Depth(1.0, 0.8)
 """How far behind a flange's face its rim is widest: the edge is broken or rounded (common practice)."""
 
 
-def circle_prior(name: str, card_at: CardAt, diameter_guess_mm: float, edge_shared_px: float) -> CirclePrior:
+_ON_FLANGE, _ON_COVER, _ON_RIM = 1.2, 0.6, (0.8, 1.2)
+"""Where the middle of a reference of untold place is seen, as shares of the radius of the flange or the joint."""
+
+
+def seeming_place(card_at: CardAt, middle_px: Array, joint_px: Array | None, flange_px: Array | None) -> Place:
+    """The place of the reference as told; where it was not, as it seems by what it is seen on.
+
+    A reference seen on the flange may as well lie behind it, one seen on the cover before it: such a place is believed
+    with wider beliefs than one that was told.
+
+    Args:
+        card_at: as told.
+        middle_px: (2,) of the reference.
+        joint_px, flange_px: (N, 2) edge points of the chamber's joint and of the flange, None where not seen.
+    """
+    if card_at != "unknown":
+        return card_at
+    if flange_px is not None and _share_of_radius(flange_px, middle_px) < _ON_FLANGE:
+        return "seems_flange"
+    if joint_px is None:
+        return "unknown"
+    share = _share_of_radius(joint_px, middle_px)
+    if share < _ON_COVER:
+        return "seems_cover"
+    return "seems_rim" if _ON_RIM[0] < share < _ON_RIM[1] else "unknown"
+
+
+def _share_of_radius(edge_px: Array, place_px: Array) -> float:
+    center, radius = fit_circle(edge_px)
+    return float(np.linalg.norm(place_px - center)) / max(radius, 1.0)
+
+
+def circle_prior(name: str, card_at: Place, diameter_guess_mm: float, edge_shared_px: float) -> CirclePrior:
     """Belief about the plane of a feature.
 
     Args:
         name: feature, word of the design's section 3.
-        card_at: where the reference lies.
+        card_at: where the reference lies or seems to lie.
         diameter_guess_mm: rough diameter, for depths that grow with the part's size.
         edge_shared_px: error of the radius that all edge points share.
 

@@ -1,4 +1,4 @@
-"""Holes or bolts of a flange that the part model did not tell: equal round things, evenly spaced about its middle.
+"""Holes or bolts of a flange by the photo itself: equal round things, evenly spaced about its middle.
 
 In a squared-up picture of the flange every place is scored by how much of a circle of hole size has edges along it, and
 those scores are added up over every ring of equal angles. One hole may hide in a shadow; the ring does not.
@@ -136,10 +136,11 @@ def _peak_near(scores: Floats, place: Array, reach: float) -> Array:
     row, column = np.unravel_index(int(np.argmax(patch)), patch.shape)
     y, x = np.mgrid[-1:2, -1:2]
     around = scores[top + row - 1 : top + row + 2, left + column - 1 : left + column + 2]
-    if around.shape != (3, 3):
-        return np.array([left + column, top + row], float)
+    whole = np.array([left + column, top + row], float)
+    if around.shape != (3, 3) or around.max() <= 0.0:
+        return whole
     weight = np.maximum(around - 0.7 * around.max(), 0.0)
-    return np.array([left + column + (x * weight).sum() / weight.sum(), top + row + (y * weight).sum() / weight.sum()])
+    return np.asarray(whole + np.array([(x * weight).sum(), (y * weight).sum()]) / weight.sum())
 
 
 def _at(scores: Floats, place: Array) -> float:

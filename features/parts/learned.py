@@ -148,9 +148,9 @@ def _with_chamber(sightings: PartSightings, question: PartQuestion, chamber: Sub
 def _with_flange(sightings: PartSightings, question: PartQuestion, told: Subject) -> PartSightings:
     rim = trace_flange(question, told.part)
     flange = Subject(rim.part, told.maps)
-    ring, seen_px = _ring(flange, "flange_bolt", FLANGE_COUNTS, FLANGE_VIEW)
+    ring, seen_px = _ring_of_holes(question, rim, flange)
     if len(seen_px) < 3:
-        ring, seen_px = _ring_of_holes(question, rim, flange)
+        ring, seen_px = _ring(flange, "flange_bolt", FLANGE_COUNTS, FLANGE_VIEW)
     mouths = [one for one in round_parts(told.maps) if one.name == "mouth"]
     inside = [m for m in mouths if float(np.linalg.norm(flange.part.unit_places(m.center_px[None]))) < 0.35]
     circles = [rim.circle, trace_mouth(question, inside[0]) if inside else None]
@@ -160,7 +160,7 @@ def _with_flange(sightings: PartSightings, question: PartQuestion, told: Subject
 
 
 def _ring_of_holes(question: PartQuestion, rim: FlangeRim, flange: Subject) -> tuple[CountedRing | None, Array]:
-    """The ring of holes that the photo itself shows where the model told too few."""
+    """The ring of holes that the photo itself shows: where there is one, more exact than the model's points."""
     seen = find_holes(question, rim.placed)
     if seen is None:
         return None, np.zeros((0, 2))

@@ -119,7 +119,7 @@ def read_scene(scene: Sequence[RenderedPhoto]) -> SceneReadings:
     for photo in scene:
         loaded = load_photo(photo.path)
         if not isinstance(loaded, Photo):
-            unreadable.append(photo.path.name)
+            unreadable.append(photo.label)
             continue
         with threadpool_limits(limits=1, user_api="blas"):
             by_place = _request(photo, photo.card_at)
@@ -170,7 +170,7 @@ def _readings(
         length = lengths.get(name)
         readings.append(
             Reading(
-                tuple(photo.path.name for photo in photos), way, name,
+                tuple(photo.label for photo in photos), way, name,
                 all(in_plane(circle) for circle in circles), circles[0].diameter_mm,
                 min(circle.visible_fraction for circle in circles),
                 None if length is None else length.value_mm, 0.0 if length is None else length.relative_sd,
@@ -212,7 +212,7 @@ def _port(photo: RenderedPhoto, way: str, ports: Sequence[PortSize]) -> PortRead
     told = photo.truth["attributes"]
     flanged = told["connection"] == "flanged"
     return PortReading(
-        photo.path.name, way, told["connection"],
+        photo.label, way, told["connection"],
         told.get("mated") != "yes" and any(_shows_port(circle, photo, flanged) for circle in photo.circles),
         (told["port_standard"], told["port_nominal_in"]),
         (ports[0].standard, ports[0].nominal_in) if ports else None, ports[0].probability if ports else 0.0,

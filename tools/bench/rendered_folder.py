@@ -55,6 +55,11 @@ class RenderedPhoto:
     truth: dict[str, Any]
 
     @property
+    def label(self) -> str:
+        """Folder and file name: names repeat from folder to folder."""
+        return f"{self.path.parent.name}/{self.path.name}"
+
+    @property
     def card_at(self) -> CardAt:
         """Where a user would say the reference lies: the demo photos tell, else it is where the first one was laid."""
         if "card_at" in self.truth:

@@ -44,7 +44,8 @@ def edge_spread_px(gray: NDArray[np.uint8]) -> float | None:
         gray: (height, width).
 
     Returns:
-        Pixels of this picture, 0 where it is as sharp as pixels are, too few for a wide blur in noise; None where too few edges are seen to tell.
+        Pixels of this picture, 0 where it is as sharp as pixels are, too few for a wide blur in noise; None where
+        too few edges are seen to tell.
     """
     share = min(1.0, _JUDGED_PX / max(gray.shape))
     if share < 1.0:

@@ -1,0 +1,75 @@
+"""The holes of drawn flanges are found, counted and placed; a plain disc has none.
+
+Pictures are drawn by OpenCV (cv2.circle, cv2.warpPerspective); sizes are those of ASME B16.5 Class 150 and EN 1092-1,
+from memory: 2 in. has 4 holes of 19 mm on 120.7 mm, DN 80 has 8 of 18 mm on 160 mm.
+"""
+
+import cv2
+import numpy as np
+import pytest
+
+from features.parts.finder import PartQuestion
+from features.parts.flange_holes import find_holes
+from features.parts.part_maps import RoundPart
+from features.parts.placed import EllipseFrame, Placed
+
+SHRINK = 0.8
+
+
+def _question(gray, covered=()):
+    rgb = np.repeat(gray[..., None], 3, axis=2)
+    return PartQuestion("a.jpg", rgb, gray, (), False, False, (), {}, tuple(covered))
+
+
+def _flange(rim_mm, circle_mm, hole_mm, count, px_per_mm=3.0):
+    """A gray disc with dark holes and a bore, seen at a slant, with noise; where its holes are; its rim as told."""
+    size = 800
+    middle, unit = (size - 1) / 2, px_per_mm * 16
+    picture = np.full((size, size), 90, np.uint8)
+
+    def disc(x, y, radius_mm, level):
+        center = (round((middle + x * px_per_mm) * 16), round((middle + y * px_per_mm) * 16))
+        cv2.circle(picture, center, round(radius_mm * unit), level, -1, cv2.LINE_AA, 4)
+
+    disc(0, 0, rim_mm / 2, 170)
+    disc(0, 0, rim_mm / 6, 40)
+    turn = 0.3 + 2 * np.pi * np.arange(count) / max(count, 1)
+    holes = 0.5 * circle_mm * np.stack([np.cos(turn), np.sin(turn)], 1)
+    for x, y in holes:
+        disc(x, y, hole_mm / 2, 60)
+    squeeze = np.array([[1, 0, 0], [0, SHRINK, middle * (1 - SHRINK)], [0, 0, 1.0]])
+    seen = cv2.GaussianBlur(cv2.warpPerspective(picture, squeeze, (size, size), borderValue=90), (0, 0), 1.0)
+    noisy = seen + np.random.default_rng(0).normal(0, 4, seen.shape)
+    places = middle + holes * px_per_mm * [1, SHRINK]
+    rim = RoundPart("flange", 1.0, np.array([middle, middle]), np.diag([1, SHRINK]) * rim_mm / 2 * px_per_mm)
+    return (
+        np.asarray(np.clip(noisy, 0, 255), np.uint8),
+        places,
+        Placed(EllipseFrame(rim), np.zeros(2), 400.0, False, 0.06),
+    )
+
+
+@pytest.mark.parametrize(("sizes", "count"), [((152.4, 120.7, 19.1), 4), ((200.0, 160.0, 18.0), 8)])
+def test_every_hole_is_found_within_a_pixel(sizes, count):
+    gray, places, rim = _flange(*sizes, count)
+    ring = find_holes(_question(gray), rim)
+    assert ring is not None
+    assert len(ring.middles_px) == count
+    off = np.linalg.norm(ring.middles_px[:, None] - places[None], axis=2).min(axis=1)
+    assert 0.01 < off.max() < 3.0
+    assert ring.hole_share == pytest.approx(sizes[2] / sizes[0], rel=0.25)
+
+
+def test_holes_under_a_card_are_left_out():
+    gray, places, rim = _flange(200.0, 160.0, 18.0, 8)
+    x, y = places[0]
+    card = np.array([[x - 60, y - 60], [x + 60, y - 60], [x + 60, y + 60], [x - 60, y + 60]])
+    ring = find_holes(_question(gray, [card]), rim)
+    assert ring is not None
+    assert 5 <= len(ring.middles_px) <= 7
+    assert np.linalg.norm(ring.middles_px - places[0], axis=1).min() > 40
+
+
+def test_a_plain_disc_has_no_holes():
+    gray, _, rim = _flange(152.4, 120.7, 19.1, 0)
+    assert find_holes(_question(gray), rim) is None

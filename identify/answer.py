@@ -23,17 +23,20 @@ from identify.matching.tell_apart import tell_apart
 from identify.questions.ranking import RankedQuestion, rank_questions
 from identify.repair.cautions import collect_cautions
 from identify.repair.decision import Decision, decide
+from identify.repair.fluid_cautions import elastomer_doubt
 from identify.repair.kit_choice import (
     KitBook,
     KitOffer,
     build_kit_book,
     find_kit_number,
     kit_groups,
+    known_by,
     offer_kits,
     sections_of,
 )
 from identify.repair.replacement import ReplacementTable, find_replacements
 from identify.typed.known_values import KnownValue
+from identify.wording import feature_words, joined
 from reference_geometry.families import Family, ReferenceSet
 
 if TYPE_CHECKING:
@@ -41,6 +44,9 @@ if TYPE_CHECKING:
     from features.survey import Survey
 
 __all__ = ["Answer", "Candidate", "PreparedReference", "build_answer", "prepare_reference", "to_json_object"]
+
+_RIVAL_LEAST = 0.01
+"""Families with other kits below this chance are not worth a word on what would tell them from the first."""
 
 _REASONED_CANDIDATES = 10
 """Candidates that get reasons in words; the rest only carry their probability."""
@@ -159,7 +165,8 @@ def build_answer(
     assumptions = _assumptions(evidence, settings)
     sections = sections_of(ready.kits)
     doubts = tuple(found.sentence for found in evidence.inconsistencies)
-    decisions = decide(sections, offers, not_in_set, questions, assumptions, settings, doubts)
+    doubt = elastomer_doubt(evidence.elastomer, evidence.fluid)
+    decisions = decide(sections, offers, not_in_set, questions, assumptions, settings, doubts, doubt)
     return Answer(
         survey=survey,
         reference_name=ready.reference.name,
@@ -174,7 +181,7 @@ def build_answer(
         decisions=decisions,
         next_questions=questions,
         tell_apart=_tell_apart(candidates, ready, posterior, evidence, settings),
-        replacement=_replacement(candidates, ready, settings),
+        replacement=_replacement(candidates, ready, evidence.elastomer, settings),
         elastomer=evidence.elastomer,
         fluid=evidence.fluid,
         inconsistencies=evidence.inconsistencies,
@@ -199,7 +206,8 @@ def with_kit_number(
         )
         found = Inconsistency("kit_no", sentence)
         return ready.table, replace(evidence, inconsistencies=(*evidence.inconsistencies, found))
-    said = kit_evidence(ready.table, number, ready.kits.rows[number], settings)
+    own = known_by(ready.kits, ready.table.count, ready.kits.kits[number].section)
+    said = kit_evidence(ready.table, number, ready.kits.rows[number], own, settings)
     return said.table, replace(evidence, attributes=(*evidence.attributes, said.evidence))
 
 
@@ -249,16 +257,24 @@ def _tell_apart(
     known = {*(length.name for length in evidence.lengths), *(seen.name for seen in evidence.attributes)}
     words = tell_apart(ready.table, first, second, ids, settings, known)
     groups = kit_groups(ready.kits, ready.table.count)
-    return f"{words} Both take the same kits." if groups[first] == groups[second] else words
+    if groups[first] != groups[second]:
+        return words
+    ranked = posterior.ranked(_RIVAL_LEAST)
+    other = next((int(row) for row in ranked if groups[row] != groups[first]), None)
+    if other is None:
+        return f"{words} Both take the same kits."
+    ids = (ids[0], ready.table.family_ids[other])
+    kit_words = tell_apart(ready.table, first, other, ids, settings, known)
+    return f"{words} Both take the same kits; what matters for the kit: {kit_words[0].lower()}{kit_words[1:]}"
 
 
 def _replacement(
-    candidates: Sequence[Candidate], ready: PreparedReference, settings: MatchSettings
+    candidates: Sequence[Candidate], ready: PreparedReference, elastomer: str, settings: MatchSettings
 ) -> ReplacementTable | None:
     """Only for a family that is probable enough: what fits in place of the wrong pump helps nobody."""
     if not candidates or candidates[0].probability < settings.replacement_threshold:
         return None
-    return find_replacements(ready.reference, candidates[0].family.family_id)
+    return find_replacements(ready.reference, candidates[0].family.family_id, elastomer=elastomer)
 
 
 def _assumptions(evidence: Evidence, settings: MatchSettings) -> tuple[str, ...]:
@@ -270,6 +286,11 @@ def _assumptions(evidence: Evidence, settings: MatchSettings) -> tuple[str, ...]
                 f"The {length.name.replace('_', ' ')} lies {length.offset_mm:.0f} mm behind the scale's "
                 f"plane ({abs(length.per_offset_mm):.2f} mm of size for each mm that is wrong)."
             )
+    told = [name for name in settings.typed_error if name in evidence.typed]
+    if told:
+        shares = [f"{feature_words(name)} {100 * (1 - settings.typed_error_of(name)):g} %" for name in told]
+        told_right = joined(shares, "and")
+        said.append(f"What people tell is taken to be right as often as usual (common practice): {told_right}.")
     if any(length.is_ratio_only for length in evidence.lengths):
         said.append("No scale: sizes are compared by their ratios only.")
     said.append(

@@ -48,7 +48,14 @@ def to_model(answer: Answer) -> AnswerModel:
         not_in_set=answer.not_in_set,
         kits=[_kit(offer) for offer in answer.kits],
         next_questions=[
-            QuestionModel(ask=q.ask, how=q.how, gain_bits=q.gain_bits, minutes=q.question.minutes, code=q.question.code)
+            QuestionModel(
+                ask=q.ask,
+                how=q.how,
+                gain_bits=q.gain_bits,
+                minutes=q.question.minutes,
+                code=q.question.code,
+                fit_gain=dict(q.sure),
+            )
             for q in answer.next_questions
         ],
         cautions=list(answer.cautions),
@@ -182,15 +189,17 @@ def _decision(decision: Decision) -> DecisionModel:
 def _replacement(table: ReplacementTable) -> ReplacementModel:
     return ReplacementModel(
         family_id=table.pump.family_id,
-        repair_parts=table.repair.parts,
+        repair_parts=table.repair.parts[0] if table.repair.parts else None,
         repair_hours=table.repair.hours,
         repairs=[
             RepairModel(
                 section=effort.section,
-                parts=effort.parts,
+                parts=effort.parts[0] if effort.parts else None,
+                most_parts=effort.parts[1] if effort.parts else None,
                 hours=effort.hours,
                 prices=effort.prices,
                 currency=effort.currency,
+                lead_time_days=effort.lead_time_days,
             )
             for effort in table.repairs
         ],

@@ -96,13 +96,14 @@ class KitModel(_Model):
 
 
 class QuestionModel(_Model):
-    """One question worth asking."""
+    """One question worth asking; `fit_gain` is how much it is expected to raise the best kit's chance, by side."""
 
     ask: str
     how: str
     gain_bits: float
     minutes: float
     code: str
+    fit_gain: dict[str, float]
 
 
 class DecisionModel(_Model):
@@ -145,13 +146,15 @@ class AlternativeModel(_Model):
 
 
 class RepairModel(_Model):
-    """What rebuilding one side of the pump takes; hours are common practice."""
+    """What rebuilding one side of the pump takes, from `parts` to `most_parts`; hours are common practice."""
 
     section: str
     parts: int | None
+    most_parts: int | None
     hours: tuple[float, float]
     prices: tuple[float, float] | None
     currency: str
+    lead_time_days: tuple[float, float] | None
 
 
 class ReplacementModel(_Model):

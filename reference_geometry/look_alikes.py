@@ -61,12 +61,14 @@ class Separator:
         first, second: what it is for either family, in words.
         separation_sd: for a length, how far apart in standard deviations of a hand measurement; None for an
             attribute.
+        tool: the hand tool it is read with, "" for an attribute.
     """
 
     name: str
     first: str
     second: str
     separation_sd: float | None
+    tool: str = ""
 
 
 @dataclass(frozen=True)
@@ -236,8 +238,9 @@ def _length_separator(first: Family, second: Family, name: str) -> Separator | N
     here, there = first.lengths.get(name), second.lengths.get(name)
     if here is None or there is None:
         return None
-    reading = CALIPER_SD_MM if max(here.mean_mm, there.mean_mm) < TAPE_FROM_MM else TAPE_SD_MM
+    by_tape = max(here.mean_mm, there.mean_mm) >= TAPE_FROM_MM
+    reading = TAPE_SD_MM if by_tape else CALIPER_SD_MM
     spreads = [known.sd_mm or DEFAULT_SPREAD * known.mean_mm for known in (here, there)]
     sd = float(np.sqrt(reading**2 + (spreads[0] ** 2 + spreads[1] ** 2) / 2.0))
     apart = abs(here.mean_mm - there.mean_mm) / sd
-    return Separator(name, f"{here.mean_mm:g} mm", f"{there.mean_mm:g} mm", apart)
+    return Separator(name, f"{here.mean_mm:g} mm", f"{there.mean_mm:g} mm", apart, "tape" if by_tape else "caliper")

@@ -256,7 +256,10 @@ def check_command(
     bare = [family.family_id for family in loaded.families if "chamber_diameter" not in family.lengths]
     if bare:
         typer.echo(f"\n{len(bare)} families have no chamber_diameter yet: {', '.join(bare[:10])}")
-    typer.echo(f"\nTold apart means at most 1 mix-up in 20 at {photo_sd:g} % standard uncertainty.")
+    typer.echo(
+        f"\nTold apart means at most 1 mix-up in 20 (3.3 sd) by photos of {photo_sd:g} % standard uncertainty; sd: "
+        "standard deviations of what a photo, or the tool, reads between the two."
+    )
 
 
 def _by_kind(files: list[Path]) -> dict[TableKind, Path]:

@@ -6,6 +6,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from identify.wording import feature_words, value_words
 from reference_geometry.families import LENGTH_NAMES, Family, Kit, KnownLength
 from reference_geometry.look_alikes import Separator, ViewCheck
 from reference_geometry.measurements import Measurement, agreement
@@ -154,21 +155,30 @@ def look_alikes_table(check: ViewCheck, everything: bool) -> Table:
     shown = [pair for pair in check.look_alikes if everything or not pair.same_kits]
     wanted = check.pairs if everything else check.kit_pairs
     which = "" if everything else ", different kits"
-    title = f"Not told apart by {_VIEW_WORDS[check.view]}{which}: {wanted} pairs"
+    title = f"Not told apart by {_VIEW_WORDS[check.view]}{which}: {wanted} {'pair' if wanted == 1 else 'pairs'}"
     if wanted > len(shown):
         title += f", the {len(shown)} most alike"
     table = _table(
-        title, "family", "and", "apart by", "kits", "look or ask", "measure by hand", right=("apart by",)
+        title, "family", "and", "photos differ", "kits", "or look at", "one measurement by hand",
+        right=("photos differ",),
     )  # fmt: skip
     for pair in shown:
         kits = "the same" if pair.same_kits else "differ"
         apart = f"{pair.separation_sd:.1f} sd"
-        _row(table, pair.first, pair.second, apart, kits, _either(pair.attribute), _either(pair.measurement))
+        _row(table, pair.first, pair.second, apart, kits, _looked_at(pair.attribute), _measured(pair.measurement))
     return table
 
 
-def _either(separator: Separator | None) -> str:
+def _looked_at(separator: Separator | None) -> str:
     if separator is None:
         return "nothing known"
-    apart = "" if separator.separation_sd is None else f" ({separator.separation_sd:.0f} sd)"
-    return f"{separator.name}: {separator.first} or {separator.second}{apart}"
+    return f"{feature_words(separator.name)}: {value_words(separator.first)} or {value_words(separator.second)}"
+
+
+def _measured(separator: Separator | None) -> str:
+    """The measurement with its tool and what it gives for either family."""
+    if separator is None:
+        return "none known separates them"
+    tool = f", {separator.tool}" if separator.tool else ""
+    apart = "" if separator.separation_sd is None else f" ({separator.separation_sd:.0f} sd apart)"
+    return f"{feature_words(separator.name)}{tool}: {separator.first} or {separator.second}{apart}"

@@ -19,7 +19,7 @@ _TELLING = 2.5
 _TAPE_FROM_MM = 350.0
 """Longer spans are read with a tape (common practice)."""
 
-_TOOLS = {"thread_pitch": "a pitch gauge", "thread_major_diameter": "a calliper on the male fitting"}
+_TOOLS = {"thread_pitch": "a pitch gauge", "thread_major_diameter": "a caliper on the male fitting"}
 
 
 def tell_apart(
@@ -68,7 +68,7 @@ def _length_contrasts(table: FamilyTable, first: int, second: int, ids: tuple[st
         if one is None or two is None:
             continue
         sd = sqrt(0.5 * (one[1] ** 2 + two[1] ** 2) + READING_SD_MM[name] ** 2)
-        tool = _TOOLS.get(name, "a tape" if max(one[0], two[0]) >= _TAPE_FROM_MM else "a calliper")
+        tool = _TOOLS.get(name, "a tape" if max(one[0], two[0]) >= _TAPE_FROM_MM else "a caliper")
         values = f"{one[0]:.1f} mm for {ids[0]}, {two[0]:.1f} mm for {ids[1]}"
         words = f"read the {feature_words(name)} with {tool}: {values}."
         contrasts.append(_Contrast(name, abs(one[0] - two[0]) / sd, words))

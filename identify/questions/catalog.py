@@ -133,7 +133,7 @@ _LOOKS = (
 _MEASURES = (
     Question(
         "calliper_flange", "measure", "What is the outside diameter of the port flange?",
-        "Calliper or rule straight across the flange, largest reading of two directions. Answer: "
+        "Caliper or rule straight across the flange, largest reading of two directions. Answer: "
         "flange_diameter=152.4mm.",
         3.0, lengths=(LengthReading("flange_diameter", 0.7, 0.002),), only="flanged",
     ),
@@ -145,19 +145,19 @@ _MEASURES = (
     ),
     Question(
         "calliper_chamber", "measure", "What is the outside diameter of the chamber joint?",
-        "Large calliper across the band or rim (lugs and bolt heads left out), or a tape round it divided by "
+        "Large caliper across the band or rim (lugs and bolt heads left out), or a tape round it divided by "
         "3.1416. Answer: chamber_diameter=212mm.",
         4.0, lengths=(LengthReading("chamber_diameter", 1.0, 0.002),),
     ),
     Question(
         "calliper_bore", "measure", "What is the bore of the liquid port?",
-        "Only with the pump shut off, vented, drained and the pipe off: calliper across the opening at the "
+        "Only with the pump shut off, vented, drained and the pipe off: caliper across the opening at the "
         "port face. Answer: port_bore=38mm.",
         20.0, lengths=(LengthReading("port_bore", 0.5, 0.01),),
     ),
     Question(
         "thread_gauge", "measure", "What thread do the liquid ports have?",
-        "Only with the pump shut off, vented, drained and the pipe off: calliper over the male fitting's "
+        "Only with the pump shut off, vented, drained and the pipe off: caliper over the male fitting's "
         "thread and a pitch gauge. Answer: thread_major_diameter=48mm thread_pitch=2.31mm.",
         20.0,
         lengths=(

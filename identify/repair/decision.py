@@ -53,6 +53,7 @@ def decide(
     assumptions: Sequence[str],
     settings: MatchSettings,
     doubts: Sequence[str] = (),
+    elastomer_doubt: str = "",
 ) -> tuple[Decision, ...]:
     """One decision a section, in the order given.
 
@@ -64,22 +65,24 @@ def decide(
         assumptions: what the answer rests on.
         settings: threshold and costs.
         doubts: sentences about values that do not agree; nothing is ordered while there are any.
+        elastomer_doubt: what common practice says against the elastomer and the fluid that were named; kits with an
+            elastomer are not ordered while it stands.
     """
     decisions = []
     for section in sections:
         own = [offer for offer in offers if offer.section == section]
         decision = _decide_one(section, own, not_in_set, questions, assumptions, settings)
-        decision = _with_costs(decision, questions, settings)
+        decision = _with_costs(_elastomer_checked(decision, own, elastomer_doubt), questions, settings)
         decisions.append(_held_back(decision, doubts[0]) if doubts else decision)
     return tuple(decisions)
 
 
 def _with_costs(decision: Decision, questions: Sequence[RankedQuestion], settings: MatchSettings) -> Decision:
     """What a wrong kit costs on average now, beside what the best question costs and saves."""
-    unit, wrong = settings.cost_currency, 1.0 - decision.fit_probability
+    unit = settings.cost_currency
     words = (
-        f"Ordering now costs {decision.expected_wrong_cost:.2f} {unit} on average in wrong kits "
-        f"({100.0 * max(wrong, 0.0):.2g} % of {settings.wrong_kit_cost:g} {unit})"
+        f"Ordering the {decision.section}-side kit now costs {decision.expected_wrong_cost:.2f} {unit} on average in "
+        f"wrong kits ({_share_words(1.0 - decision.fit_probability)} of {settings.wrong_kit_cost:g} {unit})"
     )
     best = max(questions, key=lambda q: q.worth(decision.section, settings), default=None)
     if best is None:
@@ -88,10 +91,22 @@ def _with_costs(decision: Decision, questions: Sequence[RankedQuestion], setting
     saves = best.sure.get(decision.section, 0.0) * settings.wrong_kit_cost
     figures = f"costs {cost:.2f} {unit} and saves {saves:.2f} {unit} on average"
     if saves > cost:
-        words += f"; the best question pays: it {figures}."
+        words += f'; the question that saves most pays ("{best.ask}"): it {figures}.'
     else:
         words += f"; no question left pays for itself (the best {figures})."
     return replace(decision, question_cost=cost, question_saves=saves, cost_sentence=words)
+
+
+def _elastomer_checked(decision: Decision, own: Sequence[KitOffer], doubt: str) -> Decision:
+    """The same, but a kit whose elastomer is commonly avoided with the fluid waits for the maker's chart."""
+    with_elastomer = {offer.kit_no for offer in own if offer.elastomer_status == "as_said"}
+    if decision.action != "order" or not doubt or not with_elastomer & set(decision.kit_nos):
+        return decision
+    words = (
+        f"The {decision.section}-side fit is settled ({_percent(decision.fit_probability)}), but do not order "
+        f"{joined(decision.kit_nos)} yet. {doubt}"
+    )
+    return replace(decision, action="ask_elastomer", sentence=words)
 
 
 def _held_back(decision: Decision, doubt: str) -> Decision:
@@ -184,6 +199,12 @@ def superseded_words(offer: KitOffer) -> str:
 def _kit_words(section: str) -> str:
     article = "an" if section[:1].lower() in "aeiou" else "a"
     return f"{article} {section}-side kit"
+
+
+def _share_words(share: float) -> str:
+    """A small share with two digits, never as a power of ten."""
+    percent = 100.0 * max(share, 0.0)
+    return f"{percent:.0f} %" if percent >= 10.0 else f"{percent:.2g} %"
 
 
 def _percent(probability: float) -> str:

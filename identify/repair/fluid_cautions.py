@@ -168,6 +168,15 @@ def elastomer_notes(elastomer: str, fluid: str, offered: Sequence[str] = ()) -> 
     )
 
 
+def elastomer_doubt(elastomer: str, fluid: str) -> str:
+    """What common practice says against this elastomer in this fluid, the gravest first; "" when nothing."""
+    said = find_elastomer(elastomer) if elastomer else None
+    if said is None:
+        return ""
+    against = (*_avoided(fluid, said), *_outside(fluid, said))
+    return against[0] if against else ""
+
+
 def _usual_limits(said: Elastomer | None) -> Iterator[str]:
     if said:
         yield (
@@ -178,12 +187,10 @@ def _usual_limits(said: Elastomer | None) -> Iterator[str]:
 
 def _of_the_fluid(fluid: str, said: Elastomer | None, kits: Sequence[Elastomer]) -> Iterator[str]:
     guidance = fluid_guidance(fluid) if fluid else ()
+    if said:
+        yield from _avoided(fluid, said)
     for entry in guidance:
         yield f"{fluid} ({entry.kind}): {entry.caution} Common practice only; check the maker's chart."
-        if said and said.name in entry.poor:
-            yield (
-                f"{said.name} with {entry.kind} is commonly avoided: stop and check the maker's chart before ordering."
-            )
         poor = [kit.name for kit in kits if kit.name in entry.poor]
         if poor:
             yield (
@@ -194,13 +201,29 @@ def _of_the_fluid(fluid: str, said: Elastomer | None, kits: Sequence[Elastomer])
         yield f"No general guidance is held for {fluid}: check the maker's chemical compatibility chart."
 
 
+def _avoided(fluid: str, said: Elastomer) -> tuple[str, ...]:
+    """Kinds of fluid in this one that the elastomer is commonly kept away from."""
+    return tuple(
+        f"{said.name} with {entry.kind} is commonly avoided: check the maker's chart first (common practice)."
+        for entry in (fluid_guidance(fluid) if fluid else ())
+        if said.name in entry.poor
+    )
+
+
+def _outside(fluid: str, said: Elastomer) -> tuple[str, ...]:
+    """Temperatures named with the fluid that lie outside the elastomer's usual ones."""
+    return tuple(
+        f"{degrees:.0f} °C is outside the usual {said.low_c} to {said.high_c} °C of {said.name}: check the maker's "
+        "limit first (common practice)."
+        for degrees in temperatures_c(fluid)
+        if not said.low_c <= degrees <= said.high_c
+    )
+
+
 def _of_the_temperature(fluid: str, said: Elastomer | None, kits: Sequence[Elastomer]) -> Iterator[str]:
+    if said:
+        yield from _outside(fluid, said)
     for degrees in temperatures_c(fluid):
-        if said and not said.low_c <= degrees <= said.high_c:
-            yield (
-                f"{degrees:.0f} °C is outside the usual {said.low_c} to {said.high_c} °C of {said.name}: stop and "
-                "check the maker's limit before ordering (common practice)."
-            )
         outside = [f"{kit.name} ({kit.low_c} to {kit.high_c} °C)" for kit in kits
                    if not kit.low_c <= degrees <= kit.high_c]  # fmt: skip
         if outside:

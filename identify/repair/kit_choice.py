@@ -136,6 +136,14 @@ def kit_groups(book: KitBook, count: int, section: str = "") -> NDArray[np.intp]
     return np.array([seen.setdefault(tuple(sorted(n)), len(seen)) for n in numbers], dtype=np.intp)
 
 
+def known_by(book: KitBook, count: int, section: str) -> list[str]:
+    """The number each family's kits of a section are known by, the same where the same kits fit; "" without kits."""
+    group = kit_groups(book, count, section)
+    number = {int(group[row]): kit_no for kit_no in sorted(book.rows, reverse=True)
+              if book.kits[kit_no].section == section for row in book.rows[kit_no]}  # fmt: skip
+    return [number.get(int(own), "") for own in group]
+
+
 def sections_of(book: KitBook) -> tuple[str, ...]:
     """Sections the set has kits for, fluid side first."""
     return tuple(sorted({section for section, _ in book.fits}, key=section_order))

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from heapq import nsmallest
 from typing import Literal
 
+from identify.repair.elastomers import kit_has_elastomer
 from identify.repair.kit_choice import section_order
 from identify.repair.kit_parts import piece_count, rebuild_hours
 from identify.repair.pump_differences import (
@@ -37,18 +38,20 @@ class RepairEffort:
 
     Attributes:
         section: "fluid" or "air".
-        parts: parts to replace, by the side's kits together where each holds other parts; None when the set
-            does not list them.
+        parts: fewest and most parts to replace: from one kit to all where each holds other parts; None when the
+            set does not list them.
         hours: from, to; common practice.
-        prices: lowest and highest list price of its kits, None when not known or in several currencies.
+        prices: the same of list prices, None when not known or in several currencies.
         currency: of the prices.
+        lead_time_days: shortest and longest of its kits, None when not known.
     """
 
     section: str
-    parts: int | None
+    parts: tuple[int, int] | None
     hours: tuple[float, float]
     prices: tuple[float, float] | None = None
     currency: str = ""
+    lead_time_days: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True)
@@ -105,13 +108,14 @@ class ReplacementTable:
         return own or RepairEffort("fluid", None, _hours("fluid", self.pump))
 
 
-def find_replacements(reference: ReferenceSet, family_id: str, most: int = 8) -> ReplacementTable:
+def find_replacements(reference: ReferenceSet, family_id: str, most: int = 8, elastomer: str = "") -> ReplacementTable:
     """Families that go into the same piping as this one.
 
     Args:
         reference: the set.
         family_id: the identified family.
         most: rows to keep.
+        elastomer: as said; the repair then counts the kits in it only, where there are any. "" when not said.
 
     Raises:
         KeyError: the set has no such family.
@@ -128,7 +132,7 @@ def find_replacements(reference: ReferenceSet, family_id: str, most: int = 8) ->
     parts = _wearing_parts(reference, [pump, *best])
     return ReplacementTable(
         pump,
-        _repairs(reference, pump),
+        _repairs(reference, pump, elastomer),
         tuple(_compare(pump, other, parts.get(other.family_id)) for other in best),
     )
 
@@ -177,24 +181,29 @@ def _wearing_parts(reference: ReferenceSet, families: Sequence[Family]) -> dict[
     return fewest
 
 
-def _repairs(reference: ReferenceSet, pump: Family) -> tuple[RepairEffort, ...]:
+def _repairs(reference: ReferenceSet, pump: Family, elastomer: str) -> tuple[RepairEffort, ...]:
     """A rebuild for each side the set has kits for."""
     own = [kit for kit in reference.kits if kit.family_id == pump.family_id and not kit.superseded_by]
+    as_said = [kit for kit in own if kit.elastomer and elastomer and kit_has_elastomer(kit.elastomer, elastomer)]
+    if as_said:
+        own = [*as_said, *(kit for kit in own if not kit.elastomer)]
     sections = sorted({kit.section for kit in own}, key=section_order)
     return tuple(_repair(section, [kit for kit in own if kit.section == section], pump) for section in sections)
 
 
 def _repair(section: str, kits: Sequence[Kit], pump: Family) -> RepairEffort:
-    """One side: kits in different elastomers replace each other, kits without a choice add up."""
+    """One side: of kits in different elastomers one is taken, of kits without a choice those whose parts are worn."""
     counts = [count for kit in kits if (count := piece_count(kit.contents))]
     adds_up = not any(kit.elastomer for kit in kits)
-    parts = None if not counts else sum(counts) if adds_up else min(counts)
+    parts = (min(counts), sum(counts) if adds_up else max(counts)) if counts else None
+    days = [kit.lead_time_days for kit in kits if kit.lead_time_days is not None]
     prices = [kit.price for kit in kits if kit.price is not None]
     currencies = {kit.currency for kit in kits if kit.price is not None}
     span = None
     if prices and len(currencies) == 1:
-        span = (sum(prices), sum(prices)) if adds_up else (min(prices), max(prices))
-    return RepairEffort(section, parts, _hours(section, pump), span, "".join(currencies) if span else "")
+        span = (min(prices), sum(prices) if adds_up else max(prices))
+    lead = (min(days), max(days)) if days else None
+    return RepairEffort(section, parts, _hours(section, pump), span, "".join(currencies) if span else "", lead)
 
 
 def _hours(section: str, pump: Family) -> tuple[float, float]:

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date
+from itertools import accumulate
 
 from features.survey import Survey
 from identify.answer import Answer
@@ -18,6 +19,7 @@ from identify.report.matched import (
     kit_section,
     letter_section,
     question_section,
+    reason_section,
 )
 from identify.report.measured import (
     budget_section,
@@ -28,10 +30,11 @@ from identify.report.measured import (
     seen_section,
 )
 from identify.report.replaced import replacement_section
-from identify.wording import chance_words, feature_words, length_words
+from identify.wording import chance_words, feature_words, length_words, value_words
 
 DEMO_NOTE = "DEMO DATA: makers, pumps, kits, prices and lead times are invented. Order nothing by this answer."
 
+_TOLD_ATTRIBUTES = 4
 HEADLINE_LENGTHS = 2
 """Lengths named in the three lines of the answer."""
 
@@ -48,6 +51,7 @@ def report_content(answer: Answer, made: date, pictures: Sequence[Picture] = ())
     matched = [
         conflict_section(answer),
         candidate_section(answer),
+        reason_section(answer),
         kit_section(answer),
         contents_section(answer),
         question_section(answer),
@@ -95,7 +99,7 @@ def _in_order(
         sections.append(Section("Photos with sizes", (Pictures(tuple(pictures)),), on_screen=False))
     sections += [
         *matched,
-        measured_section(answer.measurements, () if ordered else answer.assumptions),
+        measured_section(answer.measurements, () if ordered else answer.assumptions, bool(survey.photos)),
         port_section(answer.ports),
         seen_section(answer.attributes),
         photo_section(survey) if survey.photos else None,
@@ -119,7 +123,22 @@ def candidate_line(answer: Answer) -> str:
     if not answer.candidates:
         return f"Pump: {unknown}."
     first = answer.candidates[0]
+    if first.probability < _OPEN:
+        several = likely_count(answer)
+        likeliest = f"the likeliest {family_words(first.family)}, {chance_words(first.probability)}"
+        return f"Pump still open between {several} families, {likeliest}; {unknown}."
     return f"Most likely pump: {family_words(first.family)}, {chance_words(first.probability)}; {unknown}."
+
+
+_OPEN = 0.5
+_LIKELY_SHARE = 0.95
+
+
+def likely_count(answer: Answer) -> int:
+    """How many families, the likeliest first, share 95 % of the chance that the set holds the pump."""
+    wanted = _LIKELY_SHARE * sum(c.probability for c in answer.candidates)
+    reached = accumulate(c.probability for c in answer.candidates)
+    return next((count for count, total in enumerate(reached, start=1) if total >= wanted), len(answer.candidates))
 
 
 def measured_line(answer: Answer) -> str:
@@ -129,13 +148,22 @@ def measured_line(answer: Answer) -> str:
         f"{feature_words(length.name)} {length_words(length.value_mm, *length.interval_mm)}"
         for length in absolute[:HEADLINE_LENGTHS]
     ]
-    if not absolute:
-        said = ["ratios only, no scale" if answer.measurements else "nothing"]
+    by_photo = answer.survey is not None and bool(answer.survey.photos)
+    if not by_photo:
+        said += _told_words(answer)
+    if not absolute and (answer.measurements or not said):
+        said.insert(0, "ratios only, no scale" if answer.measurements else "nothing")
     if answer.ports and answer.ports[0].probability >= 0.5:
         port = answer.ports[0]
         said.append(f"port {port.standard} {port.nominal_in} in ({chance_words(port.probability)})")
-    verb = "Measured" if answer.survey is not None and answer.survey.photos else "Known"
+    verb = "Measured" if by_photo else "Known"
     return f"{verb}: {'; '.join(said)}."
+
+
+def _told_words(answer: Answer) -> list[str]:
+    """Attributes somebody told, as "chamber bolts 8"."""
+    best = ((seen.name, max(seen.likelihood, key=seen.likelihood.__getitem__)) for seen in answer.attributes)
+    return [f"{feature_words(name)} {value_words(value)}" for name, value in best][:_TOLD_ATTRIBUTES]
 
 
 def _date_words(day: date) -> str:

@@ -3,12 +3,13 @@
 from collections.abc import Sequence
 
 from identify.answer import Answer, Candidate
+from identify.questions.ranking import RankedQuestion
 from identify.repair.decision import superseded_words
 from identify.repair.kit_choice import KitOffer, section_order
 from identify.repair.kit_parts import rebuild_hours
 from identify.report.blocks import Blanks, Block, Bullets, Column, Letter, Paragraph, Section, Table
 from identify.report.measured import SMALLEST_SHOWN
-from identify.wording import chance_words, lead_time_words, price_words, stock_words
+from identify.wording import chance_words, lead_time_words, price_words, stock_words, value_words
 from reference_geometry.families import Family
 
 SHOWN_CANDIDATES = 5
@@ -28,31 +29,85 @@ def candidate_section(answer: Answer) -> Section:
     """Which families it may be, with reasons for and against the first ones."""
     shown = [c for c in answer.candidates[:SHOWN_CANDIDATES] if c.probability >= SMALLEST_SHOWN]
     shown = shown or list(answer.candidates[:1])
-    rows = [(family_words(c.family), chance_words(c.probability)) for c in shown]
-    rest = sum(c.probability for c in answer.candidates) - sum(c.probability for c in shown)
-    if rest >= SMALLEST_SHOWN:
-        rows.append((f"one of {len(answer.candidates) - len(shown)} others", chance_words(rest)))
-    rows.append(("none of this set", chance_words(answer.not_in_set)))
-    table = Table(
-        (Column("family", share=5), Column("chance", "right")),
-        tuple(rows),
-        frozenset({0}) if shown else frozenset(),
-    )
-    blocks: list[Block] = [table]
+    blocks: list[Block] = [_candidate_table(answer, shown)]
     for number, candidate in enumerate(shown[:REASONED_CANDIDATES]):
-        blocks += _reasons(candidate, is_first=number == 0)
+        blocks += _reasons(candidate, with_support=number == 0)
     if answer.tell_apart and len(shown) > 1:
         blocks.append(Paragraph(answer.tell_apart))
     return Section("Which pump", tuple(blocks))
 
 
-def _reasons(candidate: Candidate, is_first: bool) -> list[Block]:
-    """For the first candidate all that speaks for and against it, for the next one what speaks against it."""
-    items = [f"for ({r.strength}): {r.sentence}" for r in candidate.reasons_for[:SHOWN_REASONS] if is_first]
+def _candidate_table(answer: Answer, shown: Sequence[Candidate]) -> Table:
+    """Families with their chance and, where several come into question, what they differ in and whether by kit."""
+    several = len(shown) > 1
+    differing = _differing([c.family for c in shown])
+    numbers = [_kit_numbers(answer, c.family) for c in shown]
+    rows = []
+    for candidate, own in zip(shown, numbers, strict=True):
+        kits = "not known" if not own else "as the first" if own == numbers[0] else "others"
+        about = ", ".join(filter(None, (_attribute_words(candidate.family, name) for name in differing)))
+        more = (about, "" if candidate is shown[0] else kits) if several else ()
+        rows.append((family_words(candidate.family), *more, chance_words(candidate.probability)))
+    rest = sum(c.probability for c in answer.candidates) - sum(c.probability for c in shown)
+    blank = ("", "") if several else ()
+    if rest >= SMALLEST_SHOWN:
+        rows.append((f"one of {len(answer.candidates) - len(shown)} others", *blank, chance_words(rest)))
+    rows.append(("none of this set", *blank, chance_words(answer.not_in_set)))
+    middle = (Column("is", share=3), Column("kits", share=1.5)) if several else ()
+    columns = (Column("family", share=5), *middle, Column("chance", "right", whole=True))
+    return Table(columns, tuple(rows), frozenset({0}) if shown else frozenset())
+
+
+_TOLD_ATTRIBUTES = (
+    "connection", "port_standard", "port_nominal_in", "port_position", "housing_joint", "chamber_bolt_count",
+    "wetted_material", "air_valve_side",
+)  # fmt: skip
+"""What families of one outside usually differ in, in the order a customer can tell it."""
+
+_MOST_TOLD = 3
+
+
+def _differing(families: Sequence[Family]) -> tuple[str, ...]:
+    """Attributes in which these families are known to differ; the port standard says the connection with it."""
+    found = [name for name in _TOLD_ATTRIBUTES if len({getattr(family, name) for family in families}) > 1]
+    if "port_standard" in found and "connection" in found:
+        found.remove("connection")
+    return tuple(found[:_MOST_TOLD])
+
+
+def _attribute_words(family: Family, name: str) -> str:
+    value = getattr(family, name)
+    if value is None:
+        return ""
+    words = value_words(str(value))
+    return {
+        "port_position": f"{words} ports",
+        "chamber_bolt_count": f"{words} bolts",
+        "air_valve_side": f"air valve {words}",
+        "port_nominal_in": f"{words} in",
+    }.get(name, words)
+
+
+def _kit_numbers(answer: Answer, family: Family) -> frozenset[str]:
+    return frozenset(kit.kit_no for kit in answer.kits if family.family_id in kit.families)
+
+
+def _reasons(candidate: Candidate, with_support: bool) -> list[Block]:
+    """What speaks for a candidate, where wanted, and against it."""
+    items = [f"for ({r.strength}): {r.sentence}" for r in candidate.reasons_for[:SHOWN_REASONS] if with_support]
     items += [f"against ({r.strength}): {r.sentence}" for r in candidate.reasons_against[:SHOWN_REASONS]]
     if not items:
-        return []
+        return [Paragraph(f"{family_words(candidate.family)}: nothing known so far speaks against it.")]
     return [Paragraph(f"{family_words(candidate.family)}:"), Bullets(tuple(items))]
+
+
+def reason_section(answer: Answer) -> Section | None:
+    """What speaks for and against the further candidates; too long for a screen."""
+    others = [c for c in answer.candidates[1:SHOWN_CANDIDATES] if c.probability >= SMALLEST_SHOWN]
+    if not others:
+        return None
+    blocks = [block for candidate in others for block in _reasons(candidate, with_support=True)]
+    return Section("For and against the other pumps", tuple(blocks), on_screen=False)
 
 
 def kit_section(answer: Answer) -> Section:
@@ -63,21 +118,38 @@ def kit_section(answer: Answer) -> Section:
         said = decisions[side].sentence if side in decisions else ""
         if said:
             blocks.append(Paragraph(said))
+        if shown[0].probability < _WIDE_OPEN:
+            blocks.append(Paragraph(_wide_open_words(side, shown[0], len(shown) + left_out)))
+            continue
         blocks.append(_kit_table(side, shown))
         older = [superseded_words(kit) for kit in shown if kit.supersedes]
         blocks += [Paragraph(words) for words in older if words not in said]
         if left_out:
             blocks.append(Paragraph(f"{left_out} less likely {side}-side kits are not shown.", "muted"))
         blocks.append(Paragraph(work_words(answer, side, shown)))
-    for words in dict.fromkeys(decision.cost_sentence for decision in answer.decisions):
-        blocks.append(Paragraph(words, "muted"))
+    blocks += [Paragraph(words, "muted") for words in cost_words(answer)]
     rests_on = next((decision.assumptions for decision in answer.decisions if decision.assumptions), ())
     if rests_on:
         blocks += [Paragraph("To order rests on:"), Bullets(rests_on)]
-    if not blocks:
+    if not answer.kits:
         blocks.append(Paragraph("No kit of this set fits what was seen.", "warning"))
     blocks.append(Paragraph(_elastomer_words(answer), "plain" if answer.elastomer else "warning"))
     return Section("Rebuild kit", tuple(blocks))
+
+
+def cost_words(answer: Answer) -> list[str]:
+    """What ordering now and asking first cost: of the first side, and of others that are to be treated otherwise."""
+    first = answer.decision
+    return [d.cost_sentence for d in answer.decisions if d is first or (first and d.action != first.action)]
+
+
+_WIDE_OPEN = 0.2
+"""Below this chance of the best kit a table of kits would only look like an answer."""
+
+
+def _wide_open_words(side: str, best: KitOffer, count: int) -> str:
+    chance = chance_words(best.probability)
+    return f"{count} {side}-side kits may fit, none with more than {chance}: too many to list before more is known."
 
 
 def kits_by_side(answer: Answer) -> list[tuple[str, list[KitOffer], int]]:
@@ -155,11 +227,28 @@ def _elastomer_words(answer: Answer) -> str:
 
 def question_section(answer: Answer) -> Section | None:
     """What to ask next, best first, and how the customer finds out."""
-    questions = answer.next_questions[:SHOWN_QUESTIONS]
+    questions = questions_to_ask(answer)
     if not questions:
         return None
-    items = tuple(f"{q.ask} {q.how}{_worth(q.gain_bits)}" for q in questions)
-    return Section("Ask next", (Bullets(items, numbered=True),))
+    items = tuple(f"{q.ask} {q.how}{_worth(answer, q)}" for q in questions)
+    blocks: list[Block] = [Bullets(items, numbered=True)]
+    if is_settled(answer):
+        blocks.append(Paragraph("Which kit fits is settled: no question about the pump itself pays for its trouble."))
+    return Section("Ask next", tuple(blocks))
+
+
+def is_settled(answer: Answer) -> bool:
+    """Whether every side's fit is settled, whatever is still open about the elastomer."""
+    return bool(answer.decisions) and all(d.action in ("order", "ask_elastomer") for d in answer.decisions)
+
+
+def questions_to_ask(answer: Answer) -> tuple[RankedQuestion, ...]:
+    """The best questions; once the fit is settled only those that are asked anyway. Those always come along."""
+    always = tuple(q for q in answer.next_questions if q.about != "fit")
+    if is_settled(answer):
+        return always
+    best = answer.next_questions[:SHOWN_QUESTIONS]
+    return (*best, *(q for q in always if q not in best))
 
 
 def _without_typing(how: str) -> str:
@@ -167,15 +256,24 @@ def _without_typing(how: str) -> str:
     return how.partition("Answer: ")[0].strip()
 
 
-def _worth(bits: float) -> str:
-    """How much an answer would tell; questions asked for safety's sake tell nothing about the kit."""
-    return f" (worth {bits:.1f} bits)" if bits >= 0.05 else ""
+def _worth(answer: Answer, question: RankedQuestion) -> str:
+    """What an answer is expected to tell about the kit, and the trouble; safety questions tell nothing about it."""
+    if question.gain_bits < 0.05:
+        return ""
+    said = [f"worth {question.gain_bits:.1f} bits"]
+    side = answer.decision
+    more = question.sure.get(side.section, 0.0) if side else 0.0
+    if side and more >= 0.01:
+        now = side.fit_probability
+        said.append(f"the best {side.section}-side kit then fits with {chance_words(now + more)} on average")
+    said.append(f"about {question.question.minutes:g} min")
+    return f" ({'; '.join(said)})"
 
 
 def letter_section(answer: Answer) -> Section:
     """The same questions as a message ready to be sent to the customer."""
     lines = ["Hello,", "", "so that the right rebuild kit goes out for your pump, please let us know:"]
-    questions = answer.next_questions[:SHOWN_QUESTIONS]
+    questions = questions_to_ask(answer)
     asks = [f"{q.ask} {_without_typing(q.how)}" for q in questions if q.question.code not in ("elastomer", "fluid")]
     if not answer.elastomer:
         asks.append("Which elastomer are the diaphragms and balls made of? The last order or the old part may say.")

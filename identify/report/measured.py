@@ -57,7 +57,7 @@ def scale_words(photo: PhotoSurvey) -> str:
     return f"scale {photo.scale.label}, {photo.mm_per_px:.4g} mm per pixel ± {relative:.2g} %"
 
 
-def measured_section(lengths: Sequence[MeasuredLength], assumptions: Sequence[str]) -> Section:
+def measured_section(lengths: Sequence[MeasuredLength], assumptions: Sequence[str], by_photo: bool) -> Section:
     """Lengths with 95 % intervals; ratios where there was no scale; what it rests on."""
     absolute = [length for length in lengths if not length.is_ratio_only]
     blocks: list[Block] = []
@@ -67,8 +67,10 @@ def measured_section(lengths: Sequence[MeasuredLength], assumptions: Sequence[st
     elif lengths:
         blocks.append(Paragraph("No scale: no length in mm is known, only ratios.", "warning"))
         blocks.append(_ratio_table(lengths))
-    else:
+    elif by_photo:
         blocks.append(Paragraph("Nothing could be measured.", "warning"))
+    else:
+        blocks.append(Paragraph("No photo and no length was given.", "muted"))
     others = [text for text in assumptions if _OFFSET_WORDS not in text]
     assumed = tuple(f"Assumed: {assumption}" for assumption in (*offset_assumptions(absolute), *others))
     if assumed:

@@ -45,10 +45,22 @@ def _side_words(effort: RepairEffort) -> str:
     low, high = effort.hours
     said = [f"on the {effort.section} side {low:g} to {high:g} hours"]
     if effort.parts is not None:
-        said.append(f"{effort.parts} parts to replace")
+        said.append(f"{_count_span(effort.parts)} parts to replace")
     if effort.prices is not None:
         said.append(f"kits at {_price_span(effort)}")
+    if effort.lead_time_days is not None:
+        said.append(f"in {_lead_span(effort)}")
     return ", ".join(said)
+
+
+def _count_span(span: tuple[int, int]) -> str:
+    low, high = span
+    return f"{low}" if low == high else f"{low} to {high}"
+
+
+def _lead_span(effort: RepairEffort) -> str:
+    low, high = effort.lead_time_days or (0.0, 0.0)
+    return lead_time_words(high) if round(low) == round(high) else f"{low:.0f} to {high:.0f} days"
 
 
 def _price_span(effort: RepairEffort) -> str:
@@ -62,7 +74,8 @@ def _price_span(effort: RepairEffort) -> str:
 def _side_by_side(table: ReplacementTable, shown: Sequence[Replacement]) -> Table:
     """The pump and what could take its place, a column each; a line for all that is known of any of them."""
     pumps = (table.pump, *(row.family for row in shown))
-    parts = (table.repair.parts, *(row.wearing_parts for row in shown))
+    repair = table.repair
+    counts = [_NOT_KNOWN if row.wearing_parts is None else f"from {row.wearing_parts}" for row in shown]
     lines = [
         ("fit", "as it is", *(row.fit for row in shown)),
         ("port", *map(_port_words, pumps)),
@@ -71,12 +84,12 @@ def _side_by_side(table: ReplacementTable, shown: Sequence[Replacement]) -> Tabl
         *((feature_words(name), *(_span_words(table.pump, pump, name) for pump in pumps)) for name in _SPANS),
         ("foot spacing", *(_span_words(table.pump, pump, *_FEET) for pump in pumps)),
         ("maximum flow", *map(_flow_words, pumps)),
-        ("fluid-side wearing parts", *(_NOT_KNOWN if count is None else str(count) for count in parts)),
+        ("fluid-side wearing parts", _NOT_KNOWN if repair.parts is None else _count_span(repair.parts), *counts),
         ("swivel seals besides", *map(_swivel_words, pumps)),
         ("stroke on diaphragm", *map(_stroke_words, pumps)),
-        ("list price", f"kit {_price_span(table.repair)}" if table.repair.prices else _NOT_KNOWN,
+        ("list price", f"kit {_price_span(repair)}" if repair.prices else _NOT_KNOWN,
          *(_NOT_KNOWN if row.price is None else price_words(row.price, row.currency) for row in shown)),
-        ("lead time", _NOT_KNOWN,
+        ("lead time", f"kit {_lead_span(repair)}" if repair.lead_time_days else _NOT_KNOWN,
          *(_NOT_KNOWN if row.lead_time_days is None else lead_time_words(row.lead_time_days) for row in shown)),
     ]  # fmt: skip
     columns = [Column("", share=1.5), Column(f"this: {table.pump.family_id}", share=1.7)]
@@ -118,6 +131,8 @@ def _flow_words(pump: Family) -> str:
 
 
 def _swivel_words(pump: Family) -> str:
+    if pump.connection == "threaded":
+        return "none"
     if pump.swivel_flange is None:
         return _NOT_KNOWN
     count = swivel_seal_count(pump)

@@ -37,7 +37,7 @@ READING_SD_MM: Mapping[str, float] = {
     "foot_spacing_long": 2.0,
     "foot_spacing_short": 2.0,
 }
-"""Standard uncertainty of a reading on a dirty pump, by calliper or tape (common practice)."""
+"""Standard uncertainty of a reading on a dirty pump, by caliper or tape (common practice)."""
 
 _OWN_NAMES = ("elastomer", "fluid", "kit_no")
 """Names whose values are taken as said."""

@@ -97,7 +97,7 @@ def with_scale(record: CaseRecord, coin: str, sheet: str) -> CaseRecord:
 
 
 def with_value(record: CaseRecord, name: str, value: str) -> CaseRecord:
-    """A calliper value, or something the customer said."""
+    """A caliper value, or something the customer said."""
     item = f"{name}={value.strip()[:LONGEST_VALUE]}"
     try:
         parse_known([item])

@@ -64,7 +64,7 @@ def renamed(survey: PhotoSurvey, name: str) -> PhotoSurvey:
 def request_of(record: CaseRecord, photo: KeptPhoto) -> SurveyRequest:
     """What people said about the scale and the parts of one photo.
 
-    What they said of the pump itself is weighed by the matching alone, so that a typed calliper value is answered at
+    What they said of the pump itself is weighed by the matching alone, so that a typed caliper value is answered at
     once and no photo is measured again for it.
     """
     typed = TypedOptions(

@@ -170,7 +170,7 @@ class SalesPage(Page):
         yield from self._work(remove_photo(self._desk, number, photo), "", outline)
 
     def add_known(self, number: str, photo: str, outline: str, name: str, value: str) -> Iterator[Shown]:
-        """A calliper value, or something the customer said."""
+        """A caliper value, or something the customer said."""
         shown = self._corrected(number, photo, outline, lambda case: with_value(case, name, value or ""))
         yield from ((KEEP(), *parts) for parts in shown)
 

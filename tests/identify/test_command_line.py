@@ -5,6 +5,7 @@ import json
 import os
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -33,7 +34,7 @@ def surveyed(monkeypatch, survey):
 
     def fake(paths, request):
         asked.append((list(paths), request))
-        return survey
+        return replace(survey, photos=tuple(replace(photo, card_at=request.card_at) for photo in survey.photos))
 
     monkeypatch.setattr(answering, "survey_photos", fake)
     return asked

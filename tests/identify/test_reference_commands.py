@@ -225,8 +225,8 @@ def test_check_names_look_alikes_and_what_would_tell_them_apart():
     done = run("check")
     assert done.exit_code == 0
     line = next(line for line in done.output.splitlines() if "TW-MUL-15P-D" in line and "SL-COM-15P-D" in line)
-    assert "air_valve_side: rear or front" in line
-    assert "foot_spacing_long" in line
+    assert "air valve side: rear or front" in line
+    assert "foot spacing, long side" in line
     assert "MQ-CAT-02P-BC" not in done.output
     assert "MQ-CAT-02P-BC" in run("check", "--all").output
 

@@ -307,7 +307,7 @@ def picture_of(image):
 def test_an_answer_without_anything_measured_still_makes_a_report(survey):
     made = answered(dataclasses.replace(survey, photos=(), lengths=(), attributes=(), ports=()))
     content = report_content(made.answer, DAY)
-    assert "Nothing could be measured" in " ".join(words_of(content))
+    assert "No photo and no length was given" in " ".join(words_of(content))
     assert pdf_report(content).startswith(b"%PDF")
     parsed(html_report(content))
 

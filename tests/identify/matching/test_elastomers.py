@@ -3,7 +3,7 @@
 import pytest
 
 from identify.repair.elastomers import ELASTOMERS, find_elastomer, kit_has_elastomer
-from identify.repair.fluid_cautions import FLUIDS, elastomer_notes, fluid_guidance, temperatures_c
+from identify.repair.fluid_cautions import FLUIDS, elastomer_doubt, elastomer_notes, fluid_guidance, temperatures_c
 
 
 @pytest.mark.parametrize(
@@ -38,8 +38,15 @@ def test_every_note_refers_to_the_maker_and_says_common_practice():
 
 def test_a_poor_pairing_says_stop():
     notes = " ".join(elastomer_notes("NBR", "acetone"))
-    assert "stop and check" in notes
-    assert "stop and check" not in " ".join(elastomer_notes("NBR", "diesel oil"))
+    assert "commonly avoided: check the maker's chart first" in notes
+    assert "commonly avoided" not in " ".join(elastomer_notes("NBR", "diesel oil"))
+
+
+def test_doubt_names_the_fluid_before_the_temperature():
+    """NBR in ketones, and above its usual 82 °C (common practice)."""
+    assert "ketones" in elastomer_doubt("nitrile", "acetone at 90 C")
+    assert "90 °C is outside" in elastomer_doubt("nitrile", "diesel oil, 90 C")
+    assert elastomer_doubt("nitrile", "diesel oil") == elastomer_doubt("", "acetone") == ""
 
 
 def test_halogenated_solvents_warn_of_aluminum():
@@ -72,7 +79,7 @@ def test_temperatures_are_read_from_what_people_say_of_the_fluid(text, celsius):
 def test_a_temperature_outside_the_usual_range_says_stop():
     """PTFE diaphragms: 4 to 104 C as usually printed on AODD pump sheets (common practice, from memory)."""
     hot = " ".join(elastomer_notes("PTFE", "water at 120 C"))
-    assert "outside the usual 4 to 104 °C of PTFE: stop" in hot
+    assert "outside the usual 4 to 104 °C of PTFE: check the maker's limit first" in hot
     assert "polypropylene" in hot
     mild = " ".join(elastomer_notes("PTFE", "water at 40 C"))
     assert "outside" not in mild

@@ -66,7 +66,7 @@ def test_what_tells_two_families_apart_is_what_differs_most_for_its_reading_erro
     """A and B differ by 40 mm of port spacing (a tape reads to 3 mm); A and C by chamber and bolts."""
     table = build_family_table(three.families, settings)
     words = tell_apart(table, 0, 1, ("A", "B"), settings)
-    assert words == "Read the port spacing with a calliper: 300.0 mm for A, 340.0 mm for B."
+    assert words == "Read the port spacing with a caliper: 300.0 mm for A, 340.0 mm for B."
     assert "chamber diameter" in tell_apart(table, 0, 2, ("A", "C"), settings)
 
 
@@ -74,7 +74,7 @@ def test_what_is_already_known_is_not_what_would_tell(three, settings):
     """The chamber of A and C tells most; once measured, the port spacing does, then the bolts."""
     table = build_family_table(three.families, settings)
     first = tell_apart(table, 0, 2, ("A", "C"), settings, {"chamber_diameter"})
-    assert first == "Read the port spacing with a calliper: 300.0 mm for A, 322.0 mm for C."
+    assert first == "Read the port spacing with a caliper: 300.0 mm for A, 322.0 mm for C."
     second = tell_apart(table, 0, 2, ("A", "C"), settings, {"chamber_diameter", "port_spacing"})
     assert second == "Count the chamber bolts: 8 for A, 10 for C."
 

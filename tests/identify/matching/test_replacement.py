@@ -63,9 +63,9 @@ def test_life_hint_only_where_the_set_holds_both(table):
 
 
 def test_repair_counts_parts_hours_and_prices_side_by_side(table, make):
-    """Kits in two elastomers replace each other; two air-side kits for other parts add up."""
+    """Of kits in two elastomers one is taken; of two air-side kits for other parts one or both."""
     assert [effort.section for effort in table.repairs] == ["fluid"]
-    assert table.repair.parts == 6
+    assert table.repair.parts == (6, 6)
     assert table.repair.prices == (310.0, 310.0)
     assert table.repair.hours == rebuild_hours("fluid", [table.pump])
     assert table.rows[1].wearing_parts is None
@@ -77,9 +77,13 @@ def test_repair_counts_parts_hours_and_prices_side_by_side(table, make):
         replace(make.kit("AV", "PUMP", "air", ""), contents="1 spool; 6 O-rings", price=90.0),
         replace(make.kit("AS", "PUMP", "air", ""), contents="2 shaft seals", price=30.0),
     )
-    fluid, air = find_replacements(ReferenceSet((pump,), kits, "x"), "PUMP").repairs
-    assert (fluid.parts, fluid.prices) == (6, (200.0, 310.0))
-    assert (air.parts, air.prices) == (9, (120.0, 120.0))
+    own = ReferenceSet((pump,), kits, "x")
+    fluid, air = find_replacements(own, "PUMP").repairs
+    assert (fluid.parts, fluid.prices) == ((6, 10), (200.0, 310.0))
+    assert (air.parts, air.prices) == ((2, 9), (30.0, 120.0))
+    as_said = find_replacements(own, "PUMP", elastomer="EPDM").repairs
+    assert (as_said[0].parts, as_said[0].prices) == ((10, 10), (200.0, 200.0))
+    assert as_said[1] == air
     assert 0.25 < air.hours[0] < fluid.hours[0] < fluid.hours[1] < 8.0
 
 

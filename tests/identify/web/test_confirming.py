@@ -50,7 +50,7 @@ def test_the_truth_is_kept_beside_what_was_said(desk, answered):
     assert kept.probability == kept.best_probability == pytest.approx(best.probability)
     assert record.state == "closed"
     photo = next(x for x in answered.survey.lengths if x.name == "chamber_diameter")
-    together = (photo.standard_uncertainty_mm**2 + 1.0**2) ** 0.5  # a calliper reading is good to 1 mm here
+    together = (photo.standard_uncertainty_mm**2 + 1.0**2) ** 0.5  # a caliper reading is good to 1 mm here
     assert kept.pulls["chamber_diameter"] == pytest.approx((photo.value_mm - 212.0) / together, abs=2e-3)
 
 

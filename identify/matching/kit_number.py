@@ -16,7 +16,8 @@ from identify.matching.settings import MatchSettings
 
 KIT_ATTRIBUTE = "kit_no"
 ANOTHER_KIT = "another kit"
-_MANY = 32_000
+_MOST_KITS = 32_000
+"""Kits told from each other; all beyond are one."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,11 +42,11 @@ def kit_evidence(
         own_kits: a kit number of the same section by which each family's kits are known, "" where it has none.
         settings: how often such a number is of another pump.
     """
-    others = sorted({number for number in own_kits if number} - {kit_no})
+    others = sorted({number for number in own_kits if number} - {kit_no})[:_MOST_KITS]
     words = (kit_no, *others, ANOTHER_KIT)
     code = {word: place for place, word in enumerate(words, start=1)}
-    codes = np.full(table.rows, code[ANOTHER_KIT], dtype=np.int16 if len(words) < _MANY else np.int32)
-    codes[: table.count] = [code[number or ANOTHER_KIT] for number in own_kits]
+    codes = np.full(table.rows, code[ANOTHER_KIT], dtype=np.int16)
+    codes[: table.count] = [code.get(number, code[ANOTHER_KIT]) for number in own_kits]
     codes[list(rows)] = code[kit_no]
     error = settings.typed_error_of(KIT_ATTRIBUTE)
     likelihood = {word: error / (len(words) - 1) for word in words[1:]}

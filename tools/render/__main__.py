@@ -28,6 +28,7 @@ def main(
     seed: Annotated[int, typer.Option(help="same seed, same photos")] = 0,
     size: Annotated[int, typer.Option(help="pixels along the photo's longer side", min=96)] = 1280,
     view: Annotated[str | None, typer.Option(help=f"only this view: {', '.join(VIEWS)}")] = None,
+    instance: Annotated[int | None, typer.Option(help="only this chamber or port, 0 or 1", min=0, max=1)] = None,
     split: Annotated[str, typer.Option(help=f"{', '.join(SPLITS)}; test uses kinds the others never see")] = "train",
     family_set: Annotated[str, typer.Option(help="demo: families of the packaged set; none: free inventions")] = "none",
     references: Annotated[str | None, typer.Option(help="lay exactly these, e.g. pocket or pocket,coin:us-25c")] = None,
@@ -49,6 +50,7 @@ def main(
         raise typer.BadParameter(f"split must be one of {', '.join(SPLITS)}")
     wish = Wish(
         view=view,
+        instance=instance,
         references=None if references is None else tuple(r for r in references.split(",") if r and r != "none"),
         card_at=cast(Literal["rim", "flange", "cover", "floor"] | None, card_at),
     )

@@ -52,6 +52,7 @@ STAGES = (
     "textures",
     "development",
 )
+OF_THE_PUMP = ("pump", "look")
 ATTEMPTS = 4
 LEAST_QUALITY = 60
 VIEW_WEIGHTS: dict[View, float] = {"chamber": 0.4, "port": 0.25, "front": 0.15, "three_quarter": 0.2}
@@ -72,8 +73,12 @@ class MadeScene:
 
 def streams(seed: int, split: Split, scene: int, attempt: int = 0) -> dict[str, np.random.Generator]:
     """One random generator per stage of a scene."""
-    root = np.random.SeedSequence([seed, SPLITS.index(split), scene, attempt])
-    return {name: np.random.default_rng(s) for name, s in zip(STAGES, root.spawn(len(STAGES)), strict=True)}
+    first, now = (
+        np.random.SeedSequence([seed, SPLITS.index(split), scene, number]).spawn(len(STAGES)) for number in (0, attempt)
+    )
+    # Another attempt is another photo of the same pump, so that runs with other views of one seed show the same pumps.
+    chosen = (a if name in OF_THE_PUMP else b for name, a, b in zip(STAGES, first, now, strict=True))
+    return {name: np.random.default_rng(source) for name, source in zip(STAGES, chosen, strict=True)}
 
 
 def make_scene(

@@ -16,7 +16,7 @@ from tools.train.batches import Batch, PhotoStore, cut, emptied, random_moves
 from tools.train.clutter import covered, with_round_things
 from tools.train.empty import beside_pumps, load_squares
 from tools.train.losses import losses_of
-from tools.train.network import PartNetwork, load_imagenet_weights
+from tools.train.network import PartNetwork, load_start
 from tools.train.pack import Packed
 from tools.train.recolor import recolored
 from tools.train.settle import settle
@@ -31,7 +31,7 @@ SETTLE_BATCHES = 60
 def main(
     packed: Annotated[list[Path], typer.Argument(help="files made by tools.train.pack")],
     out: Annotated[Path, typer.Option(help="weights to write")],
-    weights: Annotated[Path | None, typer.Option(help="ImageNet weights of the encoder")] = None,
+    weights: Annotated[Path | None, typer.Option(help="to start from: ImageNet's, or those of an earlier run")] = None,
     empty: Annotated[Path | None, typer.Option(help="file made by tools.train.empty")] = None,
     steps: Annotated[int, typer.Option(min=1)] = 4000,
     seconds: Annotated[float, typer.Option(help="stop within this time, the schedule shortened to fit")] = math.inf,
@@ -47,7 +47,7 @@ def main(
     store = load_store(packed, empty, device, seed)
     network = PartNetwork()
     if weights is not None:
-        typer.echo(f"{load_imagenet_weights(network, weights)} tensors of ImageNet weights")
+        typer.echo(load_start(network, weights))
     network = network.to(device, memory_format=torch.channels_last)
     averaged = torch.optim.swa_utils.AveragedModel(
         network, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(AVERAGE), use_buffers=True

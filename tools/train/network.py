@@ -6,7 +6,7 @@ Encoder: Tan & Le 2019 (arXiv 1905.11946) in its "lite" form, taken from timm; d
 
 from collections.abc import Mapping
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import timm
 import torch
@@ -145,5 +145,18 @@ def load_imagenet_weights(network: PartNetwork, path: Path) -> int:
     return len(filled)
 
 
-def _tensors(path: Path) -> Mapping[str, Tensor]:
+def load_start(network: PartNetwork, path: Path) -> str:
+    """Start from weights of tools.train, whole, or from ImageNet's, the encoder only; says which.
+
+    Raises:
+        ValueError: neither fits.
+    """
+    kept = _tensors(path)
+    if "network" not in kept:
+        return f"{load_imagenet_weights(network, path)} tensors of ImageNet weights"
+    network.load_state_dict(kept["network"])
+    return f"goes on from a network trained on {kept['photos']} photos"
+
+
+def _tensors(path: Path) -> Mapping[str, Any]:
     return torch.load(path, map_location="cpu", weights_only=True)

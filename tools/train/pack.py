@@ -19,6 +19,7 @@ from tools.train.targets import class_map, targets_of
 
 CANVAS_PX = 640
 """Side of the canvas; photos lie in its top left corner, at most this long."""
+MOST_LEFT_OUT = 0.01
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,21 +54,35 @@ class Packed:
 
 
 def pack(folders: list[Path], processes: int = 1) -> Packed:
-    """Pack all photos of rendered folders.
+    """Pack all photos of rendered folders; a photo that can not be packed is named on stderr and left out.
 
     Raises:
-        ValueError: a photo is longer than the canvas, or there are none.
+        ValueError: there are none, or more than `MOST_LEFT_OUT` of them were left out.
     """
     jobs = [(folder, record) for folder in folders for record in read_truth(folder)]
     if not jobs:
         raise ValueError("no photos to pack")
     if processes > 1:
         with ProcessPoolExecutor(processes) as pool:
-            rows = list(pool.map(_pack_one, jobs, chunksize=32))
+            tried = list(pool.map(_try_one, jobs, chunksize=32))
     else:
-        rows = [_pack_one(job) for job in jobs]
+        tried = [_try_one(job) for job in jobs]
+    rows = [row for row in tried if not isinstance(row, str)]
+    left_out = [row for row in tried if isinstance(row, str)]
+    for reason in left_out:
+        typer.echo(f"left out: {reason}", err=True)
+    if len(left_out) > MOST_LEFT_OUT * len(jobs):
+        raise ValueError(f"{len(left_out)} of {len(jobs)} photos can not be packed")
     names = ("photos", "classes", "size", "points", "rounds", "attributes", "seen", "names")
     return Packed(**{name: np.stack([row[k] for row in rows]) for k, name in enumerate(names)})
+
+
+def _try_one(job: tuple[Path, dict[str, Any]]) -> tuple[Any, ...] | str:
+    """A packed photo, or why it can not be."""
+    try:
+        return _pack_one(job)
+    except (OSError, ValueError, KeyError, np.linalg.LinAlgError) as error:
+        return f"{job[1].get('photo', 'a record without a photo')}: {error!r}"
 
 
 def _pack_one(job: tuple[Path, dict[str, Any]]) -> tuple[Any, ...]:

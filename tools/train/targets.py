@@ -16,6 +16,7 @@ from tools.render.scene import LABELS
 Floats = NDArray[np.float32]
 MOST_POINTS, MOST_ROUND = 96, 10
 """Room for points and ellipses of one photo; more are dropped, which happens in none of the renderer's pumps."""
+MOST_PX = 1e5
 LEAST_VISIBLE = 0.2
 """A circle of which less is seen is neither asked for nor held against the model."""
 EVIDENCE_SHARE = 0.0012
@@ -74,7 +75,8 @@ def _points(record: dict[str, Any]) -> Floats:
         if name is None or not feature["faces_camera"]:
             continue
         for (x, y), visible in zip(feature.get("bolts_px", []), feature.get("bolts_visible", []), strict=True):
-            if 0 <= x < record["width"] and 0 <= y < record["height"]:
+            # A bolt behind the camera has no place in the picture.
+            if x is not None and 0 <= x < record["width"] and 0 <= y < record["height"]:
                 rows.append([x, y, POINT_CLASSES.index(name), float(visible)])
     return _filled(rows, MOST_POINTS, 4)
 
@@ -91,6 +93,9 @@ def _rounds(record: dict[str, Any]) -> Floats:
         if not np.isfinite(outline).all():
             continue
         center, shape = ellipse_of_outline(outline)
+        # A circle that reaches behind the camera is no ellipse in the picture.
+        if max(np.abs(center).max(), np.abs(shape).max() ** 0.5) > MOST_PX:
+            continue
         asked = feature["visible_fraction"] >= LEAST_VISIBLE
         rows.append([*center, shape[0, 0], shape[1, 1], shape[0, 1], ROUND_CLASSES.index(name), float(asked)])
     return _filled(rows, MOST_ROUND, 7)

@@ -24,6 +24,8 @@ Array = NDArray[np.float64]
 _OF_VIEW = 11
 """Parameters of a view: rotation vector increment (3), translation (3), log focal, k1, principal point (2), log error
 of the rim's size that this view alone has. After all views: log print scale, center (3), tilt (2), log radius."""
+_DOUBT, _DOUBT_MM = 3.0, 8.0
+"""How much wider a belief about the depth is taken, and at least how wide."""
 _MOVED_SQUARES = 25.0
 """Twice the cost that photos of one place may lose by being joined: a chi-square of some 4 to 8 degrees, flaws of
 castings allowed for."""
@@ -88,7 +90,7 @@ class _Joint:
         prior = self.views[0].prior
         out = {
             "print_scale": np.array([size / self.views[0].reference.size_relative_sd]),
-            "offset": np.array([(center[2] - prior.offset_mm) / prior.offset_sd_mm]),
+            "offset": np.array([(center[2] - prior.offset_mm) / _doubted_sd_mm(prior)]),
             "tilt": tilt / np.deg2rad(prior.tilt_sd_deg),
         }
         for i, (view, rim, shared) in enumerate(zip(self.views, self.rims, self.shared, strict=True)):
@@ -108,6 +110,11 @@ class _Joint:
 def _common(x: Array) -> tuple[float, Array, Array, float]:
     """Log print scale, center, tilt and log radius."""
     return float(x[0]), x[1:4], x[4:6], float(x[6])
+
+
+def _doubted_sd_mm(prior: CirclePrior) -> float:
+    """What is left of the belief in the depth where photos tell it: a card is not always where it is said to be."""
+    return max(_DOUBT * prior.offset_sd_mm, _DOUBT_MM)
 
 
 def _camera(view: SeenCircle, own: Array) -> Camera:
@@ -188,6 +195,6 @@ def _length(seen: Sequence[SeenCircle], joint: _Joint, solution: Solution) -> Me
             ("reference", f"reference:{photo}", size(f"reference{i}")),
         ]
     diameter = 2 * float(np.exp(log_radius))
-    per_offset = signed("offset") * diameter / -prior.offset_sd_mm
+    per_offset = signed("offset") * diameter / -_doubted_sd_mm(prior)
     contributions = tuple(Contribution(*part) for part in parts)
     return MeasuredLength(name, diameter, contributions, photos, center_z, per_offset)

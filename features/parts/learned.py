@@ -74,7 +74,7 @@ class LearnedFinder:
         else:
             mouth = self._closely(question, maps, _chosen(rounds, "mouth", question.hint("port")))
             if mouth is not None:
-                circle = trace_mouth(question, mouth.part)
+                circle = trace_mouth(question, mouth.part, mouth.maps)
                 sightings = replace(sightings, circles=(*sightings.circles, *([circle] if circle else [])))
         return sightings
 
@@ -146,14 +146,14 @@ def _with_chamber(sightings: PartSightings, question: PartQuestion, chamber: Sub
 
 
 def _with_flange(sightings: PartSightings, question: PartQuestion, told: Subject) -> PartSightings:
-    rim = trace_flange(question, told.part)
+    rim = trace_flange(question, told.part, told.maps)
     flange = Subject(rim.part, told.maps)
     ring, seen_px = _ring_of_holes(question, rim, flange)
     if len(seen_px) < 3:
         ring, seen_px = _ring(flange, "flange_bolt", FLANGE_COUNTS, FLANGE_VIEW)
     mouths = [one for one in round_parts(told.maps) if one.name == "mouth"]
     inside = [m for m in mouths if float(np.linalg.norm(flange.part.unit_places(m.center_px[None]))) < 0.35]
-    circles = [rim.circle, trace_mouth(question, inside[0]) if inside else None]
+    circles = [rim.circle, trace_mouth(question, inside[0], told.maps, rim) if inside else None]
     if ring is not None and len(seen_px) >= 3:
         circles += trace_bolt_circle(question, rim, ring, seen_px)
     return _more(sightings, circles, ("flange_bolts", seen_px), hole_count_evidence(ring, question.photo_name))

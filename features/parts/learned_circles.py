@@ -1,7 +1,7 @@
 """From an ellipse the part model tells to sub-pixel edge points of that part's circles."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -12,8 +12,9 @@ from features.parts.bolt_count import CountedRing
 from features.parts.finder import FoundCircle, PartQuestion
 from features.parts.part_maps import RoundPart, part_at
 from features.parts.part_model import PartMaps
+from features.parts.part_outline import border_px
 from features.parts.part_vocabulary import PART_CLASSES
-from features.parts.placed import Placed, places_of
+from features.parts.placed import LONGEST_REACH, Placed, places_of
 from features.parts.port_face import trace_holes
 from features.parts.trace import TracedCircle, trace_circle
 
@@ -43,8 +44,13 @@ TRUST = {
 PLAIN_BY_ELLIPSE, PLAIN_BY_REFERENCE, FARTHEST = 0.5, 0.33, 0.3
 """Evidence that makes a trace believed though it lies as far as `FARTHEST` from the told outline: under a slant that
 the reference tells fewer curves are possible, and so less evidence does."""
+SURE_BY_REFERENCE, FARTHEST_BY_REFERENCE = 0.5, 0.7
+"""A circle under the reference's slant with this much evidence is the part, however badly it was told: where a card
+hides half of a part, the told outline shrinks to the other half."""
 KNOWN_SLANT_BONUS = 0.12
 """How much more evidence a trace of free slant must have than one under the reference's slant to be preferred."""
+MARGIN = 1.25
+"""A printed card is larger than its pattern; what is this much larger than a reference is not looked at."""
 LEAST_COVERAGE = 0.25
 """Share of a circle that must be seen for its trace to be believed."""
 HIDERS = ("manifold", "flange", "companion", "threaded_boss", "scale_reference", "feet", "air_valve")
@@ -61,12 +67,24 @@ def trace_chamber(question: PartQuestion, part: RoundPart, maps: PartMaps) -> Fo
         return ~np.isin(part_at(maps, inside), hiders) & _uncovered(question, rim_px)
 
     # Rim or band edges are rounded: the seen edge may lie a little inside the true outermost one.
-    return _traced(question, part, "chamber_diameter", free, (0.4, 0.0015))
+    places = _places(question, part, maps)
+    return _traced(question, part, "chamber_diameter", places, free, (0.4, 0.0015))
 
 
-def trace_mouth(question: PartQuestion, part: RoundPart) -> FoundCircle | None:
-    """The opening of a port at its face."""
-    return _traced(question, part, "port_bore", lambda px: _uncovered(question, px), (0.5, 0.001))
+def trace_mouth(
+    question: PartQuestion, part: RoundPart, maps: PartMaps, rim: "FlangeRim | None" = None
+) -> FoundCircle | None:
+    """The opening of a port at its face; where its flange's rim was traced, it lies in the middle of that too."""
+    places = _places(question, part, maps)
+    if rim is not None and rim.is_traced:
+        across = float(part.semi_axes_px[0] / rim.part.semi_axes_px[0])
+        for share in (across, 0.75 * across, 1.3 * across):
+            places.append(replace(rim.placed, radius=share * rim.placed.radius, reach=LONGEST_REACH))
+    return _traced(question, part, "port_bore", places, lambda px: _uncovered(question, px), (0.5, 0.001))
+
+
+def _places(question: PartQuestion, part: RoundPart, maps: PartMaps) -> list[Placed]:
+    return places_of(question, part, TRUST[part.name].reach, border_px(maps, part))
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,30 +95,33 @@ class FlangeRim:
         circle: its edge to be measured, None where too little is in view.
         part: the flange with the traced outline, or the told one where no edge follows it.
         placed: the rim in the picture it was traced in.
+        is_traced: whether an edge confirmed it.
     """
 
     circle: FoundCircle | None
     part: RoundPart
     placed: Placed
+    is_traced: bool
 
 
-def trace_flange(question: PartQuestion, part: RoundPart) -> FlangeRim:
+def trace_flange(question: PartQuestion, part: RoundPart, maps: PartMaps) -> FlangeRim:
     """The rim of a flange, as traced or as told."""
 
     def free(rim_px: Array) -> NDArray[np.bool_]:
         return _uncovered(question, rim_px)
 
-    best = _best_trace(question, part, free)
+    places = _places(question, part, maps)
+    best = _best_trace(question, part, places, free)
     if best is None:
         told = _outline("flange_diameter", question.photo_name, part, free)
-        return FlangeRim(told, part, places_of(question, part, TRUST[part.name].reach)[0])
+        return FlangeRim(told, part, places[0], False)
     traced, placed = best
     half_axes, turn = traced.ellipse.semi_axes_px, traced.ellipse.angle_rad
     axes = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
     square = (axes * half_axes**2) @ axes.T
     found = _found("flange_diameter", question.photo_name, traced, (0.3, 0.001))
     outlined = RoundPart.of_square(part.name, part.score, traced.ellipse.center_px, square)
-    return FlangeRim(found, outlined, placed.about(traced.ellipse.points_px()))
+    return FlangeRim(found, outlined, placed.about(traced.ellipse.points_px()), True)
 
 
 def trace_bolt_circle(question: PartQuestion, rim: FlangeRim, ring: CountedRing, seen_px: Array) -> list[FoundCircle]:
@@ -124,22 +145,22 @@ def trace_bolt_circle(question: PartQuestion, rim: FlangeRim, ring: CountedRing,
 
 
 def _traced(
-    question: PartQuestion, part: RoundPart, name: str, free: Callable[[Array], NDArray[np.bool_]],
-    shared: tuple[float, float],
+    question: PartQuestion, part: RoundPart, name: str, places: list[Placed],
+    free: Callable[[Array], NDArray[np.bool_]], shared: tuple[float, float],
 ) -> FoundCircle | None:  # fmt: skip
     """Trace a told outline; where no edge follows it, the outline itself is told, with its own larger error."""
-    best = _best_trace(question, part, free)
+    best = _best_trace(question, part, places, free)
     if best is not None:
         return _found(name, question.photo_name, best[0], shared)
     return _outline(name, question.photo_name, part, free)
 
 
 def _best_trace(
-    question: PartQuestion, part: RoundPart, free: Callable[[Array], NDArray[np.bool_]]
+    question: PartQuestion, part: RoundPart, places: list[Placed], free: Callable[[Array], NDArray[np.bool_]]
 ) -> tuple[TracedCircle, Placed] | None:
     """The trace with most evidence, and the picture it was made in; None where none is to be believed."""
     best, most = None, -np.inf
-    for placed in places_of(question, part, TRUST[part.name].reach):
+    for placed in places:
         traced = trace_circle(
             question.gray, placed.frame, placed.center, placed.radius, "outermost", reach=placed.reach,
             round_in_front=placed.measured_slant, use=free,
@@ -153,6 +174,8 @@ def _best_trace(
 def _follows(traced: TracedCircle, part: RoundPart, slant_known: bool) -> bool:
     """Whether a traced ellipse is to be believed: near the told one all round, or with much of it seen."""
     away = float(np.abs(traced.ellipse.distances_px(part.outline_px())).max()) / float(part.semi_axes_px.mean())
+    if slant_known and traced.evidence > SURE_BY_REFERENCE:
+        return away < FARTHEST_BY_REFERENCE
     plain = traced.evidence > (PLAIN_BY_REFERENCE if slant_known else PLAIN_BY_ELLIPSE)
     return away < (FARTHEST if plain else TRUST[part.name].astray)
 
@@ -180,6 +203,7 @@ def _uncovered(question: PartQuestion, rim_px: Array) -> NDArray[np.bool_]:
     """(N,) whether no scale reference lies at the places."""
     free = np.ones(len(rim_px), bool)
     for outline in question.keep_out_px:
-        polygon = np.asarray(outline, np.float32).reshape(-1, 1, 2)
+        middle = np.mean(outline, axis=0)
+        polygon = np.asarray(middle + MARGIN * (outline - middle), np.float32).reshape(-1, 1, 2)
         free &= np.array([cv2.pointPolygonTest(polygon, (float(x), float(y)), False) < 0 for x, y in rim_px])
     return free

@@ -80,6 +80,11 @@ def border_places(maps: PartMaps, part: RoundPart) -> Array:
     return np.array(found, float).reshape(-1, 2)
 
 
+def border_px(maps: PartMaps, part: RoundPart) -> Array:
+    """(N, 2) the same places in the photo."""
+    return np.asarray(part.center_px + border_places(maps, part) @ part.shape_px.T)
+
+
 def _robust(border: Array, seed: int) -> Ellipse | None:
     """The ellipse that most border points agree on; None when too few do."""
     least = int(LEAST_SHARE * RAYS)

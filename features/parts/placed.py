@@ -22,6 +22,10 @@ ROUND_ENOUGH = 0.12
 """Spread of the radius, relative, up to which a told outline may be a circle in the squared-up picture."""
 LONGEST_REACH = 0.15
 """Scan lines longer than this meet too much that is not the part."""
+LEAST_BORDER, BORDER_WIDTH, TRIALS = 32, 0.02, 150
+"""Least number of border points (of 180 directions) that must lie on one circle, how near, and circles tried."""
+SAME_CIRCLE = 0.03
+"""A circle by the border this near to the told one is the same."""
 SAME_NORMAL = float(np.cos(np.radians(1.5)))
 """Cosine of the angle within which two poses square a photo up alike."""
 
@@ -86,31 +90,63 @@ class Placed:
         return FrontOn(np.asarray(picture, np.uint8), valid, photo_from_front, px_per_px, 0.0, np.full(2, half))
 
 
-def places_of(question: PartQuestion, part: RoundPart, reach: float) -> list[Placed]:
+def places_of(question: PartQuestion, part: RoundPart, reach: float, border_px: Array | None = None) -> list[Placed]:
     """The told outline in a picture squared up to it, and in those squared up to the reference.
 
     A reference tells the slant better than the model does, but not every part lies parallel to it; where the outline is
-    far from round under its slant, either is wrong, so edges are looked for further off.
+    far from round under its slant, either is wrong, so edges are looked for further off. Under a slant that is known
+    a short piece of the part's border tells its whole circle, also where a card hides the rest.
 
     Args:
         question: the photo with the poses of its reference.
         part: the told outline.
         reach: half length of scan lines, as a share of its size, that its usual error asks for.
+        border_px: (N, 2) where the part map shows the part's own border.
     """
     places = [Placed(EllipseFrame(part), np.zeros(2), UNIT_PX, False, reach)]
     if not question.tilt_known:
         return places
     outline = part.outline_px()
-    normals: list[Array] = []
-    for pose in question.poses:
-        normal = pose.rotation[:, 2] * np.sign(pose.rotation[2, 2])
-        if any(float(normal @ known) > SAME_NORMAL for known in normals):
-            continue
-        normals.append(normal)
-        front = face_frame(question.gray.shape, Camera.of_shape(question.gray.shape, pose.focal_px), normal)
-        there = front.from_photo(outline)
+    for frame in _reference_frames(question):
+        there = frame.from_photo(outline)
         center, radius = fit_circle(there)
         spread = float(np.std(np.linalg.norm(there - center, axis=1))) / max(radius, 1e-9)
+        by_border = None if border_px is None else robust_circle(frame.from_photo(border_px), radius)
+        if by_border is not None:
+            places.append(Placed(frame, *by_border, True, reach))
+            moved = float(np.linalg.norm(by_border[0] - center)) + abs(by_border[1] - radius)
+            if moved < SAME_CIRCLE * radius:
+                continue
         if spread < ROUND_ENOUGH:
-            places.append(Placed(front, center, radius, True, max(reach, min(2 * spread, LONGEST_REACH))))
+            places.append(Placed(frame, center, radius, True, max(reach, min(2 * spread, LONGEST_REACH))))
     return places
+
+
+def _reference_frames(question: PartQuestion) -> list[FaceFrame]:
+    """Pictures squared up to the reference, one for each of its poses that differ."""
+    normals: list[Array] = []
+    frames = []
+    for pose in question.poses:
+        normal = pose.rotation[:, 2] * np.sign(pose.rotation[2, 2])
+        if not any(float(normal @ known) > SAME_NORMAL for known in normals):
+            normals.append(normal)
+            frames.append(face_frame(question.gray.shape, Camera.of_shape(question.gray.shape, pose.focal_px), normal))
+    return frames
+
+
+def robust_circle(points: Array, radius_guess: float) -> tuple[Array, float] | None:
+    """Center and radius of the circle most points lie on (RANSAC, Fischler and Bolles 1981), None where too few do."""
+    if len(points) < LEAST_BORDER:
+        return None
+    random = np.random.default_rng(0)
+    best = np.zeros(len(points), bool)
+    for _ in range(TRIALS):
+        center, radius = fit_circle(points[random.choice(len(points), 3, replace=False)])
+        if not 0.7 < radius / radius_guess < 1.45:
+            continue
+        agree = np.abs(np.linalg.norm(points - center, axis=1) - radius) < BORDER_WIDTH * radius_guess
+        best = agree if agree.sum() > best.sum() else best
+    if best.sum() < LEAST_BORDER:
+        return None
+    center, radius = fit_circle(points[best])
+    return (center, radius) if 0.7 < radius / radius_guess < 1.45 else None

@@ -22,6 +22,9 @@ MIN_LINES = 24
 _WIDTH, _WIDTH_PX = 0.004, 0.8
 """How far from a curve an edge may lie and count as on it: relative to the radius or in photo pixels, the larger."""
 
+_RIM_WIDTH = 0.035
+"""How much larger the outermost edge of a rim may be than its plainest: a clamp band is that wide, a chamfer less."""
+
 Which = Literal["outermost", "strongest"]
 """Which of several concentric edges is wanted: the outermost of those well supported, or the best supported."""
 _ENOUGH = 0.75
@@ -108,9 +111,9 @@ def trace_circle(
     """
     traced: TracedCircle | NotTraced = NotTraced("no edge was looked for")
     # Again about the best supported curve, so that where the search began no longer matters; then the edge is chosen.
-    steps: tuple[tuple[Which, float], ...] = (("strongest", 1.0), (which, 0.4))
-    for want, part in steps:
-        traced = _trace_once(gray, front, center, radius, want, part * reach, lines, round_in_front, use)
+    steps: tuple[tuple[Which, float], ...] = (("strongest", reach), (which, max(0.4 * reach, min(reach, _RIM_WIDTH))))
+    for want, far in steps:
+        traced = _trace_once(gray, front, center, radius, want, far, lines, round_in_front, use)
         if not traced:
             return traced
         center, radius = fit_circle(front.from_photo(traced.ellipse.points_px()))

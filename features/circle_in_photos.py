@@ -24,9 +24,9 @@ Array = NDArray[np.float64]
 _OF_VIEW = 11
 """Parameters of a view: rotation vector increment (3), translation (3), log focal, k1, principal point (2), log error
 of the rim's size that this view alone has. After all views: log print scale, center (3), tilt (2), log radius."""
-_DOUBT, _DOUBT_MM = 3.0, 8.0
+_DOUBT, _DOUBT_MM = 1.5, 4.0
 """How much wider a belief about the depth is taken, and at least how wide."""
-_MOVED_SQUARES = 25.0
+_MOVED_SQUARES = 18.0
 """Twice the cost that photos of one place may lose by being joined: a chi-square of some 4 to 8 degrees, flaws of
 castings allowed for."""
 _MOVED_SHARE, _MOVED_MM = 0.06, 12.0

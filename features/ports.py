@@ -23,6 +23,8 @@ _FLANGE_SPREAD = {
 }
 _THREAD_SPREAD = {"thread_major_diameter": 0.010, "port_bore": 0.020, "thread_pitch": 0.01}
 
+_CHAMFER = 1.015
+"""Diameter of a mouth's chamfer over the thread's major diameter (common practice)."""
 _FLANGE_PRIOR = {"ASME B16.5 Class 150": 0.45, "EN 1092-1 PN10/16": 0.4, "JIS B2220 10K": 0.15}
 _THREAD_PRIOR = {"NPT": 0.55, "BSP": 0.45}
 """How often each standard is met before anything is measured: a mild belief (common practice)."""
@@ -106,12 +108,16 @@ def _flange_log(flange: Flange, lengths: list[MeasuredLength], hole_count: Mappi
 
 
 def _thread_log(thread: PipeThread, lengths: list[MeasuredLength], prior: float) -> float:
-    table = {
-        "thread_major_diameter": thread.major_diameter_mm,
-        "port_bore": thread.minor_diameter_mm,
-        "thread_pitch": thread.pitch_mm,
-    }
-    return _gaussian_log(lengths, table, _THREAD_SPREAD) + float(np.log(prior + 1e-9))
+    # What is seen of a female thread's mouth is its crests, or the chamfer that clears its depth (common practice).
+    options = []
+    for mouth in (thread.minor_diameter_mm, _CHAMFER * thread.major_diameter_mm):
+        table = {
+            "thread_major_diameter": thread.major_diameter_mm,
+            "port_bore": mouth,
+            "thread_pitch": thread.pitch_mm,
+        }
+        options.append(_gaussian_log(lengths, table, _THREAD_SPREAD))
+    return float(np.logaddexp.reduce(options) - np.log(2.0)) + float(np.log(prior + 1e-9))
 
 
 def _gaussian_log(lengths: list[MeasuredLength], table: Mapping[str, float], spread: Mapping[str, float]) -> float:

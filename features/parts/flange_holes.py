@@ -30,6 +30,8 @@ FAINT = 24.0
 """Edge strength (Scharr, 8-bit) at which a direction counts half."""
 LEAST_SCORE, LEAST_ABOVE = 0.35, 0.1
 """Share of their circles that holes must show on average, and how much more than the rest of the ring does."""
+TWO_HOLES_SCORE = 0.45
+"""Share of their circles that two holes must show to be believed without a third."""
 NEARLY = 0.85
 """A larger count is taken when its holes score nearly as well: every second of 8 holes is a ring of 4."""
 ONE_HOLE = 0.6
@@ -52,7 +54,7 @@ class HoleRing:
 
 
 def find_holes(question: PartQuestion, rim: Placed) -> HoleRing | None:
-    """The ring of holes of a flange, None where three of them are not seen.
+    """The ring of holes of a flange, None where too few of them are seen: three, or two under a slant that is known.
 
     Args:
         question: the photo; scale references in it are left out.
@@ -75,7 +77,7 @@ def find_holes(question: PartQuestion, rim: Placed) -> HoleRing | None:
     own = np.array([_at(scores, middle) for middle in middles])
     inside = np.array([bool(front.valid[round(y), round(x)]) for x, y in np.clip(middles, 0, len(scores) - 1)])
     seen = inside & (own > ONE_HOLE * own.max())
-    if seen.sum() < 3:
+    if seen.sum() < 2 or (seen.sum() == 2 and (score < TWO_HOLES_SCORE or not rim.measured_slant)):
         return None
     return HoleRing(front.to_photo(middles[seen]), share, score)
 
@@ -119,7 +121,7 @@ def _best_ring(scores: Floats, valid: NDArray[np.bool_], middle: Array, count: i
     told = cv2.remap(scores, x, y, cv2.INTER_LINEAR).reshape(shape)
     seen = cv2.remap(valid.astype(np.float32), x, y, cv2.INTER_LINEAR).reshape(shape) > 0.9
     number = seen.sum(axis=2)
-    mean = np.where(number >= max(3, count // 2), (told * seen).sum(axis=2) / np.maximum(number, 1), 0.0)
+    mean = np.where(number >= max(2, count // 2), (told * seen).sum(axis=2) / np.maximum(number, 1), 0.0)
     usual = float(told[seen].mean()) if seen.any() else 0.0
     at = np.unravel_index(int(np.argmax(mean)), mean.shape)
     best = float(mean[at])

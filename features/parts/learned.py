@@ -15,7 +15,14 @@ from features.parts.bolt_count import CountedRing, count_ring
 from features.parts.classical import ClassicalFinder
 from features.parts.finder import FoundCircle, LookAt, PartQuestion, PartSightings
 from features.parts.flange_holes import find_holes
-from features.parts.learned_circles import FlangeRim, trace_bolt_circle, trace_chamber, trace_flange, trace_mouth
+from features.parts.learned_circles import (
+    FlangeRim,
+    opposite_px,
+    trace_bolt_circle,
+    trace_chamber,
+    trace_flange,
+    trace_mouth,
+)
 from features.parts.learned_evidence import chamber_count_evidence, hole_count_evidence, photo_evidence
 from features.parts.part_maps import RoundPart, part_at, point_parts, round_parts
 from features.parts.part_model import PartMaps, PartModel, load_part_model
@@ -165,6 +172,8 @@ def _ring_of_holes(question: PartQuestion, rim: FlangeRim, flange: Subject) -> t
     if seen is None:
         return None, np.zeros((0, 2))
     holes = seen.middles_px
+    if len(holes) == 2:
+        holes = np.concatenate([holes, opposite_px(rim, holes)])
     ring = count_ring(flange.part.unit_places(holes), np.ones(len(holes)), FLANGE_COUNTS, _in_view(flange, FLANGE_VIEW))
     return ring, holes[ring.members] if ring else np.zeros((0, 2))
 

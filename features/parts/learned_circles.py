@@ -124,6 +124,12 @@ def trace_flange(question: PartQuestion, part: RoundPart, maps: PartMaps) -> Fla
     return FlangeRim(found, outlined, placed.about(traced.ellipse.points_px()), True)
 
 
+def opposite_px(rim: FlangeRim, places_px: Array) -> Array:
+    """(N, 2) places of the photo that lie opposite to others about the middle of a rim."""
+    frame = rim.placed.frame
+    return frame.to_photo(2 * rim.placed.center - frame.from_photo(places_px))
+
+
 def trace_bolt_circle(question: PartQuestion, rim: FlangeRim, ring: CountedRing, seen_px: Array) -> list[FoundCircle]:
     """The bolt circle through traced holes or heads where they can be traced, else through where they were seen.
 
@@ -135,9 +141,13 @@ def trace_bolt_circle(question: PartQuestion, rim: FlangeRim, ring: CountedRing,
     placed = rim.placed
     holes = trace_holes(question.gray, placed.frame, placed.frame.from_photo(seen_px), placed.radius)
     name = question.photo_name
-    if len(holes) >= 3:
-        centers = np.array([hole.ellipse.center_px for hole in holes])
-        circle = FoundCircle(CircleSighting("bolt_circle_diameter", name, centers), len(holes) / ring.count, 0.3)
+    if len(holes) >= 3 or (len(holes) == 2 and placed.measured_slant):
+        centers, shared = np.array([hole.ellipse.center_px for hole in holes]), 0.3
+        if len(holes) == 2:
+            # A bolt circle lies about its rim's middle: what a card hides is opposite to what is seen.
+            centers = np.concatenate([centers, opposite_px(rim, centers)])
+            shared = max(0.6, 0.003 * float(rim.part.semi_axes_px[0]))
+        circle = FoundCircle(CircleSighting("bolt_circle_diameter", name, centers), len(holes) / ring.count, shared)
         middle = sorted(holes, key=lambda hole: hole.ellipse.semi_axes_px[0])[len(holes) // 2]
         return [circle, _found("bolt_hole_diameter", name, middle, (0.6, 0.001))]
     shared = 0.012 * float(rim.part.semi_axes_px.mean())

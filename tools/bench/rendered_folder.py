@@ -2,11 +2,12 @@
 
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
 from typing import Any, cast
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -15,6 +16,8 @@ from features.circle_fit import fit_circle
 from features.placement import CardAt
 
 Array = NDArray[np.float64]
+PAPER = 1.15
+"""Size of a printed card's paper over that of its pattern, about."""
 HOLE_SEEN = 0.5
 """Part of a hole's edge in view for the hole to count as seen."""
 
@@ -87,11 +90,27 @@ class RenderedPhoto:
         """Circles with some part in view, each flange's bolt circle judged by its holes where those are open."""
         references = self.truth["scale_references"]
         offsets = {(o["name"], o["instance"]): o for o in (references[0]["feature_offsets"] if references else [])}
-        circles = [_circle(told, offsets.get((told["name"], told["instance"]))) for told in self.truth["features"]]
+        told = [_circle(told, offsets.get((told["name"], told["instance"]))) for told in self.truth["features"]]
+        circles = [replace(c, visible_fraction=min(c.visible_fraction, self._uncovered(c))) for c in told]
         by_holes = [self._through_holes(circles, instance) for instance in (0, 1)]
         better = {circle.instance: circle for circle in by_holes if circle is not None}
         kept = [c for c in circles if c.name != "bolt_circle_diameter" or c.instance not in better]
         return (*kept, *better.values())
+
+    def _uncovered(self, circle: TrueCircle) -> float:
+        """Part of a circle over which no reference is laid: the record's own count overlooks what lies flat on it."""
+        turn = rotation_taking_z_to(-circle.normal)
+        angle = np.linspace(0, 2 * np.pi, 72, endpoint=False)
+        rim = 0.5 * circle.diameter_mm * np.stack([np.cos(angle), np.sin(angle), 0 * angle], 1) @ turn.T
+        covered = np.zeros(len(rim), bool)
+        for reference in self.truth["scale_references"]:
+            out = np.array(reference["outline_px"], np.float32)
+            if reference["kind"] == "scale_card":  # told is the pattern; the paper is larger
+                middle = out.mean(axis=0)
+                out = middle + (out - middle) * np.float32(PAPER)
+            places = [self.project(point + circle.center_mm) for point in rim]
+            covered |= np.array([cv2.pointPolygonTest(out, (float(x), float(y)), False) >= 0 for x, y in places])
+        return 1.0 - float(covered.mean())
 
     def _through_holes(self, circles: Sequence[TrueCircle], instance: int) -> TrueCircle | None:
         """The bolt circle through a flange's open holes: its record tells only whether bolts are seen in them."""

@@ -116,6 +116,7 @@ class ReportContent:
         demo_note: said large when the reference set is invented, else empty.
         sections: the rest.
         footer: one line for every page.
+        language: its code, as in "en".
     """
 
     title: str
@@ -124,3 +125,4 @@ class ReportContent:
     demo_note: str
     sections: tuple[Section, ...]
     footer: str
+    language: str = "en"

@@ -82,7 +82,7 @@ _POLICY = "default-src 'none'; img-src data:; style-src 'unsafe-inline'; base-ur
 def html_report(content: ReportContent) -> bytes:
     """The whole page, UTF-8."""
     page = f"""<!DOCTYPE html>
-<html lang="en">
+<html lang="{content.language}">
 <head>
 <meta charset="utf-8">
 <meta http-equiv="Content-Security-Policy" content="{_POLICY}">

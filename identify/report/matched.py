@@ -1,5 +1,6 @@
 """The sections of a report that say what follows: families, kits, questions, cautions, who confirmed."""
 
+import re
 from collections.abc import Sequence
 
 from identify.answer import Answer, Candidate
@@ -12,6 +13,7 @@ from identify.report.measured import SMALLEST_SHOWN
 from identify.wording import chance_words, lead_time_words, price_words, stock_words, value_words
 from reference_geometry.families import Family
 
+_TYPED = re.compile(r" ?Answer: .*|[;,] say --[^.]*")
 SHOWN_CANDIDATES = 5
 REASONED_CANDIDATES = 2
 SHOWN_REASONS = 4
@@ -253,7 +255,7 @@ def questions_to_ask(answer: Answer) -> tuple[RankedQuestion, ...]:
 
 def _without_typing(how: str) -> str:
     """How to look, without how the answer is typed into this program, which is nothing to a customer."""
-    return how.partition("Answer: ")[0].strip()
+    return _TYPED.sub("", how).strip()
 
 
 def _worth(answer: Answer, question: RankedQuestion) -> str:

@@ -85,7 +85,7 @@ def pdf_report(content: ReportContent) -> bytes:
 
 
 class _NumberedCanvas(Canvas):  # type: ignore[misc]
-    """Canvas that writes `page n of m` once m is known."""
+    """Canvas that writes `n / m` once m is known."""
 
     def __init__(self, *args: Any, footer: str, **keywords: Any) -> None:
         super().__init__(*args, **keywords)
@@ -110,7 +110,7 @@ class _NumberedCanvas(Canvas):  # type: ignore[misc]
         self.setFont("Helvetica", 7.5)
         self.setFillColor(SOFT)
         self.drawString(MARGIN, 10 * mm, self._footer[:150])
-        self.drawRightString(letter[0] - MARGIN, 10 * mm, f"page {number} of {len(self._pages)}")
+        self.drawRightString(letter[0] - MARGIN, 10 * mm, f"{number} / {len(self._pages)}")
         self.restoreState()
 
 

@@ -22,6 +22,8 @@ from identify.web.case_record import CaseRecord, Confirmed, as_case_number
 from identify.web.case_store import NoSuchCase
 from identify.web.desk import Desk
 from identify.web.guard import OFFICE
+from identify.web.sentences import report_in
+from identify.web.words import LANGUAGES, Words
 from identify.wording import chance_words
 from reference_geometry.measurements import Measurement
 from reference_geometry.store import open_store
@@ -70,6 +72,8 @@ class Downloads:
         content = content_of(answered, matching=True, pictures=drawn_pictures(answered))
         if record.confirmed is not None:
             content = _with_confirmation(content, record.confirmed)
+        t = _words(request)
+        content = report_in(content, t.language, t.sentence)
         name = f'attachment; filename="pump-report-{record.number}.{kind}"'
         headers = {"content-disposition": name, "cache-control": "no-store"}
         return Response(rendered_report(content, f".{kind}"), media_type=_MEDIA[kind], headers=headers)
@@ -123,6 +127,12 @@ class Downloads:
             return None
         may = isinstance(user, User) and (user.role in OFFICE or record.made_by == user.name)
         return record if may else None
+
+
+def _words(request: Request) -> Words:
+    """The language a request asks for, else the first."""
+    asked = request.query_params.get("lang")
+    return Words(next((language for language in LANGUAGES if language == asked), LANGUAGES[0]))
 
 
 def _with_confirmation(content: ReportContent, confirmed: Confirmed) -> ReportContent:

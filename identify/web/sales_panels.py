@@ -5,6 +5,7 @@ from collections.abc import Mapping, Sequence
 from features.measured import MeasuredLength
 from features.survey import PhotoSurvey
 from identify.answer import Answer, Candidate
+from identify.matching.reasons import Reason
 from identify.report.blocks import Bullets, Letter, Paragraph, Section, Table
 from identify.report.content import decision_line, report_content
 from identify.report.matched import kits_by_side, letter_section
@@ -42,7 +43,7 @@ def _case_item(t: Words, record: CaseRecord, is_shown: bool) -> str:
     current = ' aria-current="true"' if is_shown else ""
     day = f"{record.opened:%Y-%m-%d %H:%M} UTC"
     photos = t("sales.photo_count", count=len(record.photos))
-    lines = (f"{day}, {record.made_by}, {photos}", record.summary, record.note)
+    lines = (f"{day}, {record.made_by}, {photos}", t.sentence(record.summary), record.note)
     details = "".join(f"<small>{text(line)}</small>" for line in lines if line)
     title = f"<strong>{text(record.number)}</strong> {text(t(f'state.{record.state}'))}"
     return f'<li><button type="button" data-open="{text(record.number)}"{current}>{title}{details}</button></li>'
@@ -88,7 +89,7 @@ def _length_row(t: Words, length: MeasuredLength, photos: Sequence[PhotoSurvey])
     origin = ", ".join(length.photos) or t("measured.typed")
     scales = {photo.scale.label for photo in photos if photo.scale and photo.name in length.photos}
     if scales:
-        origin = f"{origin}; {', '.join(sorted(scales))}"
+        origin = f"{origin}; {', '.join(t.sentence(scale) for scale in sorted(scales))}"
     return text(t.feature(length.name)), size, f'<span class="any">{text(origin)}</span>'
 
 
@@ -109,14 +110,14 @@ def _assumed(t: Words, answer: Answer, absolute: Sequence[MeasuredLength]) -> st
     if not items:
         return ""
     summary = f"<summary>{text(t('measured.assumed', count=len(items)))}</summary>"
-    return f"<details>{summary}{bullets(lengths_both_ways(item) for item in items)}</details>"
+    return f"<details>{summary}{bullets(lengths_both_ways(t.sentence(item)) for item in items)}</details>"
 
 
 def _noticed(t: Words, photos: Sequence[PhotoSurvey]) -> str:
     items: dict[str, None] = {}
     for photo in photos:
         for problem in photo.problems:
-            detail = f" ({text(problem.detail)})" if problem.detail else ""
+            detail = f" ({text(t.sentence(problem.detail))})" if problem.detail else ""
             said = f"{text(photo.name)}: {text(t.meaning(problem.kind))}{detail} {text(t.advice(problem.kind))}"
             items[said] = None
     return section(t("measured.noticed"), bullets(items)) if items else ""
@@ -139,11 +140,11 @@ def answer_panel(t: Words, answered: CaseAnswer, outlined: str) -> str:
     """The answer in three lines, candidates, kits, what to ask next, the message, report, cautions."""
     answer = answered.answer
     content = report_content(answer, answered.record.changed.date())
-    lines = "".join(f"<p>{lengths_both_ways(line)}</p>" for line in content.headline)
+    lines = "".join(f"<p>{lengths_both_ways(t.sentence(line))}</p>" for line in content.headline)
     demo = f'<p class="demo">{text(t("page.demo"))}</p>' if answer.is_demo else ""
     places = {photo.card_at for photo in answered.record.photos if photo.scale_label}
     doubts = paragraph(t("sales.say_place"), "warning") if "unknown" in places else ""
-    doubts += "".join(paragraph(found.sentence, "warning") for found in answer.inconsistencies)
+    doubts += "".join(paragraph(t.sentence(found.sentence), "warning") for found in answer.inconsistencies)
     return panel(
         f'<div class="headline" role="status">{lines}</div>{demo}{doubts}',
         section(t("answer.pump"), _candidates(t, answer, outlined)),
@@ -160,16 +161,16 @@ def _candidates(t: Words, answer: Answer, outlined: str) -> str:
     shown = shown or list(answer.candidates[:1])
     cards = "".join(_candidate(t, candidate, candidate.family.family_id == outlined) for candidate in shown)
     unknown = f'<p class="row"><span>{text(t("answer.not_in_set"))}</span>{_chance(answer.not_in_set)}</p>'
-    apart = paragraph(answer.tell_apart) if len(shown) > 1 else ""
+    apart = paragraph(t.sentence(answer.tell_apart)) if len(shown) > 1 else ""
     return cards + unknown + apart
 
 
 def _candidate(t: Words, candidate: Candidate, is_outlined: bool) -> str:
     family = candidate.family
     name = " ".join(word for word in (family.maker, family.family, family.size_label) if word)
-    reasons = [_reason(t("answer.for"), r.strength, r.sentence) for r in candidate.reasons_for[:SHOWN_REASONS]]
+    reasons = [_reason(t, "answer.for", r) for r in candidate.reasons_for[:SHOWN_REASONS]]
     against = candidate.reasons_against[:SHOWN_REASONS]
-    reasons += [_reason(t("answer.against"), r.strength, r.sentence) for r in against]
+    reasons += [_reason(t, "answer.against", r) for r in against]
     pressed = f'data-outline="{text(family.family_id)}" aria-pressed="{str(is_outlined).lower()}"'
     button = f'<button type="button" class="push" {pressed}>{text(t("answer.outline"))}</button>'
     details = f"<details><summary>{text(t('answer.reasons'))}</summary>{bullets(reasons)}</details>" if reasons else ""
@@ -178,8 +179,8 @@ def _candidate(t: Words, candidate: Candidate, is_outlined: bool) -> str:
     return f'<div class="candidate"{mark}><div class="row">{first}</div><small>{text(name)}</small>{details}</div>'
 
 
-def _reason(word: str, strength: str, sentence: str) -> str:
-    return f"{text(word)} ({text(strength)}): {lengths_both_ways(sentence)}"
+def _reason(t: Words, key: str, reason: Reason) -> str:
+    return f"{text(t(key))} ({text(t.sentence(reason.strength))}): {lengths_both_ways(t.sentence(reason.sentence))}"
 
 
 def _chance(probability: float) -> str:
@@ -191,10 +192,11 @@ def _kits(t: Words, answer: Answer) -> str:
     heads = (t("kit.number"), t("kit.fits"), t("kit.price"), t("kit.stock"))
     rows = [
         (
-            f"<strong>{text(kit.kit_no)}</strong><small>{text(t.value(kit.section))} {text(kit.elastomer)}</small>",
+            f"<strong>{text(kit.kit_no)}</strong>"
+            f"<small>{text(t.value(kit.section))} {text(t.sentence(kit.elastomer))}</small>",
             text(chance_words(kit.probability)),
-            f'<span class="whole">{text(price_words(kit.price, kit.currency))}</span>',
-            f"{text(stock_words(kit.stock))}<small>{text(lead_time_words(kit.lead_time_days))}</small>",
+            f'<span class="whole">{text(t.sentence(price_words(kit.price, kit.currency)))}</span>',
+            f"{text(t.sentence(stock_words(kit.stock)))}<small>{text(t.sentence(lead_time_words(kit.lead_time_days)))}</small>",
         )
         for _, kits, _ in kits_by_side(answer)
         for kit in kits[:SHOWN_KITS]
@@ -202,7 +204,7 @@ def _kits(t: Words, answer: Answer) -> str:
     ]
     said = dict.fromkeys(decision.sentence for decision in answer.decisions)
     said.pop(decision_line(answer), None)  # the headline
-    decisions = "".join(paragraph(words) for words in said)
+    decisions = "".join(paragraph(t.sentence(words)) for words in said)
     return decisions + (table(heads, rows, t("answer.kit"), right=(1, 2)) if rows else "")
 
 
@@ -218,6 +220,7 @@ def _questions(t: Words, answer: Answer) -> str:
 
 def _letter(t: Words, answer: Answer) -> str:
     lines = next(block.lines for block in letter_section(answer).blocks if isinstance(block, Letter))
+    lines = tuple(map(t.sentence, lines))
     label, copied = text(t("answer.message")), text(t("answer.copied"))
     area = f'<textarea class="letter" id="letter" readonly aria-label="{label}">{text(chr(10).join(lines))}</textarea>'
     copy = f'<button type="button" data-copy="letter" data-done="{copied}">{text(t("answer.copy"))}</button>'
@@ -227,23 +230,25 @@ def _letter(t: Words, answer: Answer) -> str:
 def replacement_panel(t: Words, answer: Answer) -> str:
     """Repair beside replacement, over the whole width."""
     found = replacement_section(answer)
-    body = "" if found is None else "".join(_block(found, block) for block in found.blocks)
+    body = "" if found is None else "".join(_block(t, found, block) for block in found.blocks)
     return panel(section(t("answer.replace"), body)) if body else ""
 
 
-def _block(home: Section, block: object) -> str:
+def _block(t: Words, home: Section, block: object) -> str:
     """A block of the report in the page's own HTML."""
     if isinstance(block, Table):
-        heads = [column.title for column in block.columns]
-        return table(heads, [[lengths_both_ways(cell) for cell in row] for row in block.rows], home.title)
+        heads = [t.sentence(column.title) for column in block.columns]
+        rows = [[lengths_both_ways(t.sentence(cell)) for cell in row] for row in block.rows]
+        return table(heads, rows, t("answer.replace"))
     if isinstance(block, Bullets):
-        return bullets(lengths_both_ways(item) for item in block.items)
-    return paragraph(block.text) if isinstance(block, Paragraph) else ""
+        return bullets(lengths_both_ways(t.sentence(item)) for item in block.items)
+    return paragraph(t.sentence(block.text)) if isinstance(block, Paragraph) else ""
 
 
 def _report_links(t: Words, record: CaseRecord) -> str:
+    address, asked = f"/case/{record.number}/report", f"lang={t.language}"
     links = [
-        f'<a href="/case/{record.number}/report.{kind}" class="made">{text(t(f"answer.report_{kind}"))}</a>'
+        f'<a href="{address}.{kind}?{asked}" class="made">{text(t(f"answer.report_{kind}"))}</a>'
         for kind in ("pdf", "html")
     ]
     words = f'<span role="status" class="muted" hidden>{text(t("answer.report_made"))}</span>'
@@ -252,4 +257,4 @@ def _report_links(t: Words, record: CaseRecord) -> str:
 
 def _cautions(t: Words, answer: Answer) -> str:
     assumed = {f"Assumed: {words}" for words in answer.assumptions}
-    return bullets(lengths_both_ways(t.caution(c)) for c in answer.cautions if c not in assumed)
+    return bullets(lengths_both_ways(t.sentence(c)) for c in answer.cautions if c not in assumed)

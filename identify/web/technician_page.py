@@ -233,7 +233,14 @@ class TechnicianPage(Page):
         if answer.candidates:
             parts.append(f"<p>{text(pump_words(t, answer))}</p>")
         kits = [
-            text(t("tech.kit", kit=kit.kit_no, elastomer=kit.elastomer or "-", chance=chance_words(kit.probability)))
+            text(
+                t(
+                    "tech.kit",
+                    kit=kit.kit_no,
+                    elastomer=t.sentence(kit.elastomer or "-"),
+                    chance=t.sentence(chance_words(kit.probability)),
+                )
+            )
             for kit in answer.kits[:3]
         ]
         parts.append(section(t("tech.kits"), bullets(kits)) if kits else "")

@@ -102,5 +102,5 @@ def refused_card(t: Words, name: str, kind: ProblemKind, detail: str) -> str:
 
 
 def _reason(t: Words, kind: ProblemKind, detail: str) -> str:
-    particulars = f" ({text(detail)})" if detail else ""
+    particulars = f" ({text(t.sentence(detail))})" if detail else ""
     return f"{text(t.meaning(kind))}{particulars} <strong>{text(t.advice(kind))}</strong>"

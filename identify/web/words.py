@@ -7,16 +7,14 @@ from importlib.resources import files
 from typing import Literal
 
 from features.problems import ProblemKind, all_problem_kinds
-from identify.questions.catalog import Question
+from identify.questions.catalog import CATALOG, Question
 from identify.repair.cautions import ALWAYS
 from identify.repair.elastomers import ASK_ALWAYS
-from identify.wording import CARD_AT_WORDS, feature_words, value_words
+from identify.web.sentences import Sentences, without_typing
+from identify.wording import BUDGET_WORDS, CARD_AT_WORDS, FEATURE_WORDS, feature_words, value_words
 
 Language = Literal["en", "es"]
 LANGUAGES: tuple[Language, ...] = ("en", "es")
-
-QUESTION_TAIL = "Answer: "
-"""From here on the catalog says how an answer is typed at the command line, which is nothing to a page."""
 
 
 @cache
@@ -71,7 +69,7 @@ class Words:
 
     def how(self, question: Question) -> str:
         """How a question is answered by looking or measuring."""
-        return self._said(f"question.{question.code}.how", question.how.partition(QUESTION_TAIL)[0].strip())
+        return self._said(f"question.{question.code}.how", without_typing(question.how))
 
     def caution(self, sentence: str) -> str:
         """A caution that is always said; those made for one answer stay in English."""
@@ -81,7 +79,7 @@ class Words:
 
     def sentence(self, english: str) -> str:
         """A sentence that was made for one answer; what is not known in this language stays English."""
-        return english
+        return english if self.language == "en" else _sentences(self.language).say(english)
 
     @property
     def home(self) -> str:
@@ -97,3 +95,21 @@ class Words:
 def kinds_by_code() -> dict[str, ProblemKind]:
     """Problem kinds by their code."""
     return {kind.code: kind for kind in all_problem_kinds()}
+
+
+@cache
+def _sentences(language: Language) -> Sentences:
+    """Patterns of a language, with the words it has for what the program names in English."""
+    t, words = Words(language), dict[str, str]()
+    values = [key.partition(".")[2] for key in text_table() if key.startswith("value.")]
+    words |= {value_words(value): t.value(value) for value in values}
+    for name in FEATURE_WORDS:
+        words |= dict.fromkeys((feature_words(name), name.replace("_", " ")), t.feature(name))
+    words |= {english: t.place(place) for place, english in CARD_AT_WORDS.items()}
+    words |= {english: t.cause(name, english) for name, english in BUDGET_WORDS.items()}
+    words |= {english: t.caution(english) for english in (*ALWAYS, ASK_ALWAYS)}
+    for kind in all_problem_kinds():
+        words |= {kind.meaning: t.meaning(kind), kind.advice: t.advice(kind)}
+    for question in CATALOG:
+        words |= {question.ask: t.ask(question), without_typing(question.how): t.how(question)}
+    return Sentences(language, words)

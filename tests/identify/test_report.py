@@ -262,7 +262,7 @@ def test_pdf_pages_are_letter_size_numbered_and_carry_no_private_metadata(whole)
     with pymupdf.open(stream=data) as document:
         assert [round(v) for v in document[0].rect[2:]] == [612, 792]  # ANSI Letter, 8.5 x 11 in of 72 points
         for number, page in enumerate(document, start=1):
-            assert f"page {number} of {len(document)}" in page.get_text()
+            assert f"{number} / {len(document)}" in page.get_text()
         facts = document.metadata
     assert facts["title"] == whole.title
     assert facts["author"] in ("", "(anonymous)", "anonymous", None)

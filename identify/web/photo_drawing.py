@@ -48,7 +48,7 @@ def drawing(
 def _shapes(t: Words, survey: PhotoSurvey) -> list[dict[str, Any]]:
     shapes = [_circle(t, circle) for circle in survey.circles]
     if survey.scale is not None:
-        words = f"{survey.scale.label}: {survey.mm_per_px:.4g} mm/px"
+        words = f"{t.sentence(survey.scale.label)}: {survey.mm_per_px:.4g} mm/px"
         outline = survey.scale.outline_px
         shapes.append(_shape("scale", outline, SCALE_STYLE, words, words, closed=len(outline) > 2))
     for name, points in survey.marks_px.items():

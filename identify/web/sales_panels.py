@@ -100,7 +100,8 @@ def _inches_with_interval(length: MeasuredLength) -> str:
 
 def _seen_row(t: Words, name: str, likelihood: Mapping[str, float]) -> tuple[str, str, str]:
     value, chance = max(likelihood.items(), key=lambda item: item[1])
-    words = f'<span class="whole">{bar(chance, chance_words(chance))} {text(chance_words(chance))}</span>'
+    said = t.sentence(chance_words(chance))
+    words = f'<span class="whole">{bar(chance, said)} {text(said)}</span>'
     return text(t.feature(name)), text(t.value(value)), words
 
 
@@ -160,7 +161,7 @@ def _candidates(t: Words, answer: Answer, outlined: str) -> str:
     shown = [c for c in answer.candidates[:SHOWN_CANDIDATES] if c.probability >= SMALLEST_SHOWN]
     shown = shown or list(answer.candidates[:1])
     cards = "".join(_candidate(t, candidate, candidate.family.family_id == outlined) for candidate in shown)
-    unknown = f'<p class="row"><span>{text(t("answer.not_in_set"))}</span>{_chance(answer.not_in_set)}</p>'
+    unknown = f'<p class="row"><span>{text(t("answer.not_in_set"))}</span>{_chance(t, answer.not_in_set)}</p>'
     apart = paragraph(t.sentence(answer.tell_apart)) if len(shown) > 1 else ""
     return cards + unknown + apart
 
@@ -175,7 +176,7 @@ def _candidate(t: Words, candidate: Candidate, is_outlined: bool) -> str:
     button = f'<button type="button" class="push" {pressed}>{text(t("answer.outline"))}</button>'
     details = f"<details><summary>{text(t('answer.reasons'))}</summary>{bullets(reasons)}</details>" if reasons else ""
     mark = " data-shown" if is_outlined else ""
-    first = f"<strong>{text(family.family_id)}</strong>{_chance(candidate.probability)}{button}"
+    first = f"<strong>{text(family.family_id)}</strong>{_chance(t, candidate.probability)}{button}"
     return f'<div class="candidate"{mark}><div class="row">{first}</div><small>{text(name)}</small>{details}</div>'
 
 
@@ -183,8 +184,8 @@ def _reason(t: Words, key: str, reason: Reason) -> str:
     return f"{text(t(key))} ({text(t.sentence(reason.strength))}): {lengths_both_ways(t.sentence(reason.sentence))}"
 
 
-def _chance(probability: float) -> str:
-    words = chance_words(probability)
+def _chance(t: Words, probability: float) -> str:
+    words = t.sentence(chance_words(probability))
     return f"{bar(probability, words)} <span>{text(words)}</span>"
 
 
@@ -194,7 +195,7 @@ def _kits(t: Words, answer: Answer) -> str:
         (
             f"<strong>{text(kit.kit_no)}</strong>"
             f"<small>{text(t.value(kit.section))} {text(t.sentence(kit.elastomer))}</small>",
-            text(chance_words(kit.probability)),
+            text(t.sentence(chance_words(kit.probability))),
             f'<span class="whole">{text(t.sentence(price_words(kit.price, kit.currency)))}</span>',
             f"{text(t.sentence(stock_words(kit.stock)))}<small>{text(t.sentence(lead_time_words(kit.lead_time_days)))}</small>",
         )

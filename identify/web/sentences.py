@@ -1,9 +1,10 @@
 """Sentences made for one answer, said in another language: each is known by its pattern in `sentences.csv`.
 
 Reasons, decisions and cautions are put together in English where they arise. Here a whole sentence is compared with the
-patterns, the longest first; what stands in its gaps is said in turn, down to the words of `text.csv`. What matches no
-pattern is taken apart at its punctuation, and what is still not known stays as it is: a name, a number, or a sentence
-that waits for its row.
+patterns, the longest first; what stands in its gaps is said in turn, down to the words of `text.csv`. A gap's letter
+says what fits it: f and g a feature's name, n, m and o a number, i a piece without stops, x anything or nothing, any
+other anything. What matches no pattern is taken apart at its punctuation, and what is still not known stays as it is: a
+name, a number, or a sentence that waits for its row.
 """
 
 import csv
@@ -19,7 +20,7 @@ from identify.wording import FEATURE_WORDS
 Say = Callable[[str], str]
 
 _GAP = re.compile(r"\{(\w)\}")
-_NUMBER, _ANYTHING, _OR_NOTHING = r"[-+]?\d[\d.,]*(?:e[-+]?\d+)?", r".+?", r".*?"
+_NUMBER, _ANYTHING, _OR_NOTHING, _NO_STOP = r"[-+]?\d[\d.,]*(?:e[-+]?\d+)?", r".+?", r".*?", r"[^:;,.(]+"
 _ENDS = (
     re.compile(r"(?<=[.?!]) (?=[A-Z0-9(±])"),
     re.compile(r"(?<=;) "),
@@ -28,7 +29,7 @@ _ENDS = (
 )
 _JOINTS = re.compile(r" (and|or|to) ")
 _TYPED = re.compile(r" Answer: .*?(?= \(worth |$)|[;,] say --[^.(]*")
-_WORTH = re.compile(r" \(worth [\d.]+ bits\)")
+_WORTH = re.compile(r" \(worth [\d.]+ bits[^)]*\)")
 
 
 class Sentences:
@@ -48,7 +49,13 @@ class Sentences:
         features = sorted(
             {*FEATURE_WORDS.values(), *(n.replace("_", " ") for n in FEATURE_WORDS)}, key=len, reverse=True
         )
-        kinds = {"f": "|".join(features), "g": "|".join(features), **dict.fromkeys("nmo", _NUMBER), "x": _OR_NOTHING}
+        kinds = {
+            "f": "|".join(features),
+            "g": "|".join(features),
+            **dict.fromkeys("nmo", _NUMBER),
+            "x": _OR_NOTHING,
+            "i": _NO_STOP,
+        }
         self._patterns = [(_pattern(english, kinds), said) for english, said in gapped]
         self.say: Say = lru_cache(4096)(self._say)
 
@@ -63,18 +70,24 @@ class Sentences:
         return english.replace(stripped, known, 1)
 
     def _known(self, english: str) -> str | None:
-        if english in self._words:
-            return self._words[english]
-        if f"{english}." in self._words:  # its stop belongs to the sentence round it
-            return self._words[f"{english}."].removesuffix(".")
-        lower = english[:1].lower() + english[1:]
-        if lower in self._words:
-            return self._words[lower][:1].upper() + self._words[lower][1:]
+        """What the tables say; a capital or a full stop more or less makes no other sentence."""
+        for stop in ("", "."):
+            for first in dict.fromkeys((english[:1], english[:1].lower(), english[:1].upper())):
+                wanted = first + english[1:] + stop
+                said = self._words.get(wanted) or self._by_pattern(wanted)
+                if said is not None:
+                    said = said.removesuffix(stop)
+                    same = first == english[:1]
+                    return (
+                        said if same else (said[:1].upper() if english[:1].isupper() else said[:1].lower()) + said[1:]
+                    )
+        return None
+
+    def _by_pattern(self, english: str) -> str | None:
         for pattern, said in self._patterns:
             found = pattern.fullmatch(english)
             if found:
-                gaps = {name: self.say(piece) for name, piece in found.groupdict().items()}
-                return said.format(**gaps)
+                return said.format(**{name: self.say(piece) for name, piece in found.groupdict().items()})
         return None
 
     def _by_pieces(self, english: str) -> str:

@@ -290,9 +290,9 @@ class TechnicianPage(Page):
 def pump_words(t: Words, answer: Answer) -> str:
     """The most likely pump of an answer that has candidates, or that the set most likely does not hold it."""
     first = answer.candidates[0]
-    name, chance = first.family.family_id, chance_words(first.probability)
+    name, chance = first.family.family_id, t.sentence(chance_words(first.probability))
     if answer.not_in_set > first.probability:
-        return t("tech.unknown", chance=chance_words(answer.not_in_set), pump=name, other=chance)
+        return t("tech.unknown", chance=t.sentence(chance_words(answer.not_in_set)), pump=name, other=chance)
     return t("tech.likely", pump=name, chance=chance)
 
 

@@ -29,6 +29,7 @@ from identify.report.blocks import (
 from identify.report.content import DEMO_NOTE, measurement_content, report_content
 from identify.report.fonts import paragraph_markup
 from identify.report.html_file import html_report
+from identify.report.matched import questions_to_ask
 from identify.report.pdf_file import pdf_report
 from identify.report.terminal import console_for, show_content
 from identify.typed.known_values import parse_knowns
@@ -338,3 +339,51 @@ def test_a_scale_without_a_name_or_size_is_drawn_all_the_same(survey, photo):
     two = np.array([[100.0, 100.0], [900.0, 120.0]])
     points = ScaleReference("points", "two points, 152.4 mm", two, two, 1.0, two, 0.005, "typed")
     assert draw_overlay(photo, dataclasses.replace(survey.photos[0], scale=points)).width == 1600
+
+
+def phone(*known):
+    """The words of an answer without a photo."""
+    return " ".join(words_of(report_content(answered(None, *known).answer, DAY)))
+
+
+def test_on_the_phone_the_answer_says_what_was_told_and_what_the_candidates_differ_in():
+    said = phone("connection=flanged", "chamber_diameter=8.4in")
+    assert "Known: chamber diameter 213.4 ± 2.0 mm; connection flanged." in said
+    assert "Pump still open between 5 families" in said
+    assert "ASME B16.5 Class 150, end ports, 8 bolts" in said
+    assert "Both take the same kits; what matters for the kit: " in said
+    assert "nothing known so far speaks against it" in said
+
+
+def test_a_question_says_what_it_is_worth_and_the_trouble():
+    said = phone("connection=flanged", "chamber_diameter=8.4in")
+    assert "bits; the best fluid-side kit then fits with" in said
+    assert "about 1 min)" in said
+
+
+def test_nothing_but_the_elastomer_and_the_fluid_is_asked_once_the_fit_is_settled():
+    pump = ("chamber_diameter=292mm", "connection=threaded", "chamber_bolt_count=10", "housing_joint=bolted")
+    answer = answered(None, *pump).answer
+    assert [question.question.code for question in questions_to_ask(answer)] == ["elastomer", "fluid"]
+
+
+def test_many_kits_that_hardly_fit_are_counted_and_not_listed():
+    said = phone("connection=threaded")
+    assert "fluid-side kits may fit, none with more than" in said
+    assert "list price" not in said.partition("Ask next")[0]
+
+
+def test_an_elastomer_commonly_avoided_with_the_fluid_is_not_ordered():
+    """NBR swells in ketones (common practice, from memory); PTFE does not."""
+    pump = (
+        "chamber_diameter=292mm",
+        "connection=threaded",
+        "chamber_bolt_count=10",
+        "housing_joint=bolted",
+        "fluid=acetone",
+    )
+    avoided = answered(None, *pump, "elastomer=NBR").answer.decisions[0]
+    assert avoided.action == "ask_elastomer"
+    assert "do not order MQ-15-FNB yet. NBR with ketones" in avoided.sentence
+    assert answered(None, *pump, "elastomer=PTFE").answer.decisions[0].action == "order"
+    assert answered(None, *pump, "elastomer=NBR").answer.decisions[1].action == "order"

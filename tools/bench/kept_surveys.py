@@ -27,8 +27,7 @@ def survey_pumps(
         keep: folder of surveys made before; only photos that are not there are measured. None keeps nothing.
         processes: photos measured at once.
 
-    Raises:
-        ValueError: a photo can not be read.
+    A photo that can not be read, or on which the program fails, is named and counts as one that shows nothing.
     """
     if keep is not None:
         keep.mkdir(parents=True, exist_ok=True)
@@ -53,7 +52,11 @@ def _survey(wanted: tuple[RenderedPhoto, Path | None]) -> PhotoSurvey:
     if file is not None and file.exists():
         survey: PhotoSurvey = pickle.loads(file.read_bytes())  # only what this module wrote for itself
         return survey
-    survey = _measure(photo)
+    try:
+        survey = _measure(photo)
+    except Exception as error:  # a photo that the program can not survey is one it has nothing to say of
+        typer.echo(f"{photo.path}: {type(error).__name__}: {error}")
+        return _nothing_seen(photo)
     if file is not None:
         file.write_bytes(pickle.dumps(survey))
     return survey
@@ -65,3 +68,10 @@ def _measure(photo: RenderedPhoto) -> PhotoSurvey:
     if survey.refused:
         raise ValueError(f"{photo.path}: {survey.refused[0].problem}")
     return survey.photos[0]
+
+
+def _nothing_seen(photo: RenderedPhoto) -> PhotoSurvey:
+    truth = photo.truth
+    return PhotoSurvey(
+        photo.path.name, photo.path, truth["width"], truth["height"], {}, None, 0.0, 0.0, (), {}, (), ()
+    )  # fmt: skip

@@ -28,7 +28,8 @@ class Trust:
     Attributes:
         reach: half length of the scan lines, about three times the model's usual error.
         astray: a traced circle further than this from the told outline anywhere followed other edges.
-        outline_sd: standard uncertainty of the outline itself, where no edge confirms it; as seen on renders.
+        outline_sd: standard uncertainty of the outline itself where no edge confirms it, which is where it is worst; as
+            seen on renders.
     """
 
     reach: float
@@ -37,9 +38,9 @@ class Trust:
 
 
 TRUST = {
-    "chamber": Trust(0.055, 0.035, 0.015),
-    "flange": Trust(0.06, 0.05, 0.03),
-    "mouth": Trust(0.15, 0.15, 0.1),
+    "chamber": Trust(0.055, 0.035, 0.03),
+    "flange": Trust(0.06, 0.05, 0.06),
+    "mouth": Trust(0.15, 0.15, 0.15),
 }
 PLAIN_BY_ELLIPSE, PLAIN_BY_REFERENCE, FARTHEST = 0.5, 0.33, 0.3
 """Evidence that makes a trace believed though it lies as far as `FARTHEST` from the told outline: under a slant that
@@ -51,6 +52,8 @@ KNOWN_SLANT_BONUS = 0.12
 """How much more evidence a trace of free slant must have than one under the reference's slant to be preferred."""
 MARGIN = 1.25
 """A printed card is larger than its pattern; what is this much larger than a reference is not looked at."""
+NEIGHBOR_SD = 0.006
+"""Standard uncertainty of a traced circle for which no more edges speak than chance would bring, as a share of it."""
 LEAST_COVERAGE = 0.25
 """Share of a circle that must be seen for its trace to be believed."""
 HIDERS = ("manifold", "flange", "companion", "threaded_boss", "scale_reference", "feet", "air_valve")
@@ -205,7 +208,10 @@ def _outline(name: str, photo: str, part: RoundPart, free: Callable[[Array], NDA
 
 def _found(name: str, photo: str, traced: TracedCircle, shared: tuple[float, float]) -> FoundCircle:
     """A traced circle with the error its edge points may share: at least so many pixels, at least so much of it."""
-    shared_px = max(shared[0], shared[1] * float(traced.ellipse.semi_axes_px.mean()))
+    size_px = float(traced.ellipse.semi_axes_px.mean())
+    # Where few edges speak for a curve, a neighboring one may be the true one.
+    neighbor = NEIGHBOR_SD * max(0.0, 1.0 - traced.evidence / PLAIN_BY_ELLIPSE)
+    shared_px = max(shared[0], float(np.hypot(shared[1], neighbor)) * size_px)
     return FoundCircle(CircleSighting(name, photo, traced.points_px), traced.coverage, shared_px)
 
 

@@ -193,7 +193,7 @@ def _kits(t: Words, answer: Answer) -> str:
     heads = (t("kit.number"), t("kit.fits"), t("kit.price"), t("kit.stock"))
     rows = [
         (
-            f"<strong>{text(kit.kit_no)}</strong>"
+            f'<strong class="whole">{text(kit.kit_no)}</strong>'
             f"<small>{text(t.value(kit.section))} {text(t.sentence(kit.elastomer))}</small>",
             text(t.sentence(chance_words(kit.probability))),
             f'<span class="whole">{text(t.sentence(price_words(kit.price, kit.currency)))}</span>',

@@ -11,6 +11,7 @@ from pathlib import Path
 from urllib.parse import urlsplit
 
 import pytest
+from PIL import Image, ImageFilter
 
 from reference_geometry.demo_set import load_demo_set
 from tests.identify.web.conftest import ROOT, serving, untagged
@@ -143,14 +144,18 @@ def test_a_photo_that_is_no_good_says_why_and_what_to_do(served, opened, tmp_pat
     without_scale = ROOT / "demo_photos" / "17_no_scale_port.jpg"
     if not without_scale.exists():
         pytest.skip("the demo photo is not there")
+    blurred = tmp_path / "IMG_2.jpg"
+    with Image.open(without_scale) as photo:
+        photo.filter(ImageFilter.GaussianBlur(photo.width / 400)).save(blurred, quality=92)
     seen = opened(served, "/", PHONE)
-    seen.choose_photos("Take or choose photos", tmp_path / "IMG_1.jpg", without_scale)
+    seen.choose_photos("Take or choose photos", tmp_path / "IMG_1.jpg", blurred)
     seen.page.locator(".verdict").nth(1).wait_for()
     seen.settle()
-    refused, again = seen.page.locator(".verdict").all_inner_texts()
+    again, refused = seen.page.locator(".verdict").all_inner_texts()
     assert "Cannot be used" in refused
     assert "IMG_1.jpg" in refused
     assert "Please shoot again" in again
+    assert "The photo is blurred" in again
     assert "Lay the printed scale card" in again
     seen.judge(served)
 

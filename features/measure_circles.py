@@ -22,6 +22,12 @@ _SAME_COST = 5.0
 _TILT_PULL_SAID = 3.0
 """Standard uncertainties between a circle's own tilt and its plane's beyond which they are said to disagree."""
 
+_LIES_IN_PLANE_DEG, _ANY_TILT_DEG = 2.0, 60.0
+"""Circles believed to lie this nearly in the reference's plane are held to it; others may face any way."""
+_PUMP_DEPTH = 1.0
+"""How far a circle that faces another way may lie before or behind the reference, over its diameter (common
+practice)."""
+
 _DISTANCE_RELATIVE_SD = 0.12
 """How far a reference on the floor tells the pump's distance (common practice: it lies within an arm of the pump)."""
 
@@ -78,11 +84,19 @@ def _in_plane(
 ) -> MeasuredCircle:
     """Under every possible pose of the reference; the better one is kept, a tie widens the interval."""
     sighting = found.sighting
-    solved: list[CircleInSpace] = []
     prior = _prior(found, poses[0], place)
-    for pose in poses:
-        solved.append(solve_circle(sighting, pose, reference, photo.focal, _center_px(photo), prior))
-    solved.sort(key=lambda circle: circle.cost)
+
+    def solved_by(prior: CirclePrior) -> list[CircleInSpace]:
+        every = [solve_circle(sighting, pose, reference, photo.focal, _center_px(photo), prior) for pose in poses]
+        return sorted(every, key=lambda circle: circle.cost)
+
+    solved = solved_by(prior)
+    disagreement = _planes_disagree(found, solved[0])
+    if solved[0].tilt_pull > _TILT_PULL_SAID and prior.tilt_sd_deg > _LIES_IN_PLANE_DEG:
+        # It faces another way than the reference: nothing is known of its plane then, but that it is of this pump.
+        depth = max(prior.offset_sd_mm, _PUMP_DEPTH * solved[0].length.value_mm)
+        prior = replace(prior, tilt_sd_deg=_ANY_TILT_DEG, offset_sd_mm=depth)
+        solved = solved_by(prior)
     best = solved[0]
     seen = SeenCircle(sighting, prior, reference, photo.focal, _center_px(photo), best)
     length, problems = best.length, []
@@ -92,7 +106,7 @@ def _in_plane(
             problems.append(Problem(POSE_AMBIGUOUS, f"{sighting.name.replace('_', ' ')} differs by {abs(apart):.1%}"))
         pose_part = Contribution("tilt", f"pose:{photo.name}", apart / 2)
         length = replace(length, contributions=(*length.contributions, pose_part))
-    return MeasuredCircle(found, best, length, (*problems, *_planes_disagree(found, best)), seen)
+    return MeasuredCircle(found, best, length, (*problems, *disagreement), seen)
 
 
 def _by_coin(

@@ -104,7 +104,7 @@ class PhotoSurvey:
 def survey_photo(photo: Photo, request: SurveyRequest, finder: PartFinder) -> PhotoSurvey:
     """Survey one photo: find the scale, find the parts, measure each circle."""
     with threadpool_limits(limits=1, user_api="blas"):  # the matrices are small: threads would wait for each other
-        return survey_by(find_scales(photo, request.scale), photo, request, finder)
+        return survey_by(find_scales(photo, request.scale, finder.references_in), photo, request, finder)
 
 
 def survey_by(finding: ScaleFinding, photo: Photo, request: SurveyRequest, finder: PartFinder) -> PhotoSurvey:

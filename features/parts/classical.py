@@ -73,6 +73,9 @@ class ClassicalFinder:
     def __init__(self, why: Problem | None = None) -> None:
         self._why = why
 
+    def references_in(self, _pixels_rgb: NDArray[np.uint8]) -> None:
+        """Circles alone do not tell a coin from a pump's boss."""
+
     def find(self, question: PartQuestion) -> PartSightings:
         """Look at one photo; without any pose to square it up to, nothing is found."""
         if not question.poses:

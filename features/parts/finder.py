@@ -1,6 +1,6 @@
 """What a part finder is asked and what it answers, whoever does the finding."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Literal, Protocol
 
@@ -95,4 +95,11 @@ class PartFinder(Protocol):
 
     def find(self, question: PartQuestion) -> PartSightings:
         """Look at one photo. Finding nothing is an ordinary answer."""
+        ...
+
+    def references_in(self, pixels_rgb: NDArray[np.uint8]) -> Callable[[Array], float] | None:
+        """Tells of an outline (M, 2) in an upright photo how much of it a scale reference fills, 0..1.
+
+        None where the finder knows no scale references from other things.
+        """
         ...

@@ -24,7 +24,7 @@ from features.parts.learned_circles import (
     trace_mouth,
 )
 from features.parts.learned_evidence import chamber_count_evidence, hole_count_evidence, photo_evidence
-from features.parts.part_maps import RoundPart, part_at, point_parts, round_parts
+from features.parts.part_maps import RoundPart, part_at, point_parts, round_parts, share_inside
 from features.parts.part_model import PartMaps, PartModel, load_part_model
 from features.parts.part_outline import OWN_PARTS, by_the_map
 from features.parts.part_vocabulary import PART_CLASSES
@@ -84,6 +84,11 @@ class LearnedFinder:
                 circle = trace_mouth(question, mouth.part, mouth.maps)
                 sightings = replace(sightings, circles=(*sightings.circles, *([circle] if circle else [])))
         return sightings
+
+    def references_in(self, pixels_rgb: NDArray[np.uint8]) -> Callable[[Array], float]:
+        """How much of an outline the part map calls a scale reference."""
+        maps = self._model.look(pixels_rgb)
+        return lambda outline_px: share_inside(maps, "scale_reference", outline_px)
 
     def _closely(self, question: PartQuestion, maps: PartMaps, part: RoundPart | None) -> Subject | None:
         """Look again at a part alone, where that shows more of it."""

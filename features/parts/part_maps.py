@@ -108,6 +108,15 @@ def part_share(maps: PartMaps, names: tuple[str, ...]) -> float:
     return float(np.isin(maps.likeliest, [PART_CLASSES.index(name) for name in names]).mean())
 
 
+def share_inside(maps: PartMaps, name: str, outline_px: Array) -> float:
+    """Mean probability of a part inside an outline (M, 2) of photo pixels; 0 outside the window."""
+    cells = (maps.window.from_photo(outline_px) + 0.5) / MAP_STRIDE - 0.5
+    share = maps.shares[PART_CLASSES.index(name)]
+    inside = np.zeros(share.shape, np.uint8)
+    cv2.fillPoly(inside, [np.rint(cells).astype(np.int32)], 1)
+    return float(share[inside > 0].mean()) if inside.any() else 0.0
+
+
 def part_at(maps: PartMaps, places_px: Array) -> NDArray[np.int64]:
     """(N,) class of `PART_CLASSES` at photo pixels; -1 outside the window."""
     cells = np.rint((maps.window.from_photo(places_px) + 0.5) / MAP_STRIDE - 0.5).astype(int)

@@ -1,5 +1,7 @@
 """A coin the user named, as a scale reference: which round thing it is, and its rim."""
 
+from collections.abc import Callable
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -9,6 +11,9 @@ from features.problems import COIN_AMBIGUOUS, COIN_NOT_FOUND, COIN_OBLIQUE, COIN
 from features.scale.reference import ScaleReference, ScaleRequest
 from features.scale.rim import Pyramid, RimEllipse, find_coin_ellipses, rim_near, ring_outside
 from features.scale.ring_edges import to_round
+
+ReferenceLook = Callable[[NDArray[np.uint8]], Callable[[NDArray[np.float64]], float] | None]
+"""A look at a photo's pixels that then tells of outlines (M, 2) how much of them a scale reference fills, 0..1."""
 
 RIM_RELATIVE_SD = 0.012
 """How well the ring chosen is the coin's legal diameter: worn and rounded rims, shadows, the coin's side. On six
@@ -25,18 +30,23 @@ _SMALL_PX = 60.0
 _RELIEF_OF_A_COIN = 1.0
 _RIVAL = 0.85
 _OTHER_SIZE = 0.06
+_UNSEEN = 0.02
+"""What a round thing counts that the part model does not call a scale reference: small, for it may overlook a coin."""
 _ROUND_TRIES = ((1.0, 1.0, 0.0), (0.8, 1.0, 0.0), (1.25, 1.0, 0.0))
 _TILTED_TRIES = tuple((1.0, squeeze, angle) for squeeze in (0.8, 0.62) for angle in (0.0, 45.0, 90.0, 135.0))
 """(part of the hinted radius, minor over major axis, direction of the minor axis)"""
 
 
-def find_coin(pixels_rgb: NDArray[np.uint8], focal: FocalPrior, request: ScaleRequest) -> ScaleReference | Problem:
+def find_coin(
+    pixels_rgb: NDArray[np.uint8], focal: FocalPrior, request: ScaleRequest, look: ReferenceLook | None = None
+) -> ScaleReference | Problem:
     """Find the named coin.
 
     Args:
         pixels_rgb: (H, W, 3) full resolution.
         focal: for the sizes a coin can have in the picture.
         request: with `coin_diameter_mm`; with `coin_near_px` only that place is looked at.
+        look: tells how much of an outline looks like a scale reference, where somebody can.
 
     Returns:
         The coin, or why none: not found, or several round things of different size that could be it.
@@ -55,6 +65,9 @@ def find_coin(pixels_rgb: NDArray[np.uint8], focal: FocalPrior, request: ScaleRe
     if not rims:
         return Problem(COIN_NOT_FOUND, "no round thing with a full rim")
     scores = [coin_likeness(pixels_rgb, rim) for rim in rims]
+    filled = look(pixels_rgb) if look is not None else None
+    if filled is not None:
+        scores = [s * (_UNSEEN + filled(rim.ellipse.points_px(60))) for s, rim in zip(scores, rims, strict=True)]
     best = int(np.argmax(scores))
     rivals = [r for r, s in zip(rims, scores, strict=True) if s > _RIVAL * scores[best]]
     if any(abs(np.log(r.diameter_px / rims[best].diameter_px)) > _OTHER_SIZE for r in rivals):

@@ -7,14 +7,14 @@ from features.photo import Photo
 from features.problems import Problem
 from features.scale.bank_card import find_bank_cards
 from features.scale.charuco_card import find_cards
-from features.scale.coin import find_coin
+from features.scale.coin import ReferenceLook, find_coin
 from features.scale.compare import check_agreement
 from features.scale.points import reference_from_points
 from features.scale.reference import ScaleFinding, ScaleReference, ScaleRequest
 from features.scale.sheet import find_sheet
 
 
-def find_scales(photo: Photo, request: ScaleRequest) -> ScaleFinding:
+def find_scales(photo: Photo, request: ScaleRequest, look: ReferenceLook | None = None) -> ScaleFinding:
     """Find the scale references of one photo.
 
     Printed cards come first: their markers leave no doubt what they are. Then what the user asked for (sheet,
@@ -23,6 +23,7 @@ def find_scales(photo: Photo, request: ScaleRequest) -> ScaleFinding:
     Args:
         photo: the photo.
         request: what the user said about the scale.
+        look: tells, of the photo's pixels, how much of an outline a scale reference fills; asked for coins only.
 
     Returns:
         References best first, and everything refused or noticed, the references' own problems included. An
@@ -34,7 +35,7 @@ def find_scales(photo: Photo, request: ScaleRequest) -> ScaleFinding:
     if request.sheets:
         found.append(find_sheet(photo.pixels_rgb, photo.focal, request.sheets))
     if request.coin_diameter_mm is not None:
-        found.append(find_coin(photo.pixels_rgb, photo.focal, request))
+        found.append(find_coin(photo.pixels_rgb, photo.focal, request, look))
     if request.two_points_px is not None:
         found.append(reference_from_points(request.two_points_px, request.two_points_mm, gray.shape))
     known = [card.outline_px for card in cards.references]

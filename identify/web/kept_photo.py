@@ -21,6 +21,7 @@ from PIL import Image
 from features.decode_input import printable_name
 from features.decode_process import DecodedPixels, DecodeFailure, DecodePool, shared_pool
 from features.decode_tags import TAG_ORIENTATION, CameraFacts
+from features.parts.learned import best_finder
 from features.photo import Photo, PhotoRefused, load_photo
 from features.problems import NO_SCALE, Problem
 from features.scale.charuco_card import find_cards
@@ -109,7 +110,8 @@ def keep_photo(upload: Path, target: Path, scale: ScaleRequest) -> FirstLook | P
     photo = load_photo(upload, decoder)
     if isinstance(photo, PhotoRefused):
         return photo.problem
-    found = find_scales(photo, scale)
+    look = best_finder().references_in
+    found = find_scales(photo, scale, look)
     cards = [reference.outline_px for reference in found.references if reference.kind == "bank_card"]
     data = decoder.stripped() if not cards else None
     if data is None:

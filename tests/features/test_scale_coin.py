@@ -99,6 +99,24 @@ def test_two_coins_of_one_size_are_no_riddle_but_of_two_sizes_are():
     assert np.linalg.norm(Ellipse.fit(reference.points_px).center_px - Ellipse.fit(rims[1]).center_px) < 2
 
 
+def test_a_look_that_knows_references_solves_the_riddle_and_a_blind_one_does_not():
+    """Coins of two sizes; the look calls a disk drawn round one of them a scale reference, or nothing at all."""
+    near, far = {"distance_mm": 260, "aim_mm": (-30.0, 0.0)}, {"distance_mm": 260, "aim_mm": (30.0, 5.0)}
+    pixels, rims = _scene([(_coin(), near), (_coin(diameter_mm=19.05, seed=1), far)])
+    request = ScaleRequest(coin_diameter_mm=DIAMETER_MM)
+    for rim in rims:
+        middle = rim.mean(axis=0)
+
+        def filled(outline_px, middle=middle):
+            return 0.4 if np.linalg.norm(outline_px.mean(axis=0) - middle) < 20 else 0.0
+
+        found = find_coin(pixels, FOCAL, request, lambda _, filled=filled: filled)
+        assert isinstance(found, ScaleReference), str(found)
+        assert np.linalg.norm(Ellipse.fit(found.points_px).center_px - Ellipse.fit(rim).center_px) < 2
+    for blind in (lambda _: lambda _px: 0.0, lambda _: None):
+        assert isinstance(find_coin(pixels, FOCAL, request, blind), Problem)
+
+
 def test_a_photo_without_a_coin_says_so():
     pixels, _ = _scene([])
     refused = find_coin(pixels, FOCAL, ScaleRequest(coin_diameter_mm=DIAMETER_MM))

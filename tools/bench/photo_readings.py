@@ -1,10 +1,11 @@
 """What the program says of one rendered photo or scene beside the truth: one reading a circle that could be seen."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
 from features.parts.finder import PartFinder, PartQuestion, PartSightings
@@ -108,6 +109,10 @@ class RememberingFinder:
             self.seen[key] = self.finder.find(question)
         return self.seen[key]
 
+    def references_in(self, pixels_rgb: NDArray[np.uint8]) -> Callable[[NDArray[np.float64]], float] | None:
+        """Asked as it is."""
+        return self.finder.references_in(pixels_rgb)
+
 
 def read_scene(scene: Sequence[RenderedPhoto]) -> SceneReadings:
     """Measure a scene's photos in every way its truth allows to judge."""
@@ -123,7 +128,7 @@ def read_scene(scene: Sequence[RenderedPhoto]) -> SceneReadings:
             continue
         with threadpool_limits(limits=1, user_api="blas"):
             by_place = _request(photo, photo.card_at)
-            finding = find_scales(loaded, by_place.scale)
+            finding = find_scales(loaded, by_place.scale, finder.references_in)
             survey = survey_by(finding, loaded, by_place, finder)
             told.append((photo, survey))
             circles += _readings((photo,), "told", combine_surveys([survey]), (survey,))

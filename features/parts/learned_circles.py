@@ -30,17 +30,19 @@ class Trust:
         astray: a traced circle further than this from the told outline anywhere followed other edges.
         outline_sd: standard uncertainty of the outline itself where no edge confirms it, which is where it is worst; as
             seen on renders.
+        border_sd: the same of the circle through the map's border under the reference's slant.
     """
 
     reach: float
     astray: float
     outline_sd: float
+    border_sd: float
 
 
 TRUST = {
-    "chamber": Trust(0.055, 0.035, 0.03),
-    "flange": Trust(0.06, 0.05, 0.06),
-    "mouth": Trust(0.15, 0.15, 0.15),
+    "chamber": Trust(0.055, 0.035, 0.03, 0.025),
+    "flange": Trust(0.06, 0.05, 0.06, 0.03),
+    "mouth": Trust(0.15, 0.15, 0.15, 0.08),
 }
 PLAIN_BY_ELLIPSE, PLAIN_BY_REFERENCE, FARTHEST = 0.5, 0.33, 0.3
 """Evidence that makes a trace believed though it lies as far as `FARTHEST` from the told outline: under a slant that
@@ -52,6 +54,8 @@ KNOWN_SLANT_BONUS = 0.12
 """How much more evidence a trace of free slant must have than one under the reference's slant to be preferred."""
 MARGIN = 1.25
 """A printed card is larger than its pattern; what is this much larger than a reference is not looked at."""
+BORDER_ENOUGH = 0.5
+"""Share of the map's border that must lie on one circle for that circle to be told."""
 NEIGHBOR_SD = 0.006
 """Standard uncertainty of a traced circle for which no more edges speak than chance would bring, as a share of it."""
 LEAST_COVERAGE = 0.25
@@ -116,7 +120,7 @@ def trace_flange(question: PartQuestion, part: RoundPart, maps: PartMaps) -> Fla
     places = _places(question, part, maps)
     best = _best_trace(question, part, places, free)
     if best is None:
-        told = _outline("flange_diameter", question.photo_name, part, free)
+        told = _outline("flange_diameter", question.photo_name, part, places, free)
         return FlangeRim(told, part, places[0], False)
     traced, placed = best
     half_axes, turn = traced.ellipse.semi_axes_px, traced.ellipse.angle_rad
@@ -165,7 +169,7 @@ def _traced(
     best = _best_trace(question, part, places, free)
     if best is not None:
         return _found(name, question.photo_name, best[0], shared)
-    return _outline(name, question.photo_name, part, free)
+    return _outline(name, question.photo_name, part, places, free)
 
 
 def _best_trace(
@@ -193,17 +197,26 @@ def _follows(traced: TracedCircle, part: RoundPart, slant_known: bool) -> bool:
     return away < (FARTHEST if plain else TRUST[part.name].astray)
 
 
-def _outline(name: str, photo: str, part: RoundPart, free: Callable[[Array], NDArray[np.bool_]]) -> FoundCircle | None:
-    """The told outline itself, where it is free, with the model's own error."""
-    outline = part.outline_px(60)
+def _outline(
+    name: str, photo: str, part: RoundPart, places: list[Placed], free: Callable[[Array], NDArray[np.bool_]]
+) -> FoundCircle | None:
+    """The map's border as a circle under the reference's slant, else the told outline, with the model's own error."""
+    trust = TRUST[part.name]
+    border = max(places, key=lambda placed: placed.border_share)
+    if border.border_share > BORDER_ENOUGH:
+        angle = np.linspace(0, 2 * np.pi, 60, endpoint=False)
+        circle = border.center + border.radius * np.stack([np.cos(angle), np.sin(angle)], 1)
+        outline, usual_sd = border.frame.to_photo(circle), trust.border_sd
+    else:
+        outline, usual_sd = part.outline_px(60), trust.outline_sd
+    # Seen at a slant a part's depth, a dome before its rim, is mistaken for width: errors grow with the foreshortening.
+    flatness = float(part.semi_axes_px[1] / part.semi_axes_px[0])
+    outline_sd = usual_sd / max(flatness, 0.25) ** 2
     seen = free(outline)
     if seen.mean() < LEAST_COVERAGE:
         return None
-    sighting = CircleSighting(name, photo, outline[seen])
-    # Seen at a slant a part's depth is mistaken for width: the model's errors grow with the foreshortening.
-    flatness = float(part.semi_axes_px[1] / part.semi_axes_px[0])
-    outline_sd = TRUST[part.name].outline_sd / max(flatness, 0.25) ** 2
-    return FoundCircle(sighting, float(seen.mean()), outline_sd * float(part.semi_axes_px.mean()))
+    size_px = float(np.linalg.norm(np.std(outline, axis=0)))  # of a circle its radius
+    return FoundCircle(CircleSighting(name, photo, outline[seen]), float(seen.mean()), outline_sd * size_px)
 
 
 def _found(name: str, photo: str, traced: TracedCircle, shared: tuple[float, float]) -> FoundCircle:

@@ -54,6 +54,7 @@ class Placed:
     Attributes:
         frame: the picture; center, radius: of the circle there; measured_slant: whether a reference gave that picture.
         reach: half length of the scan lines that look for its edge, as a share of the radius.
+        border_share: share of the map's border that the circle lies on, 0 where it was not fitted to it.
     """
 
     frame: EllipseFrame | FaceFrame
@@ -61,6 +62,7 @@ class Placed:
     radius: float
     measured_slant: bool
     reach: float
+    border_share: float = 0.0
 
     def about(self, outline_px: Array) -> "Placed":
         """The same picture about another outline (N, 2) of the photo, one that was traced."""
@@ -113,7 +115,7 @@ def places_of(question: PartQuestion, part: RoundPart, reach: float, border_px: 
         spread = float(np.std(np.linalg.norm(there - center, axis=1))) / max(radius, 1e-9)
         by_border = None if border_px is None else robust_circle(frame.from_photo(border_px), radius)
         if by_border is not None:
-            places.append(Placed(frame, *by_border, True, reach))
+            places.append(Placed(frame, by_border[0], by_border[1], True, reach, by_border[2]))
             moved = float(np.linalg.norm(by_border[0] - center)) + abs(by_border[1] - radius)
             if moved < SAME_CIRCLE * radius:
                 continue
@@ -134,8 +136,8 @@ def _reference_frames(question: PartQuestion) -> list[FaceFrame]:
     return frames
 
 
-def robust_circle(points: Array, radius_guess: float) -> tuple[Array, float] | None:
-    """Center and radius of the circle most points lie on (RANSAC, Fischler and Bolles 1981), None where too few do."""
+def robust_circle(points: Array, radius_guess: float) -> tuple[Array, float, float] | None:
+    """The circle most points lie on (RANSAC, Fischler and Bolles 1981): center, radius, share; None where few do."""
     if len(points) < LEAST_BORDER:
         return None
     random = np.random.default_rng(0)
@@ -149,4 +151,4 @@ def robust_circle(points: Array, radius_guess: float) -> tuple[Array, float] | N
     if best.sum() < LEAST_BORDER:
         return None
     center, radius = fit_circle(points[best])
-    return (center, radius) if 0.7 < radius / radius_guess < 1.45 else None
+    return (center, radius, float(best.mean())) if 0.7 < radius / radius_guess < 1.45 else None

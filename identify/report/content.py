@@ -5,6 +5,7 @@ from dataclasses import replace
 from datetime import date
 from itertools import accumulate
 
+from features.problems import NO_PUMP_SEEN
 from features.survey import Survey
 from identify.answer import Answer
 from identify.repair.cautions import ALWAYS
@@ -152,12 +153,19 @@ def measured_line(answer: Answer) -> str:
     if not by_photo:
         said += _told_words(answer)
     if not absolute and (answer.measurements or not said):
-        said.insert(0, "ratios only, no scale" if answer.measurements else "nothing")
+        said.insert(0, "ratios only, no scale" if answer.measurements else _why_nothing(answer))
     if answer.ports and answer.ports[0].probability >= 0.5:
         port = answer.ports[0]
         said.append(f"port {port.standard} {port.nominal_in} in ({chance_words(port.probability)})")
     verb = "Measured" if by_photo else "Known"
     return f"{verb}: {'; '.join(said)}."
+
+
+def _why_nothing(answer: Answer) -> str:
+    """Nothing was measured; said with it when no photo looks like a pump's."""
+    photos = answer.survey.photos if answer.survey is not None else ()
+    strange = [any(problem.kind is NO_PUMP_SEEN for problem in photo.problems) for photo in photos]
+    return "nothing; no photo here looks like a diaphragm pump" if strange and all(strange) else "nothing"
 
 
 def _told_words(answer: Answer) -> list[str]:

@@ -117,6 +117,15 @@ def test_measuring_alone_says_nothing_of_pumps_and_kits(surveyed, photo):
     assert set(found) == {"schema", "photos", "measurements", "attributes", "ports"}
 
 
+def test_a_photo_of_something_else_is_called_so_first(tmp_path):
+    """scikit-image's picture of a cup of coffee, through the real program."""
+    data = pytest.importorskip("skimage.data")
+    Image.fromarray(data.coffee()).save(tmp_path / "coffee.jpg")
+    said = call("identify", tmp_path / "coffee.jpg")
+    assert said.exit_code == 0
+    assert "Measured: nothing; no photo here looks like a diaphragm pump." in " ".join(said.stdout.split())
+
+
 def test_a_call_on_the_phone_needs_no_photo():
     result = call("identify", "--known", "connection=flanged", "--known", "chamber_diameter=8.39in", "--json")
     assert result.exit_code == 0

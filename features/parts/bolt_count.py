@@ -32,7 +32,7 @@ class CountedRing:
 
     Attributes:
         likelihood: probability of each count, all counts equally likely beforehand.
-        members: (N,) which of the given places are on the ring.
+        members: (N,) which of the given places are its fasteners, one each: a head told twice counts once.
         radius: of the ring, where the joint's outline has radius 1.
         count: likeliest; angles_rad: (count,) where its fasteners sit.
         hidden: how many of them sit at hidden places.
@@ -74,7 +74,23 @@ def count_ring(
     _, turn, hidden = fits[best]
     slots = turn + 2 * np.pi * np.arange(counts[best]) / counts[best]
     likelihood = dict(zip(counts, share.tolist(), strict=True))
+    members[members] = _one_each(angles, turn, counts[best])
     return CountedRing(likelihood, members, radius, counts[best], slots, hidden)
+
+
+def _one_each(angles: Array, turn: float, count: int) -> NDArray[np.bool_]:
+    """(N,) which angles are the nearest to a slot of the ring, and near it."""
+    pitch = 2 * np.pi / count
+    near = np.rint((angles - turn) / pitch)
+    off = np.abs(angles - turn - near * pitch)
+    closest = np.full(count, np.inf)
+    slot = near.astype(int) % count
+    np.minimum.at(closest, slot, off)
+    return np.asarray((off == closest[slot]) & (off < 3 * _angle_sd(count)))
+
+
+def _angle_sd(count: int) -> float:
+    return min(ANGLE_SD_RAD, 0.12 * 2 * np.pi / count)
 
 
 def _ring_of(places: Array, scores: Array) -> tuple[NDArray[np.bool_], Array, float]:
@@ -104,7 +120,7 @@ def _ring_of(places: Array, scores: Array) -> tuple[NDArray[np.bool_], Array, fl
 def _fit(angles: Array, count: int, in_view: Callable[[Array], NDArray[np.bool_]]) -> tuple[float, float, int]:
     """Log likelihood of a count, its best turn, and how many places are hidden then."""
     pitch = 2 * np.pi / count
-    sd = min(ANGLE_SD_RAD, 0.12 * pitch)
+    sd = _angle_sd(count)
     waves = np.exp(1j * count * angles)
     start = float(np.angle(waves.sum())) / count
     best = (-np.inf, start, 0)

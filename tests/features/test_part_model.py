@@ -181,6 +181,17 @@ def test_bolts_all_seen_are_counted_exactly(count):
     assert 0.8 < ring.likelihood[count] < 1.0
 
 
+@pytest.mark.parametrize("aside_deg", [4.0, 12.0])
+def test_a_bolt_told_twice_and_a_stray_place_are_no_bolts(aside_deg):
+    # Eight bolts; the model tells the head and the nut of one apart, and something between two others.
+    angle = np.append(2 * np.pi * np.arange(8) / 8, [np.deg2rad(aside_deg), np.deg2rad(67.0)])
+    places = 0.92 * np.stack([np.cos(angle), np.sin(angle)], 1)
+    ring = count_ring(places, np.full(10, 0.8), tuple(range(4, 25)), lambda at: np.ones(len(at), bool))
+    assert ring is not None
+    assert ring.count == 8
+    assert ring.members.tolist() == [True] * 8 + [False] * 2
+
+
 def test_hidden_bolts_make_the_count_less_sure_but_not_wrong():
     # 12 bolts, those of the upper third behind something.
     angle = 2 * np.pi * np.arange(12) / 12

@@ -15,6 +15,7 @@ from features.placement import UNSCALED_PRIOR, CardAt, Place, circle_prior, seem
 from features.plane_pose import PlanePose, unscaled_pose
 from features.problems import PLANES_DISAGREE, POSE_AMBIGUOUS, Problem
 from features.scale.reference import ScaleReference
+from features.which_edge import with_edge_doubt
 
 _SAME_COST = 5.0
 """Poses whose sums of squares differ by less than this (about 3 standard deviations) both stay possible."""
@@ -27,6 +28,9 @@ _LIES_IN_PLANE_DEG, _ANY_TILT_DEG = 2.0, 60.0
 _PUMP_DEPTH = 1.0
 """How far a circle that faces another way may lie before or behind the reference, over its diameter (common
 practice)."""
+
+_SAYS_NOTHING = 0.35
+"""A size this open, half or twice, is told by the look of any pump."""
 
 _DISTANCE_RELATIVE_SD = 0.12
 """How far a reference on the floor tells the pump's distance (common practice: it lies within an arm of the pump)."""
@@ -60,8 +64,22 @@ def measure_circles(
         card_at: where it lies.
 
     Returns:
-        One entry a circle, in the same order; those whose points lie on no circle are left out.
+        One entry a circle, in the same order; those whose points lie on no circle, or whose size stays so open that
+        it says nothing, are left out.
     """
+    measured = _by_reference(photo, circles, poses, reference, card_at)
+    doubted = (replace(circle, length=with_edge_doubt(circle.length)) for circle in measured)
+    return tuple(c for c in doubted if c.length.is_ratio_only or c.length.relative_sd < _SAYS_NOTHING)
+
+
+def _by_reference(
+    photo: Photo,
+    circles: Sequence[FoundCircle],
+    poses: Sequence[PlanePose],
+    reference: ScaleReference | None,
+    card_at: CardAt,
+) -> tuple[MeasuredCircle, ...]:
+    """By the plane, the coin or the distance that the reference gives, or without scale."""
     circles = [found for found in circles if rim_of(found.sighting, UNSCALED_PRIOR)]
     if reference is None or not poses:
         return _without_scale(photo, circles)

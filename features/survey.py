@@ -16,6 +16,7 @@ from features.placement import CardAt
 from features.ports import PortSize, possible_ports
 from features.problems import PHOTOS_DISAGREE, Problem
 from features.ruler import flange_as_ruler
+from features.which_edge import with_edge_doubt
 
 __all__ = ["CardAt", "FittedCircle", "LookAt", "PhotoSurvey", "Survey", "SurveyRequest", "survey_photos"]
 
@@ -87,7 +88,7 @@ def _joined(surveys: Sequence[PhotoSurvey]) -> dict[str, MeasuredLength]:
     for name, views in seen.items():
         length = circle_of_photos(views) if len(views) > 1 else None
         if length is not None:
-            joined[name] = length
+            joined[name] = with_edge_doubt(length)
     return joined
 
 

@@ -70,9 +70,15 @@ def _suspect_lengths(
         fitting = without.not_in_set + sum(
             float(without.families[row]) for row, sd in zip(order, off, strict=True) if sd < _MISFIT_SD
         )
-        if fitting < _FIT_LEFT:
+        if fitting < _FIT_LEFT and not _agrees_alone(table, int(order[0]), length):
             sentence = _length_words(table, without, int(order[0]), length, off[0])
             yield _Suspect(length.name, sentence, fitting)
+
+
+def _agrees_alone(table: FamilyTable, row: int, length: MeasuredLength) -> bool:
+    """Whether a length by itself is what the family has: then another is the wrong one, however they share errors."""
+    known = table.length_mm(length.name, row)
+    return known is not None and abs(float(np.log(length.value_mm / known[0]))) < length.relative_sd
 
 
 def _left_out_residual(posterior: Posterior, row: int, name: str) -> float:

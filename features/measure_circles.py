@@ -67,30 +67,22 @@ def measure_circles(
         One entry a circle, in the same order; those whose points lie on no circle, or whose size stays so open that
         it says nothing, are left out.
     """
-    measured = _by_reference(photo, circles, poses, reference, card_at)
+    circles = [found for found in circles if rim_of(found.sighting, UNSCALED_PRIOR)]
+    measured: Sequence[MeasuredCircle]
+    if reference is None or not poses:
+        measured = _without_scale(photo, circles)
+    elif card_at == "floor":
+        measured = _by_distance(photo, circles, poses[0], reference)
+    else:
+        edges = {found.sighting.name: found.sighting.points_px for found in circles}
+        middle = reference.outline_px.mean(axis=0)
+        place = seeming_place(card_at, middle, edges.get("chamber_diameter"), edges.get("flange_diameter"))
+        if reference.is_circle:
+            measured = _by_coin(photo, circles, poses[0], reference, place)
+        else:
+            measured = [_in_plane(photo, found, poses, reference, place) for found in circles]
     doubted = (replace(circle, length=with_edge_doubt(circle.length)) for circle in measured)
     return tuple(c for c in doubted if c.length.is_ratio_only or c.length.relative_sd < _SAYS_NOTHING)
-
-
-def _by_reference(
-    photo: Photo,
-    circles: Sequence[FoundCircle],
-    poses: Sequence[PlanePose],
-    reference: ScaleReference | None,
-    card_at: CardAt,
-) -> tuple[MeasuredCircle, ...]:
-    """By the plane, the coin or the distance that the reference gives, or without scale."""
-    circles = [found for found in circles if rim_of(found.sighting, UNSCALED_PRIOR)]
-    if reference is None or not poses:
-        return _without_scale(photo, circles)
-    if card_at == "floor":
-        return _by_distance(photo, circles, poses[0], reference)
-    edges = {found.sighting.name: found.sighting.points_px for found in circles}
-    middle = reference.outline_px.mean(axis=0)
-    place = seeming_place(card_at, middle, edges.get("chamber_diameter"), edges.get("flange_diameter"))
-    if reference.is_circle:
-        return _by_coin(photo, circles, poses[0], reference, place)
-    return tuple(_in_plane(photo, found, poses, reference, place) for found in circles)
 
 
 def _center_px(photo: Photo) -> tuple[float, float]:

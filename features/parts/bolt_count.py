@@ -80,13 +80,18 @@ def count_ring(
 
 def _one_each(angles: Array, turn: float, count: int) -> NDArray[np.bool_]:
     """(N,) which angles are the nearest to a slot of the ring, and near it."""
+    off, slot, closest = _from_slots(angles, turn, count)
+    return np.asarray((off == closest[slot]) & (off < 3 * _angle_sd(count)))
+
+
+def _from_slots(angles: Array, turn: float, count: int) -> tuple[Array, NDArray[np.int64], Array]:
+    """(N,) distance of angles from their nearest slot, (N,) which one, and (count,) the least distance of each slot."""
     pitch = 2 * np.pi / count
     near = np.rint((angles - turn) / pitch)
-    off = np.abs(angles - turn - near * pitch)
+    off, slot = np.abs(angles - turn - near * pitch), near.astype(int) % count
     closest = np.full(count, np.inf)
-    slot = near.astype(int) % count
     np.minimum.at(closest, slot, off)
-    return np.asarray((off == closest[slot]) & (off < 3 * _angle_sd(count)))
+    return off, slot, closest
 
 
 def _angle_sd(count: int) -> float:
@@ -125,15 +130,11 @@ def _fit(angles: Array, count: int, in_view: Callable[[Array], NDArray[np.bool_]
     start = float(np.angle(waves.sum())) / count
     best = (-np.inf, start, 0)
     for turn in (start, *(start + pitch * np.arange(1, TURNS) / TURNS)):
-        near = np.rint((angles - turn) / pitch)
-        off = angles - turn - near * pitch
-        slot = near.astype(int) % count
-        closest = np.full(count, np.inf)
-        np.minimum.at(closest, slot, np.abs(off))
+        off, slot, closest = _from_slots(angles, turn, count)
         filled = closest < 3 * sd
         view = in_view(turn + pitch * np.arange(count))
         chance = np.where(view, SEEN_CHANCE, HIDDEN_CHANCE)
-        on_place = np.abs(off) == closest[slot]
+        on_place = off == closest[slot]
         density = np.where(on_place & filled[slot], np.exp(-0.5 * (off / sd) ** 2) / (sd * np.sqrt(2 * np.pi)), 0.0)
         each = (1 - STRAY_CHANCE) * density / count + STRAY_CHANCE / (2 * np.pi)
         log = float(np.log(each).sum() + np.where(filled, np.log(chance), np.log(1 - chance)).sum())

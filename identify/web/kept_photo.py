@@ -110,8 +110,8 @@ def keep_photo(upload: Path, target: Path, scale: ScaleRequest) -> FirstLook | P
     photo = load_photo(upload, decoder)
     if isinstance(photo, PhotoRefused):
         return photo.problem
-    look = best_finder().references_in
-    found = find_scales(photo, scale, look)
+    # Asked for coins only: other photos shall not wait for the part model.
+    found = find_scales(photo, scale, lambda pixels_rgb: best_finder().references_in(pixels_rgb))
     cards = [reference.outline_px for reference in found.references if reference.kind == "bank_card"]
     data = decoder.stripped() if not cards else None
     if data is None:

@@ -6,7 +6,7 @@ import numpy as np
 from features.photo import Photo
 from features.problems import Problem
 from features.scale.bank_card import find_bank_cards
-from features.scale.charuco_card import find_cards
+from features.scale.charuco_card import CardFinding, find_cards
 from features.scale.coin import ReferenceLook, find_coin
 from features.scale.compare import check_agreement
 from features.scale.points import reference_from_points
@@ -14,7 +14,9 @@ from features.scale.reference import ScaleFinding, ScaleReference, ScaleRequest
 from features.scale.sheet import find_sheet
 
 
-def find_scales(photo: Photo, request: ScaleRequest, look: ReferenceLook | None = None) -> ScaleFinding:
+def find_scales(
+    photo: Photo, request: ScaleRequest, look: ReferenceLook | None = None, cards: CardFinding | None = None
+) -> ScaleFinding:
     """Find the scale references of one photo.
 
     Printed cards come first: their markers leave no doubt what they are. Then what the user asked for (sheet,
@@ -24,13 +26,14 @@ def find_scales(photo: Photo, request: ScaleRequest, look: ReferenceLook | None 
         photo: the photo.
         request: what the user said about the scale.
         look: tells, of the photo's pixels, how much of an outline a scale reference fills; asked for coins only.
+        cards: printed cards of this photo, where they have been looked for already.
 
     Returns:
         References best first, and everything refused or noticed, the references' own problems included. An
         empty finding does not say "no scale": the pump's own flange may still become one.
     """
     gray = np.asarray(cv2.cvtColor(photo.pixels_rgb, cv2.COLOR_RGB2GRAY), np.uint8)
-    cards = find_cards(gray, photo.focal)
+    cards = cards or find_cards(gray, photo.focal)
     found: list[ScaleReference | Problem] = [*cards.references, *cards.problems]
     if request.sheets:
         found.append(find_sheet(photo.pixels_rgb, photo.focal, request.sheets))

@@ -10,7 +10,8 @@ from features.scale.reference import ScaleRequest
 from identify.typed.options import TypedOptions, WrongUsage, understand
 from identify.web.case_record import CaseRecord, KeptPhoto
 from identify.web.desk import Desk
-from identify.web.kept_photo import FirstLook, Glance, shown_name
+from identify.web.first_look import Glance
+from identify.web.kept_photo import FirstLook, shown_name
 from identify.web.worker_process import JobFailed
 
 MOST_PHOTOS = 12
@@ -57,7 +58,7 @@ def take_in(desk: Desk, record: CaseRecord, uploads: Sequence[str], card_at: str
     yield so_far(0)
     for number, upload in enumerate(wanted, start=1):
         path = desk.uploaded(upload)
-        glance = _glance(desk, path)
+        glance = _glance(desk, record, path)
         if isinstance(glance, Problem):
             refused.append((shown_name(path.name, set()), glance))
         else:
@@ -77,9 +78,9 @@ def take_in(desk: Desk, record: CaseRecord, uploads: Sequence[str], card_at: str
             desk.uploaded(upload).unlink()
 
 
-def _glance(desk: Desk, path: Path) -> Glance | Problem:
+def _glance(desk: Desk, record: CaseRecord, path: Path) -> Glance | Problem:
     try:
-        return desk.measurer.glance(path)
+        return desk.measurer.glance(path, scale_said(record))
     except JobFailed:
         return Problem(DECODER_CRASHED)
 

@@ -11,7 +11,6 @@ import io
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
@@ -19,21 +18,15 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from features.decode_input import printable_name
-from features.decode_process import DecodedPixels, DecodeFailure, DecodePool, shared_pool
+from features.decode_process import DecodedPixels
 from features.decode_tags import TAG_ORIENTATION, CameraFacts
-from features.parts.learned import best_finder
-from features.photo import Photo, PhotoRefused, load_photo
-from features.problems import NO_SCALE, Problem
-from features.scale.charuco_card import find_cards
-from features.scale.find import find_scales
+from features.problems import Problem
+from features.scale.bank_card import find_bank_cards
 from features.scale.privacy import blur_inside
 from features.scale.reference import ScaleRequest
-from features.sharpness import blur_problems
 from identify.output_files import write_atomically
+from identify.web.first_look import LookedAt, RememberingPool, glance_of, looked_at
 from identify.web.stripped_jpeg import stripped_jpeg
-
-if TYPE_CHECKING:
-    from features.decode_pixels import PictureFormat
 
 _CARD_MM, _EDGES_MM = (85.6, 53.98), (4.0, 5.0, 6.0, 3.0)
 """ISO/IEC 7810 ID-1, and how much of its edge is left as it is, in the order tried."""
@@ -44,19 +37,6 @@ QUALITY = 95
 _EXIF_IFD = 0x8769
 _TAGS = {"focal_mm": 0x920A, "focal_35mm": 0xA405, "width_px": 0xA002, "height_px": 0xA003, "digital_zoom": 0xA404}
 _PLANE_X, _PLANE_UNIT, _MILLIMETER = 0xA20E, 0xA210, 4
-
-
-@dataclass(frozen=True)
-class Glance:
-    """What a glance at a photo tells within a second.
-
-    Attributes:
-        scale_label: of the printed card that is seen, "" where none is; coins, sheets and bank cards take longer.
-        problems: (code, particulars) of what was noticed.
-    """
-
-    scale_label: str
-    problems: tuple[tuple[str, str], ...]
 
 
 @dataclass(frozen=True)
@@ -77,24 +57,6 @@ class FirstLook:
     problems: tuple[tuple[str, str], ...]
 
 
-def glance(upload: Path) -> Glance | Problem:
-    """The first word on an uploaded photo, before anything slow: is it sharp, is a printed card seen?
-
-    Args:
-        upload: file as it came.
-
-    Returns:
-        The glance, or why the file is no usable photo.
-    """
-    photo = load_photo(upload)
-    if isinstance(photo, PhotoRefused):
-        return photo.problem
-    cards = find_cards(np.asarray(cv2.cvtColor(photo.pixels_rgb, cv2.COLOR_RGB2GRAY), np.uint8), photo.focal)
-    noticed = [*photo.problems, *blur_problems(photo.pixels_rgb), *cards.problems]
-    noticed += [problem for card in cards.references for problem in card.problems]
-    return Glance(cards.references[0].label if cards.references else "", _codes(noticed))
-
-
 def keep_photo(upload: Path, target: Path, scale: ScaleRequest) -> FirstLook | Problem:
     """Look at an uploaded photo and keep what may be kept of it.
 
@@ -106,48 +68,40 @@ def keep_photo(upload: Path, target: Path, scale: ScaleRequest) -> FirstLook | P
     Returns:
         The first look, or why the file is no usable photo (nothing is written then).
     """
-    decoder = _Remembering()
-    photo = load_photo(upload, decoder)
-    if isinstance(photo, PhotoRefused):
-        return photo.problem
-    # Asked for coins only: other photos shall not wait for the part model.
-    found = find_scales(photo, scale, lambda pixels_rgb: best_finder().references_in(pixels_rgb))
-    cards = [reference.outline_px for reference in found.references if reference.kind == "bank_card"]
-    data = decoder.stripped() if not cards else None
+    looked = looked_at(upload, scale)
+    if isinstance(looked, Problem):
+        return looked
+    assert looked.scales is not None
+    private = looked.scales.private_px
+    data = _stripped(looked.source) if not private else None
     if data is None:
-        data = _coded_anew(photo, cards, scale, decoder.upright_facts())
+        data = _coded_anew(looked, private)
     write_atomically(target, data)
-    problems = [*photo.problems, *blur_problems(photo.pixels_rgb), *found.problems]
-    if not found.references:
-        problems.append(Problem(NO_SCALE))
+    seen = glance_of(looked, looked.scales)
     return FirstLook(
-        width_px=photo.width_px,
-        height_px=photo.height_px,
+        width_px=looked.photo.width_px,
+        height_px=looked.photo.height_px,
         digest=hashlib.sha256(data).hexdigest(),
-        scale_label=found.references[0].label if found.references else "",
-        problems=_codes(problems),
+        scale_label=seen.scale_label,
+        problems=seen.problems,
     )
 
 
-def _codes(problems: Sequence[Problem]) -> tuple[tuple[str, str], ...]:
-    return tuple((problem.kind.code, problem.detail) for problem in problems)
-
-
-def _coded_anew(
-    photo: Photo, cards_px: Sequence[NDArray[np.float64]], scale: ScaleRequest, facts: CameraFacts
-) -> bytes:
-    """A JPEG of the pixels, bank cards blurred; of the ways to blur them the first by which a card is still found."""
-    data = b""
+def _coded_anew(looked: LookedAt, private_px: Sequence[NDArray[np.float64]]) -> bytes:
+    """A JPEG of the pixels, bank cards blurred; of the ways to blur them the first by which a scale is still found."""
+    photo, facts, data = looked.photo, _upright_facts(looked.source), b""
+    is_scale = looked.scales is not None and any(found.kind == "bank_card" for found in looked.scales.references)
+    printed = [card.outline_px for card in looked.cards.references]
     for edge_mm in _EDGES_MM:
         pixels = photo.pixels_rgb
-        for outline_px in cards_px:
+        for outline_px in private_px:
             pixels = blur_inside(pixels, _within_edge(outline_px, edge_mm))
         data = _jpeg(Image.fromarray(np.ascontiguousarray(pixels)), facts)
-        if not cards_px:
+        if not is_scale:
             break
         with Image.open(io.BytesIO(data), formats=["JPEG"]) as kept:
-            again = find_scales(replace(photo, pixels_rgb=np.asarray(kept)), scale)
-        if any(reference.kind == "bank_card" for reference in again.references):
+            again = find_bank_cards(np.asarray(kept), photo.focal, printed)
+        if again.references:
             break
     return data
 
@@ -171,37 +125,25 @@ def _within_edge(outline_px: NDArray[np.float64], edge_mm: float) -> NDArray[np.
     return printed
 
 
-class _Remembering(DecodePool):
-    """The program's own decoders, with the last answer kept: the loader passes on no facts of the camera."""
+def _stripped(source: RememberingPool) -> bytes | None:
+    """The file with its coded picture as it came; None where it is no JPEG or one not foreseen."""
+    if source.picture_format != "JPEG" or not isinstance(source.last, DecodedPixels):
+        return None
+    with Image.open(io.BytesIO(source.data), formats=["JPEG"]) as stored:
+        orientation = stored.getexif().get(TAG_ORIENTATION, 1)
+    sound = orientation if isinstance(orientation, int) and 1 <= orientation <= 8 else 1
+    return stripped_jpeg(source.data, _exif(source.last.facts, sound).tobytes())
 
-    def __init__(self) -> None:  # it starts no decoder of its own
-        self._last: DecodedPixels | DecodeFailure | None = None
-        self._data, self._format = b"", ""
 
-    def decode(self, data: bytes, picture_format: "PictureFormat") -> DecodedPixels | DecodeFailure:
-        """Decode one picture."""
-        self._data, self._format = data, picture_format
-        self._last = shared_pool().decode(data, picture_format)
-        return self._last
-
-    def stripped(self) -> bytes | None:
-        """The file with its coded picture as it came; None where it is no JPEG or one not foreseen."""
-        if self._format != "JPEG" or not isinstance(self._last, DecodedPixels):
-            return None
-        with Image.open(io.BytesIO(self._data), formats=["JPEG"]) as stored:
-            orientation = stored.getexif().get(TAG_ORIENTATION, 1)
-        sound = orientation if isinstance(orientation, int) and 1 <= orientation <= 8 else 1
-        return stripped_jpeg(self._data, _exif(self._last.facts, sound).tobytes())
-
-    def upright_facts(self) -> CameraFacts:
-        """The numbers of the lens, turned with the picture where that was stored lying on its side."""
-        decoded = self._last
-        if not isinstance(decoded, DecodedPixels):
-            return CameraFacts()
-        facts = decoded.facts
-        if decoded.pixels_rgb.shape[1] != decoded.stored_width_px:
-            facts = replace(facts, width_px=facts.height_px, height_px=facts.width_px)
-        return facts
+def _upright_facts(source: RememberingPool) -> CameraFacts:
+    """The numbers of the lens, turned with the picture where that was stored lying on its side."""
+    decoded = source.last
+    if not isinstance(decoded, DecodedPixels):
+        return CameraFacts()
+    facts = decoded.facts
+    if decoded.pixels_rgb.shape[1] != decoded.stored_width_px:
+        facts = replace(facts, width_px=facts.height_px, height_px=facts.width_px)
+    return facts
 
 
 def _exif(facts: CameraFacts, orientation: int = 1) -> Image.Exif:

@@ -20,7 +20,8 @@ from features.survey import Survey, combine_surveys, survey_photos
 from identify.typed.options import TypedOptions, understand
 from identify.web.case_record import CaseRecord, KeptPhoto
 from identify.web.case_store import CaseStore
-from identify.web.kept_photo import FirstLook, Glance, glance, keep_photo
+from identify.web.first_look import Glance, glance
+from identify.web.kept_photo import FirstLook, keep_photo
 from identify.web.worker_process import WorkerProcess
 
 REMEMBERED = 400
@@ -107,9 +108,9 @@ class Measurer:
         self._surveys.close()
         self._threads.shutdown(wait=False, cancel_futures=True)
 
-    def glance(self, upload: Path) -> Glance | Problem:
-        """The first word on a new photo; see `kept_photo.glance`."""
-        seen: Glance | Problem = self._first_looks.run(glance, upload)
+    def glance(self, upload: Path, scale: ScaleRequest) -> Glance | Problem:
+        """The first word on a new photo; see `first_look.glance`."""
+        seen: Glance | Problem = self._first_looks.run(glance, upload, scale)
         return seen
 
     def first_look(self, upload: Path, target: Path, scale: ScaleRequest) -> FirstLook | Problem:

@@ -5,10 +5,10 @@ from dataclasses import dataclass
 from typing import Literal
 
 from features.photo_survey import PhotoSurvey
-from features.problems import PHOTO_BLURRED, ProblemKind
+from features.problems import ProblemKind
 from identify.web.case_record import CaseRecord, KeptPhoto
+from identify.web.first_look import Glance
 from identify.web.html_parts import text
-from identify.web.kept_photo import Glance
 from identify.web.words import Words, kinds_by_code
 
 Level = Literal["good", "usable", "again"]
@@ -79,17 +79,14 @@ def verdict_card(t: Words, record: CaseRecord, photo: KeptPhoto, measured: Photo
 
 
 def glanced_card(t: Words, name: str, glance: Glance) -> str:
-    """A photo at its first glance: the word on it where there is one already, else what is still looked for."""
+    """A photo that was looked at and is still to be kept and measured."""
     verdict = verdict_of(glance.problems, glance.scale_label)
-    level: str = verdict.level
-    if not glance.scale_label:
-        level = "again" if any(kind is PHOTO_BLURRED for kind, _ in verdict.reasons) else "wait"
-    waits = "verdict.not_measured" if glance.scale_label else "verdict.no_card_yet"
     reasons = "".join(f"<li>{_reason(t, kind, detail)}</li>" for kind, detail in verdict.reasons)
     seen = t("verdict.scale", what=t.sentence(glance.scale_label)) if glance.scale_label else ""
+    mark = f'<span class="mark">{text(t(f"verdict.{verdict.level}"))}</span>'
     return (
-        f'<li class="verdict {level}"><div><p><span class="mark">{text(t(f"verdict.{level}"))}</span> {text(name)}</p>'
-        f'<p class="muted">{text(seen)}</p><ul>{reasons}</ul><p class="muted">{text(t(waits))}</p></div></li>'
+        f'<li class="verdict {verdict.level}"><div><p>{mark} {text(name)}</p><p class="muted">{text(seen)}</p>'
+        f'<ul>{reasons}</ul><p class="muted">{text(t("verdict.not_measured"))}</p></div></li>'
     )
 
 

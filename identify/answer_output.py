@@ -16,6 +16,7 @@ from features.survey import PhotoSurvey
 from identify.answer import to_json_object
 from identify.answering import Answered
 from identify.output_files import NotWritten, OutputPlan, write_atomically
+from identify.overlay.pen import Lettering
 from identify.overlay.picture import draw_overlay
 from identify.report.blocks import Picture, ReportContent
 from identify.report.content import measurement_content, report_content
@@ -33,17 +34,18 @@ def content_of(answered: Answered, matching: bool, pictures: Sequence[Picture] =
     return build(answered.answer, date.today(), pictures)
 
 
-def drawn_pictures(answered: Answered) -> list[Picture]:
+def drawn_pictures(answered: Answered, lettering: Lettering | None = None) -> list[Picture]:
     """Each photo with its measurements drawn on it, as a JPEG without any metadata."""
-    return [picture for photo in answered.survey.photos if (picture := drawn_picture(photo)) is not None]
+    photos = answered.survey.photos
+    return [picture for photo in photos if (picture := drawn_picture(photo, lettering)) is not None]
 
 
-def drawn_picture(survey: PhotoSurvey) -> Picture | None:
+def drawn_picture(survey: PhotoSurvey, lettering: Lettering | None = None) -> Picture | None:
     """One photo's picture; None when the photo has gone since it was measured."""
     photo = load_photo(survey.path)
     if isinstance(photo, PhotoRefused):
         return None
-    image = draw_overlay(photo, survey)
+    image = draw_overlay(photo, survey, lettering)
     caption = f"{survey.name}: {scale_words(survey)}"
     return Picture(jpeg_bytes(image), image.width, image.height, caption)
 

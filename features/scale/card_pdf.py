@@ -4,6 +4,7 @@ Everything that carries a length is drawn as vectors in mm. The page asks the pr
 outline of a bank card and a 50 mm bar show at once whether the printer obeyed.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
@@ -72,20 +73,21 @@ def page_of(size: CardSize, paper: Paper) -> CardPage:
     return CardPage(long, short, (UNPRINTABLE_MM + _LARGE_MARGIN_MM, spare / 2))
 
 
-def write_card(path: Path, size: CardSize = "pocket", paper: Paper = "a4") -> None:
+def write_card(path: Path, size: CardSize = "pocket", paper: Paper = "a4", say: Callable[[str], str] = str) -> None:
     """Write the printable sheet of one scale card.
 
     Args:
         path: PDF file to write.
         size: which card.
         paper: sheet it is printed on.
+        say: gives the sheet's language for its English; letters of Western Europe can be printed.
 
     Raises:
         ValueError: unknown size or paper.
         OSError: the file cannot be written.
     """
     page, card = page_of(size, paper), CARDS[size]
-    sheet = _Sheet(path, page, title=f"untagged scale card, {size}")
+    sheet = _Sheet(path, page, say, title=f"untagged scale card, {size}")
     if size == "pocket":
         _pocket_page(sheet, card)
     else:
@@ -98,10 +100,10 @@ def write_card(path: Path, size: CardSize = "pocket", paper: Paper = "a4") -> No
 class _Sheet:
     """A PDF canvas whose unit is the mm and whose origin is the top left corner, y down."""
 
-    def __init__(self, path: Path, page: CardPage, title: str) -> None:
-        self.page = page
+    def __init__(self, path: Path, page: CardPage, say: Callable[[str], str], title: str) -> None:
+        self.page, self.say = page, say
         self.canvas: Any = Canvas(str(path), (page.width_mm * mm, page.height_mm * mm), invariant=1)
-        self.canvas.setTitle(title)
+        self.canvas.setTitle(say(title))
         self.canvas.setAuthor("untagged")
         self.canvas.setViewerPreference("PrintScaling", "None")
 
@@ -154,7 +156,7 @@ class _Sheet:
         self.canvas.translate(x * mm, (self.page.height_mm - y) * mm)
         if upright:
             self.canvas.rotate(-90)
-        (self.canvas.drawCentredString if middle or upright else self.canvas.drawString)(0, 0, words)
+        (self.canvas.drawCentredString if middle or upright else self.canvas.drawString)(0, 0, self.say(words))
         self.canvas.restoreState()
 
 
@@ -188,7 +190,8 @@ def _check_page(sheet: _Sheet) -> None:
 
 def _steps(sheet: _Sheet, top: float) -> None:
     for i, step in enumerate(_STEPS):
-        sheet.text(20, top + 6.5 * i, f"{i + 1}.  {step}", 9)
+        sheet.text(20, top + 6.5 * i, f"{i + 1}.", 9)
+        sheet.text(25, top + 6.5 * i, step, 9)
     note = "Used without checking, the print's size is taken as right to 0.5 %."
     sheet.text(20, top + 6.5 * len(_STEPS) + 2, note, 8)
 

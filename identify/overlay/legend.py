@@ -6,7 +6,7 @@ import numpy as np
 from PIL import Image, ImageDraw
 
 from features.survey import PhotoSurvey
-from identify.overlay.pen import Font, Mark, built_in_font, dashes, line_height, wrapped
+from identify.overlay.pen import Font, Lettering, Mark, dashes, line_height, wrapped
 from identify.overlay.style import DARK, INK, PAPER, LineStyle, PictureSizes
 from identify.wording import joined, place_words
 
@@ -17,6 +17,7 @@ def with_legend(
     marks: Sequence[Mark],
     not_placed: Sequence[Mark],
     sizes: PictureSizes,
+    lettering: Lettering,
 ) -> Image.Image:
     """Put the legend below a picture.
 
@@ -26,12 +27,13 @@ def with_legend(
         marks: everything drawn.
         not_placed: those whose label found no room; the legend gives their size.
         sizes: line and text sizes.
+        lettering: language and letters.
     """
-    font = built_in_font(round(0.85 * sizes.text))
+    font = lettering.font(round(0.85 * sizes.text))
     room = picture.width - 2 * sizes.gap
     entries = [(m, f"{m.legend}: {m.label[-1]}" if m in not_placed else m.legend) for m in marks]
     rows = _flowed(entries, font, room)
-    notes = [line for note in legend_notes(survey) for line in wrapped(note, font, room)]
+    notes = [line for note in legend_notes(survey) for line in wrapped(lettering.words(note), font, room)]
     height = line_height(font)
     strip = Image.new("RGB", (picture.width, round((len(rows) + len(notes)) * height + 3 * sizes.gap)), PAPER)
     pen = ImageDraw.Draw(strip)

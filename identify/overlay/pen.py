@@ -1,7 +1,8 @@
-"""What an overlay is drawn with: smooth dashed lines with a halo, text in Pillow's built-in font."""
+"""What an overlay is drawn with: smooth dashed lines with a halo, and letters in a font that holds them."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,8 +14,42 @@ from identify.wording import latin
 GLYPHS = "±°…"
 """What Pillow's built-in font holds beyond ASCII and is used here."""
 
+ACCENTED = "áéíóúüñÁÉÍÓÚÜÑàèìòùâêîôûäëïöçãõ¿¡«»"
+"""What the font that comes with ReportLab holds besides."""
+
 Points = NDArray[np.float64]
 Font = ImageFont.FreeTypeFont | ImageFont.ImageFont
+
+
+@dataclass(frozen=True)
+class Lettering:
+    """In which language and letters a picture is labeled.
+
+    Attributes:
+        say: gives the picture's language for the program's English.
+        glyphs: what the font holds beyond ASCII.
+        font_file: "" for Pillow's own scalable font, so that no font file travels with the project.
+    """
+
+    say: Callable[[str], str] = str
+    glyphs: str = GLYPHS
+    font_file: str = ""
+
+    def font(self, size_px: int) -> Font:
+        """The font at a size."""
+        return ImageFont.truetype(self.font_file, size_px) if self.font_file else ImageFont.load_default(size_px)
+
+    def words(self, english: str) -> str:
+        """What is written for some English words, in letters the font holds."""
+        return latin(self.say(english), self.glyphs)
+
+
+def lettering_in(say: Callable[[str], str]) -> Lettering:
+    """Lettering for a language with accents; without the font's file they are left off."""
+    import reportlab
+
+    font = Path(reportlab.__file__).parent / "fonts" / "Vera.ttf"
+    return Lettering(say, GLYPHS + ACCENTED, str(font)) if font.is_file() else Lettering(say)
 
 
 @dataclass(frozen=True, eq=False)
@@ -79,11 +114,6 @@ def dashes(outline_px: Points, dash: tuple[float, ...], width: float, closed: bo
     return stretches
 
 
-def built_in_font(size_px: int) -> Font:
-    """Pillow's own scalable font, so that no font file travels with the project."""
-    return ImageFont.load_default(size_px)
-
-
 def line_height(font: Font) -> float:
     """Pixels from one line of text to the next."""
     return 1.22 * float(getattr(font, "size", 12))
@@ -92,7 +122,7 @@ def line_height(font: Font) -> float:
 def wrapped(text: str, font: Font, room: float) -> list[str]:
     """Text broken at spaces, and inside words longer than a line, to fit `room` pixels."""
     lines = [""]
-    for word in latin(text, GLYPHS).split():
+    for word in text.split():
         while font.getlength(word) > room and len(word) > 1:
             cut = next(n for n in range(len(word) - 1, 0, -1) if n == 1 or font.getlength(word[:n]) <= room)
             lines += [word[:cut], ""]

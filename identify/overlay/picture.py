@@ -11,9 +11,9 @@ from features.scale.privacy import blur_inside
 from features.survey import FittedCircle, PhotoSurvey
 from identify.overlay.label_places import Box, LabelPlace, LabelWish, place_labels
 from identify.overlay.legend import with_legend
-from identify.overlay.pen import GLYPHS, Font, Mark, Points, built_in_font, drawn_lines, line_height
+from identify.overlay.pen import Font, Lettering, Mark, Points, drawn_lines, line_height
 from identify.overlay.style import BOLT_STYLE, DARK, SCALE_STYLE, PictureSizes, Rgb, style_of
-from identify.wording import feature_words, inch_words, latin, length_words
+from identify.wording import feature_words, inch_words, length_words
 
 LONGEST_SIDE = 2000
 """Pixels of the longer side of an overlay picture: sharp on a phone, small enough to send."""
@@ -22,24 +22,26 @@ SHORTEST_LONG_SIDE = 1000
 """Smaller photos are enlarged to this, so that words stay readable."""
 
 
-def draw_overlay(photo: Photo, survey: PhotoSurvey) -> Image.Image:
+def draw_overlay(photo: Photo, survey: PhotoSurvey, lettering: Lettering | None = None) -> Image.Image:
     """Draw what was measured in one photo onto a copy of it.
 
     Args:
         photo: the decoded photo; text inside a bank card is blurred in the copy.
         survey: what was found in it.
+        lettering: language and letters, English where left out.
 
     Returns:
         RGB picture: the photo, at most `LONGEST_SIDE` pixels long, with a legend strip below it.
     """
+    lettering = lettering or Lettering()
     picture, ratio = _base_picture(photo, survey)
     sizes = PictureSizes.for_picture(*picture.size)
-    marks = _marks(survey, ratio, sizes)
+    marks = _marks(survey, ratio, sizes, lettering)
     layer = drawn_lines(marks, picture.size, sizes)
     picture.paste(Image.new("RGB", picture.size, DARK), mask=layer.halo)
     picture.paste(layer.color, mask=layer.mask)
-    not_placed = _draw_labels(picture, marks, sizes)
-    return with_legend(picture, survey, marks, not_placed, sizes)
+    not_placed = _draw_labels(picture, marks, sizes, lettering)
+    return with_legend(picture, survey, marks, not_placed, sizes, lettering)
 
 
 def _base_picture(photo: Photo, survey: PhotoSurvey) -> tuple[Image.Image, float]:
@@ -63,17 +65,18 @@ def _private_outlines(survey: PhotoSurvey) -> list[Points]:
     return outlines
 
 
-def _marks(survey: PhotoSurvey, ratio: float, sizes: PictureSizes) -> list[Mark]:
+def _marks(survey: PhotoSurvey, ratio: float, sizes: PictureSizes, lettering: Lettering) -> list[Mark]:
     """Everything to draw, most important first (labels are placed in this order)."""
-    marks = [_circle_mark(group, ratio) for group in _by_name(survey.circles)]
+    marks = [_circle_mark(group, ratio, lettering) for group in _by_name(survey.circles)]
     if survey.scale is not None:
         size = f"{survey.mm_per_px:.4g} mm per pixel ± {196 * survey.scale_relative_sd:.2g} %"
         outline = _scaled(survey.scale.outline_px, ratio)
-        label = (latin(survey.scale.label, GLYPHS), size)
-        marks.append(Mark((outline,), SCALE_STYLE, label, f"scale: {label[0]}, {size}", closed=len(outline) > 2))
+        label = (lettering.words(survey.scale.label), lettering.words(size))
+        legend = lettering.words(f"scale: {survey.scale.label}, {size}")
+        marks.append(Mark((outline,), SCALE_STYLE, label, legend, closed=len(outline) > 2))
     for name, points in survey.marks_px.items():
         if len(points):
-            words = f"{len(points)} {latin(feature_words(name), GLYPHS)} seen"
+            words = lettering.words(f"{len(points)} {feature_words(name)} seen")
             rings = tuple(_ring(center, 2.5 * sizes.line + sizes.gap / 2) for center in _scaled(points, ratio))
             marks.append(Mark(rings, BOLT_STYLE, (words,), words))
     return marks
@@ -87,14 +90,13 @@ def _by_name(circles: Sequence[FittedCircle]) -> list[list[FittedCircle]]:
     return sorted(groups.values(), key=lambda g: -g[0].length.value_mm)
 
 
-def _circle_mark(group: Sequence[FittedCircle], ratio: float) -> Mark:
+def _circle_mark(group: Sequence[FittedCircle], ratio: float, lettering: Lettering) -> Mark:
     """One mark for all circles of one name: the label gives the size of the one seen best."""
     best = group[0]
-    name = latin(feature_words(best.name), GLYPHS)
-    if len(group) > 1:
-        name = f"{name} (1 of {len(group)})"
+    of_how_many = f" (1 of {len(group)})" if len(group) > 1 else ""
+    name = lettering.words(f"{feature_words(best.name)}{of_how_many}")
     outlines = tuple(_scaled(circle.outline_px, ratio) for circle in group)
-    return Mark(outlines, style_of(best.name), (name, size_words(best.length)), name)
+    return Mark(outlines, style_of(best.name), (name, lettering.words(size_words(best.length))), name)
 
 
 def size_words(length: MeasuredLength) -> str:
@@ -118,12 +120,12 @@ def _ring(center: Points, radius: float) -> Points:
 
 
 # --- labels ---------------------------------------------------------------------------------------
-def _draw_labels(picture: Image.Image, marks: Sequence[Mark], sizes: PictureSizes) -> list[Mark]:
+def _draw_labels(picture: Image.Image, marks: Sequence[Mark], sizes: PictureSizes, lettering: Lettering) -> list[Mark]:
     """Write every label where there is room, smaller if need be; the legend takes what still finds none."""
     text_px = sizes.text
     avoid = np.vstack([np.zeros((0, 2)), *(_points_to_avoid(mark) for mark in marks)])
     for text_px in (sizes.text, round(0.75 * sizes.text)):
-        font = built_in_font(text_px)
+        font = lettering.font(text_px)
         wishes = [LabelWish(*_label_size(m.label, font, sizes.gap), _named_outline(m)) for m in marks]
         places = place_labels(wishes, picture.size, avoid, sizes.gap)
         if all(places):

@@ -85,6 +85,8 @@ class Blanks:
     """Lines to fill in by hand, such as who confirmed what; each has a name and a date."""
 
     labels: tuple[str, ...]
+    name: str = "name"
+    date: str = "date"
 
 
 Block = Paragraph | Bullets | Table | Pictures | Letter | Blanks

@@ -130,11 +130,10 @@ def _block(block: Block) -> str:
             return _pictures(block)
         case Letter(lines):
             return f'<pre class="letter">{_text(chr(10).join(lines))}</pre>'
-        case Blanks(labels):
-            return "".join(
-                f'<div class="blank"><span>{_text(label)}</span><span>name</span><span>date</span></div>'
-                for label in labels
-            )
+        case Blanks():
+            to_fill = f"<span>{_text(block.name)}</span><span>{_text(block.date)}</span>"
+            rows = (f'<div class="blank"><span>{_text(label)}</span>{to_fill}</div>' for label in block.labels)
+            return "".join(rows)
 
 
 def _table(table: Table) -> str:

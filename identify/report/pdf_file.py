@@ -185,8 +185,8 @@ def _block(block: Block) -> list[Flowable]:
                 _boxed([_paragraph(line or " ", LETTER_STYLE) for line in lines], ground=GROUND),
                 Spacer(0, 4),
             ]
-        case Blanks(labels):
-            return [_blanks(labels)]
+        case Blanks():
+            return [_blanks(block)]
 
 
 def _table(table: Table) -> Flowable:
@@ -251,8 +251,9 @@ def _sized(picture: Picture, width: float, height: float) -> Flowable:
     return image
 
 
-def _blanks(labels: tuple[str, ...]) -> Flowable:
-    rows = [[_paragraph(label, PLAIN), _paragraph("name", MUTED), _paragraph("date", MUTED)] for label in labels]
+def _blanks(block: Blanks) -> Flowable:
+    to_fill = (_paragraph(block.name, MUTED), _paragraph(block.date, MUTED))
+    rows = [[_paragraph(label, PLAIN), *to_fill] for label in block.labels]
     table = PdfTable(rows, colWidths=[0.42 * WIDTH, 0.36 * WIDTH, 0.22 * WIDTH], rowHeights=[24] * len(rows))
     table.setStyle(
         [

@@ -12,18 +12,19 @@ from numpy.typing import NDArray
 from features.photo_survey import PhotoSurvey
 from features.survey import LookAt
 from identify.questions.catalog import CATALOG
+from identify.typed.known_values import KnownRefused, parse_known
 from identify.typed.options import (
     CARD_PLACES,
     SHEETS,
     WrongUsage,
     parse_coin,
-    parse_known,
     parse_look_at,
     parse_scale_points,
     positive_mm,
 )
 from identify.web.case_record import CaseRecord, KeptPhoto
 from identify.web.photo_drawing import DRAWABLE
+from identify.wording import feature_words
 
 _CODES = frozenset(question.code for question in CATALOG)
 LONGEST_VALUE = 100
@@ -99,10 +100,10 @@ def with_scale(record: CaseRecord, coin: str, sheet: str) -> CaseRecord:
 def with_value(record: CaseRecord, name: str, value: str) -> CaseRecord:
     """A caliper value, or something the customer said."""
     item = f"{name}={value.strip()[:LONGEST_VALUE]}"
-    try:
-        parse_known([item])
-    except WrongUsage as wrong:
-        raise NotUnderstood("page.not_understood", str(wrong)) from wrong
+    known = parse_known(item)
+    if isinstance(known, KnownRefused):
+        # The command line's names are nothing to a page.
+        raise NotUnderstood("page.not_understood", known.reason.replace(name, feature_words(name)).replace("_", " "))
     return record.with_known(name, item)
 
 

@@ -14,8 +14,10 @@ from starlette.requests import Request
 from starlette.responses import PlainTextResponse, Response
 from starlette.routing import Route
 
-from features.scale.card_pdf import write_card
+from features.scale.card_boards import CardSize
+from features.scale.card_pdf import Paper, write_card
 from identify.answer_output import content_of, drawn_pictures, rendered_report
+from identify.overlay.pen import lettering_in
 from identify.report.blocks import Paragraph, ReportContent
 from identify.web.accounts import User
 from identify.web.case_record import CaseRecord, Confirmed, as_case_number
@@ -69,10 +71,11 @@ class Downloads:
         if record is None or kind not in _MEDIA:
             return _nothing()
         answered = self._desk.answer(record, self._desk.measurer.measured(record)).answered
-        content = content_of(answered, matching=True, pictures=drawn_pictures(answered))
+        t = _words(request)
+        lettering = lettering_in(t.sentence) if t.language != LANGUAGES[0] else None
+        content = content_of(answered, matching=True, pictures=drawn_pictures(answered, lettering))
         if record.confirmed is not None:
             content = _with_confirmation(content, record.confirmed)
-        t = _words(request)
         content = report_in(content, t.language, t.sentence)
         name = f'attachment; filename="pump-report-{record.number}.{kind}"'
         headers = {"content-disposition": name, "cache-control": "no-store"}
@@ -98,10 +101,10 @@ class Downloads:
 
     def card(self, request: Request) -> Response:
         """The scale card to print."""
-        size = request.path_params["size"]
-        if size == "pocket":
-            return _written(lambda path: write_card(path, "pocket"), "scale-card.pdf", _MEDIA["pdf"])
-        return _written(lambda path: write_card(path, "large"), "scale-card-large.pdf", _MEDIA["pdf"])
+        size: CardSize = "large" if request.path_params["size"] == "large" else "pocket"
+        paper: Paper = "letter" if request.query_params.get("paper") == "letter" else "a4"
+        name = f"scale-card-{size}-{paper}.pdf"
+        return _written(lambda path: write_card(path, size, paper, _words(request).sentence), name, _MEDIA["pdf"])
 
     def _picture(self, request: Request, longest_px: int, quality: int) -> Response:
         record = self._case(request)

@@ -95,9 +95,9 @@ def listening_html(events: dict[str, str], **settings: Any) -> Any:
 
 def scale_fields(t: Words, **settings: Any) -> tuple[Any, Any]:
     """Fields for a coin and a sheet as the scale."""
-    choices = [(t("tech.no_coin"), ""), *((coin.label, coin.name) for coin in coins())]
+    choices = [(t("tech.no_coin"), ""), *((t.sentence(coin.label), coin.name) for coin in coins())]
     coin = gradio.Dropdown(choices, value="", label=t("tech.coin"), allow_custom_value=True, **settings)
-    sheets = [(t("tech.no_sheet"), ""), *((sheet, sheet) for sheet in SHEETS)]
+    sheets = [(t("tech.no_sheet"), ""), *((t(f"sheet.{sheet}"), sheet) for sheet in SHEETS)]
     return coin, gradio.Dropdown(sheets, value="", label=t("tech.sheet"), **settings)
 
 

@@ -62,7 +62,7 @@ def _circle(t: Words, circle: FittedCircle) -> dict[str, Any]:
     if length.is_ratio_only:
         millimeters = inches = f"{name}: {t('view.no_scale')}"
     else:
-        millimeters = f"{name}: {length_words(length.value_mm, *length.interval_mm)}"
+        millimeters = f"{name}: {t.sentence(length_words(length.value_mm, *length.interval_mm))}"
         inches = f"{name}: {inch_words(length.value_mm, *length.interval_mm)}"
     return _shape(circle.name, circle.outline_px, style_of(circle.name), millimeters, inches)
 

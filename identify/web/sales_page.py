@@ -171,7 +171,9 @@ class SalesPage(Page):
 
     def add_known(self, number: str, photo: str, outline: str, name: str, value: str) -> Iterator[Shown]:
         """A caliper value, or something the customer said."""
-        shown = self._corrected(number, photo, outline, lambda case: with_value(case, name, value or ""))
+        shown = self._corrected(
+            number, photo, outline, lambda case: with_value(case, name, self._t.value_meant(value or ""))
+        )
         yield from ((KEEP(), *parts) for parts in shown)
 
     def drop(self, number: str, photo: str, outline: str, event: gradio.EventData) -> Iterator[Shown]:
@@ -191,7 +193,7 @@ class SalesPage(Page):
         try:
             record = self._desk.cases.change(number, change)
         except NotUnderstood as trouble:
-            yield self._view.only(said(trouble.reason or self._t(trouble.key), "warning"))
+            yield self._view.only(said(self._t.sentence(trouble.reason) or self._t(trouble.key), "warning"))
             return
         self._desk.measurer.stop(number)
         yield from self._work(record, photo, outline)

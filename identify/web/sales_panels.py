@@ -1,5 +1,6 @@
 """The panels of the sales page: what is measured and where it came from, candidates, kits, what to ask, replacement."""
 
+import re
 from collections.abc import Mapping, Sequence
 
 from features.measured import MeasuredLength
@@ -26,6 +27,7 @@ from identify.web.html_parts import (
 )
 from identify.web.words import Words
 from identify.wording import chance_words, inch_words, lead_time_words, length_words, price_words, stock_words, tied
+from reference_geometry.families import LENGTH_NAMES
 
 SHOWN_CANDIDATES, SHOWN_KITS, SHOWN_QUESTIONS, SHOWN_REASONS = 4, 5, 3, 4
 SMALLEST_SHOWN = 0.01
@@ -85,7 +87,7 @@ def measured_panel(t: Words, answered: CaseAnswer) -> str:
 
 def _length_row(t: Words, length: MeasuredLength, photos: Sequence[PhotoSurvey]) -> tuple[str, str, str]:
     low, high = length.interval_mm
-    size = both_units(tied(length_words(length.value_mm, low, high)), tied(_inches_with_interval(length)))
+    size = both_units(tied(t.sentence(length_words(length.value_mm, low, high))), tied(_inches_with_interval(length)))
     origin = ", ".join(length.photos) or t("measured.typed")
     scales = {photo.scale.label for photo in photos if photo.scale and photo.name in length.photos}
     if scales:
@@ -132,8 +134,10 @@ def known_panel(t: Words, record: CaseRecord) -> str:
 
 def _known_item(t: Words, name: str, value: str) -> str:
     label = text(t("known.drop", name=t.feature(name)))
+    if name in LENGTH_NAMES and re.fullmatch(r"[\d.,]+", value):
+        value = f"{value} mm"  # as a bare number is understood
     button = f'<button type="button" data-drop="{text(name)}" aria-label="{label}">✕</button>'
-    return f'<li class="row"><span>{text(t.feature(name))}: {lengths_both_ways(value)}</span>{button}</li>'
+    return f'<li class="row"><span>{text(t.feature(name))}: {lengths_both_ways(t.value(value))}</span>{button}</li>'
 
 
 # --- the answer ------------------------------------------------------------------------------------------

@@ -2,25 +2,29 @@
 
 Reasons, decisions and cautions are put together in English where they arise. Here a whole sentence is compared with the
 patterns, the longest first; what stands in its gaps is said in turn, down to the words of `text.csv`. A gap's letter
-says what fits it: f and g a feature's name, n, m and o a number, i a piece without stops, x anything or nothing, any
-other anything. What matches no pattern is taken apart at its punctuation, and what is still not known stays as it is: a
-name, a number, or a sentence that waits for its row.
+says what fits it: f and g a feature's name, n, m and o a number, i a piece without stops and joints, x anything or
+nothing, any other anything. What matches no pattern is taken apart at its punctuation, and what is still not known
+stays as it is: a name, a number, or a sentence that waits for its row.
 """
 
 import csv
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import replace
 from functools import lru_cache
 from importlib.resources import files
 
 from identify.report.blocks import Blanks, Block, Bullets, Letter, Paragraph, Picture, Pictures, ReportContent, Table
-from identify.wording import FEATURE_WORDS
 
 Say = Callable[[str], str]
 
 _GAP = re.compile(r"\{(\w)\}")
-_NUMBER, _ANYTHING, _OR_NOTHING, _NO_STOP = r"[-+]?\d[\d.,]*(?:e[-+]?\d+)?", r".+?", r".*?", r"[^:;,.(]+"
+_NUMBER, _ANYTHING, _OR_NOTHING, _NO_STOP = (
+    r"[-+]?\d[\d.,]*(?:e[-+]?\d+)?",
+    r".+?",
+    r".*?",
+    r"(?!and |or )(?:(?! and | or )[^:;,.(])+",
+)
 _ENDS = (
     re.compile(r"(?<=[.?!]) (?=[A-Z0-9(±])"),
     re.compile(r"(?<=;) "),
@@ -38,20 +42,18 @@ class Sentences:
     Args:
         language: column of the table.
         words: what short pieces are called in it, English to that language.
+        features: names of features as English sentences have them.
     """
 
-    def __init__(self, language: str, words: Mapping[str, str]) -> None:
+    def __init__(self, language: str, words: Mapping[str, str], features: Collection[str]) -> None:
         table = (files("identify.web") / "sentences.csv").read_text(encoding="utf-8")
         rows = [(row["en"], row[language]) for row in csv.DictReader(table.splitlines())]
         self._words = {**words, **{english: said for english, said in rows if not _GAP.search(english)}}
         gapped = [(english, said) for english, said in rows if _GAP.search(english)]
         gapped.sort(key=lambda row: -len(_GAP.sub("", row[0])))
-        features = sorted(
-            {*FEATURE_WORDS.values(), *(n.replace("_", " ") for n in FEATURE_WORDS)}, key=len, reverse=True
-        )
+        longest_first = "|".join(sorted(features, key=len, reverse=True))
         kinds = {
-            "f": "|".join(features),
-            "g": "|".join(features),
+            **dict.fromkeys("fg", longest_first),
             **dict.fromkeys("nmo", _NUMBER),
             "x": _OR_NOTHING,
             "i": _NO_STOP,
@@ -96,6 +98,9 @@ class Sentences:
             pieces = end.split(english)
             if len(pieces) > 1:
                 return " ".join(self.say(piece) for piece in pieces)
+            about, colon, said = english.partition(": ")
+            if end is _ENDS[0] and colon and ";" not in about and (known := self._known(said)) is not None:
+                return f"{self.say(about)}: {known}"  # a file's name, and a sentence that may have stops of its own
             if end is _ENDS[1] and english[-1] in ".;:,":
                 return self.say(english[:-1]) + english[-1]
         pieces = _JOINTS.split(english)
@@ -145,7 +150,7 @@ def _block(block: Block, said: Say) -> Block:
     if isinstance(block, Letter):
         return replace(block, lines=tuple(map(said, block.lines)))
     if isinstance(block, Blanks):
-        return replace(block, labels=tuple(map(said, block.labels)))
+        return replace(block, labels=tuple(map(said, block.labels)), name=said(block.name), date=said(block.date))
     return Pictures(tuple(_picture(picture, said) for picture in block.pictures))
 
 

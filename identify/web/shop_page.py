@@ -115,7 +115,7 @@ class ShopPage(Page):
         self._desk.shop.read_again()
         kinds = (("families", change.families), ("kits", change.kits), ("measurements", change.measurements))
         lines = [t("bench.changed", kind=kind, added=c.added, changed=c.changed, same=c.unchanged) for kind, c in kinds]
-        return None, panel(bullets(text(line) for line in (*lines, *notes))), self.find(find), ""
+        return None, panel(bullets(text(line) for line in (*lines, *map(t.sentence, notes)))), self.find(find), ""
 
     def check(self) -> str:
         """What photos can not tell apart yet."""
@@ -130,4 +130,7 @@ class ShopPage(Page):
 
     def _refusal(self, refused: BenchRefused) -> str:
         reasons = str(refused).splitlines()[:30]
-        return panel(paragraph(self._t("bench.refused"), "warning"), bullets(text(reason) for reason in reasons))
+        return panel(
+            paragraph(self._t("bench.refused"), "warning"),
+            bullets(text(self._t.sentence(reason)) for reason in reasons),
+        )

@@ -49,7 +49,10 @@ def family_panel(t: Words, reference: ReferenceSet, family_id: str, readings: Se
     ]
     heads = (t("measured.what"), t("shop.mean"), t("shop.readings"), t("shop.sd"))
     kits = [
-        text(f"{kit.kit_no} {t.value(kit.section)} {kit.elastomer} {price_words(kit.price, kit.currency)}")
+        text(
+            f"{kit.kit_no} {t.value(kit.section)} {t.sentence(kit.elastomer)} "
+            f"{t.sentence(price_words(kit.price, kit.currency))}"
+        )
         for kit in reference.kits
         if kit.family_id == family_id
     ]
@@ -71,7 +74,7 @@ def agreement_part(t: Words, readings: Sequence[Agreed]) -> str:
             str(found.count),
             lengths_both_ways(f"{found.mean_mm:.2f} mm"),
             _sd(found.sd_mm),
-            lengths_both_ways(f"{found.low_mm:.2f} to {found.high_mm:.2f} mm"),
+            lengths_both_ways(t.sentence(f"{found.low_mm:.2f} to {found.high_mm:.2f} mm")),
         )
         for found in readings
     ]

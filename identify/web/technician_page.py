@@ -259,8 +259,14 @@ class TechnicianPage(Page):
 
     def _card_links(self) -> str:
         t = self._t
-        sizes = ("pocket", "large")
-        links = [f'<a href="/card/{size}.pdf" target="_blank">{text(t(f"tech.card.{size}"))}</a>' for size in sizes]
+        links = []
+        for size in ("pocket", "large"):
+            address = f"/card/{size}.pdf?lang={t.language}"
+            papers = " ".join(
+                f'<a href="{address}&amp;paper={paper}" target="_blank">{text(t(f"sheet.{paper}"))}</a>'
+                for paper in ("letter", "a4")
+            )
+            links.append(f'<span class="whole">{text(t(f"tech.card.{size}"))}: {papers}</span>')
         return f'<p class="row"><span>{text(t("tech.print"))}</span> {" ".join(links)}</p>'
 
     # --- the case -------------------------------------------------------------------------------------
@@ -284,7 +290,7 @@ class TechnicianPage(Page):
         try:
             return self._desk.cases.change(record.number, change)
         except NotUnderstood as trouble:
-            return trouble.reason or self._t(trouble.key)
+            return self._t.sentence(trouble.reason) or self._t(trouble.key)
 
 
 def pump_words(t: Words, answer: Answer) -> str:

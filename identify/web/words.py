@@ -9,9 +9,11 @@ from typing import Literal
 from features.problems import ProblemKind, all_problem_kinds
 from identify.questions.catalog import CATALOG, Question
 from identify.repair.cautions import ALWAYS
-from identify.repair.elastomers import ASK_ALWAYS
+from identify.repair.elastomers import ASK_ALWAYS, ELASTOMERS
+from identify.typed.known_values import legal_names
 from identify.web.sentences import Sentences, without_typing
-from identify.wording import BUDGET_WORDS, CARD_AT_WORDS, FEATURE_WORDS, feature_words, value_words
+from identify.wording import BUDGET_WORDS, CARD_AT_WORDS, FEATURE_WORDS, feature_words, latin, value_words
+from reference_geometry.standards import PORT_STANDARDS
 
 Language = Literal["en", "es"]
 LANGUAGES: tuple[Language, ...] = ("en", "es")
@@ -46,6 +48,13 @@ class Words:
     def value(self, value: str) -> str:
         """An attribute's value in words."""
         return self._said(f"value.{value}", value_words(value))
+
+    def value_meant(self, typed: str) -> str:
+        """What was typed in this language, as the program's own word where it is one."""
+        plain = latin(typed).strip().lower()
+        keys = (key for key in text_table() if key.startswith("value."))
+        own = (key.partition(".")[2] for key in keys)
+        return next((value for value in own if latin(self.value(value)).lower() == plain), typed)
 
     def place(self, card_at: str) -> str:
         """Where the scale lies, in words."""
@@ -103,8 +112,11 @@ def _sentences(language: Language) -> Sentences:
     t, words = Words(language), dict[str, str]()
     values = [key.partition(".")[2] for key in text_table() if key.startswith("value.")]
     words |= {value_words(value): t.value(value) for value in values}
-    for name in FEATURE_WORDS:
-        words |= dict.fromkeys((feature_words(name), name.replace("_", " ")), t.feature(name))
+    features: dict[str, str] = {}
+    for name in (*FEATURE_WORDS, *legal_names()):
+        features |= dict.fromkeys((feature_words(name), name.replace("_", " ")), t.feature(name))
+    words |= features
+    words |= {name: name for name in (*PORT_STANDARDS, *(elastomer.name for elastomer in ELASTOMERS))}
     words |= {english: t.place(place) for place, english in CARD_AT_WORDS.items()}
     words |= {english: t.cause(name, english) for name, english in BUDGET_WORDS.items()}
     words |= {english: t.caution(english) for english in (*ALWAYS, ASK_ALWAYS)}
@@ -112,4 +124,4 @@ def _sentences(language: Language) -> Sentences:
         words |= {kind.meaning: t.meaning(kind), kind.advice: t.advice(kind)}
     for question in CATALOG:
         words |= {question.ask: t.ask(question), without_typing(question.how): t.how(question)}
-    return Sentences(language, words)
+    return Sentences(language, words, features)

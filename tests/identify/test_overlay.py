@@ -15,7 +15,7 @@ from identify.answer_output import jpeg_bytes
 from identify.overlay import picture as overlay
 from identify.overlay.label_places import Box, LabelWish, place_labels
 from identify.overlay.legend import legend_notes
-from identify.overlay.pen import built_in_font, dashes, wrapped
+from identify.overlay.pen import Lettering, dashes, wrapped
 from identify.overlay.picture import LONGEST_SIDE, SHORTEST_LONG_SIDE, draw_overlay, size_words
 from identify.overlay.style import SCALE_STYLE, all_styles, style_of
 
@@ -188,7 +188,7 @@ def test_dashes_cover_the_share_of_a_line_they_should():
 
 
 def test_wrapped_lines_fit_even_when_a_word_does_not():
-    font = built_in_font(30)
+    font = Lettering().font(30)
     lines = wrapped("pocket scale card " + "w" * 200, font, 300)
     assert all(font.getlength(line) <= 300 for line in lines)
     assert "".join(lines).replace(" ", "") == "pocketscalecard" + "w" * 200

@@ -4,6 +4,7 @@ Everything is in pixels of the upright photo; the page draws it as SVG in those 
 points at is in them too.
 """
 
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -24,6 +25,15 @@ DRAWABLE = ("chamber_diameter", "flange_diameter", "bolt_circle_diameter", "port
 _AROUND_CHAMBER = ("chamber_diameter",)
 _AROUND_PORT = ("flange_diameter", "bolt_circle_diameter", "port_bore", "thread_major_diameter")
 _CORNERS = 90
+
+CHAMBER_BOLTS, FLANGE_BOLTS = "chamber_bolts", "flange_bolts"
+"""Names of the bolts seen in a photo."""
+
+_USUAL_INWARD = 0.94
+"""Circle through the bolts of a joint, as a share of its outer diameter (common practice)."""
+
+_FEWEST_SEEN, _IN_STEP = 3, 0.5
+"""Bolts are in step with a number of them when their turns, folded by it, agree this far (1 is exactly)."""
 
 
 def drawing(
@@ -108,18 +118,66 @@ def _candidate_outlines(survey: PhotoSurvey, family: Family) -> list[dict[str, A
             if known is not None:
                 ring = middle + (base.outline_px - middle) * known.mean_mm / base.length.value_mm
                 outlines.append({"name": name, "points": _rounded(ring)})
-        outlines += _bolts(family, base, middle, names is _AROUND_CHAMBER)
+        outlines += _bolts(family, base, survey.marks_px, names is _AROUND_CHAMBER)
     return outlines
 
 
-def _bolts(family: Family, base: FittedCircle, middle: Points, at_chamber: bool) -> list[dict[str, Any]]:
-    """The family's bolts on their circle; how they are turned is not known, so they start at the top."""
+def _bolts(
+    family: Family, base: FittedCircle, marks_px: Mapping[str, Points], at_chamber: bool
+) -> list[dict[str, Any]]:
+    """The family's bolts on their circle, turned as the bolts seen in the photo are."""
     count = family.chamber_bolt_count if at_chamber else family.bolt_hole_count
     circle = family.lengths.get("chamber_diameter" if at_chamber else "bolt_circle_diameter")
     if not count or circle is None:
         return []
-    share = (0.94 if at_chamber else 1.0) * circle.mean_mm / base.length.value_mm
-    ring = middle + (base.outline_px - middle) * share
-    top = int(np.argmin(ring[:, 1]))
-    places = [(top + round(i * len(ring) / count)) % len(ring) for i in range(count)]
-    return [{"name": "bolts", "dots": _rounded(ring[places])}]
+    ring, seen = _Ring(base.outline_px), marks_px.get(CHAMBER_BOLTS if at_chamber else FLANGE_BOLTS, np.zeros((0, 2)))
+    inward = ring.inward(seen) if at_chamber else 1.0
+    turns = ring.first_bolt(seen, count) + np.arange(count) / count
+    return [{"name": "bolts", "dots": _rounded(ring.at(turns, inward * circle.mean_mm / base.length.value_mm))}]
+
+
+class _Ring:
+    """A circle of the pump as the photo shows it, by turns round it in its own plane.
+
+    Args:
+        outline_px: (M, 2) points evenly spread round the circle itself.
+    """
+
+    def __init__(self, outline_px: Points) -> None:
+        self._middle = outline_px.mean(axis=0)
+        self._outline = np.vstack([outline_px, outline_px[:1]])
+        self._turns = np.linspace(0.0, 1.0, len(self._outline))
+
+    def at(self, turns: Points, share: float = 1.0) -> Points:
+        """(N, 2) points on the circle of `share` its size."""
+        found = [np.interp(turns % 1.0, self._turns, self._outline[:, i]) for i in (0, 1)]
+        return np.asarray(self._middle + (np.stack(found, axis=1) - self._middle) * share)
+
+    def turns_of(self, points_px: Points) -> Points:
+        """(N,) where round the circle points lie."""
+        fine = np.arange(1440) / 1440
+        ways, to = self.at(fine) - self._middle, np.asarray(points_px).reshape(-1, 2) - self._middle
+        ways /= np.linalg.norm(ways, axis=1)[:, None]
+        return np.asarray(fine[np.argmax(to @ ways.T, axis=1)])
+
+    def inward(self, seen_px: Points) -> float:
+        """How much smaller the circle through the bolts seen is; common practice where too few are seen."""
+        if len(seen_px) < _FEWEST_SEEN:
+            return _USUAL_INWARD
+        edges = self.at(self.turns_of(seen_px)) - self._middle
+        shares = np.linalg.norm(seen_px - self._middle, axis=1) / np.linalg.norm(edges, axis=1)
+        return float(np.median(shares))
+
+    def first_bolt(self, seen_px: Points, count: int) -> float:
+        """The turn at which one of `count` bolts lies.
+
+        As many bolts as were seen fall on those seen. Of another number one falls on the topmost bolt that was seen,
+        so that the eye has where to start; where none was seen it stands at the top.
+        """
+        if len(seen_px) == 0:
+            return float(self._turns[int(np.argmin(self._outline[:, 1]))])
+        turns = self.turns_of(seen_px)
+        folded = complex(np.exp(2j * np.pi * count * turns).mean())
+        if len(turns) >= _FEWEST_SEEN and abs(folded) > _IN_STEP:
+            return float(np.angle(folded)) / (2.0 * np.pi * count)
+        return float(turns[int(np.argmin(seen_px[:, 1]))])

@@ -156,6 +156,47 @@ def test_a_candidate_is_outlined_to_the_scale_of_the_photo(answered, reference):
     assert np.ptp(np.array(bolts), axis=0).max() < np.ptp(np.array(ring["points"]), axis=0).max()
 
 
+def tilted_ring(turns, share=1.0):
+    """Points of a circle seen slanted, at turns round the circle itself."""
+    flat = share * np.stack([np.cos(2 * pi * turns), np.sin(2 * pi * turns)], axis=1)
+    slanted: np.ndarray = np.array([700.0, 640.0]) + flat @ np.array([[340.0, 60.0], [-80.0, 210.0]])
+    return slanted
+
+
+@pytest.mark.parametrize(("seen", "missing"), [(12, 0), (12, 5), (0, 0)])
+def test_bolts_of_a_candidate_are_turned_as_the_bolts_seen_are(answered, reference, seen, missing):
+    """Bolts drawn on a slanted circle at a known turn: a family with as many has its own where they are."""
+    family = next(f for f in reference.reference.families if f.chamber_bolt_count == 12)
+    survey = answered.survey.photos[0]
+    first = next(c for c in survey.circles if c.name == "chamber_diameter")
+    size = family.lengths["chamber_diameter"].mean_mm
+    circle = replace(first, outline_px=tilted_ring(np.arange(180) / 180), length=replace(first.length, value_mm=size))
+    bolts = tilted_ring((np.arange(seen) + 0.37) / 12, 0.9)[missing:] if seen else np.zeros((0, 2))
+    turned = replace(survey, circles=(circle,), marks_px={"chamber_bolts": bolts})
+    shown = drawing(T, answered.record, answered.record.photos[0], turned, family)
+    (dots,) = [np.array(o["dots"]) for o in shown["candidate"]["outlines"] if "dots" in o]
+    assert len(dots) == 12
+    if seen:
+        away = np.linalg.norm(dots[None] - bolts[:, None], axis=2).min(axis=1)
+        assert 0.0 < away.max() < 2.0
+    else:
+        assert dots[:, 1].min() == pytest.approx(tilted_ring(np.arange(720) / 720, 0.94)[:, 1].min(), abs=2.0)
+
+
+def test_another_number_of_bolts_starts_at_a_bolt_that_was_seen(answered, reference):
+    family = next(f for f in reference.reference.families if f.chamber_bolt_count == 10)
+    survey = answered.survey.photos[0]
+    first = next(c for c in survey.circles if c.name == "chamber_diameter")
+    size = family.lengths["chamber_diameter"].mean_mm
+    circle = replace(first, outline_px=tilted_ring(np.arange(180) / 180), length=replace(first.length, value_mm=size))
+    bolts = tilted_ring((np.arange(8) + 0.37) / 8, 0.9)
+    turned = replace(survey, circles=(circle,), marks_px={"chamber_bolts": bolts})
+    shown = drawing(T, answered.record, answered.record.photos[0], turned, family)
+    (dots,) = [np.array(o["dots"]) for o in shown["candidate"]["outlines"] if "dots" in o]
+    topmost = bolts[np.argmin(bolts[:, 1])]
+    assert np.linalg.norm(dots - topmost, axis=1).min() < 2.0
+
+
 def test_without_a_scale_no_candidate_is_outlined(answered, reference):
     survey, family = answered.survey.photos[0], reference.reference.families[0]
     floating = tuple(replace(c, length=_without_scale(c.length)) for c in survey.circles)

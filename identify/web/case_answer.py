@@ -40,6 +40,12 @@ def answer_case(record: CaseRecord, survey: Survey, reference: PreparedReference
     return CaseAnswer(record, survey, answer, answered)
 
 
+def place_is_open(record: CaseRecord, answered: CaseAnswer | None) -> bool:
+    """Whether a scale is seen in a photo of which nobody said where it lies."""
+    measured = {photo.name for photo in answered.survey.photos if photo.scale is not None} if answered else set()
+    return any((p.scale_label or p.name in measured) and p.card_at == "unknown" for p in record.photos)
+
+
 def summary_of(answer: Answer) -> str:
     """The answer in one line, for a list of cases."""
     if not answer.candidates or answer.not_in_set > answer.candidates[0].probability:

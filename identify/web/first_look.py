@@ -1,7 +1,8 @@
 """The first look at an uploaded photo: is it sharp, which scale is seen? What it took is remembered for the keeping.
 
 Runs in a worker process. A printed card is found quickly and leaves no doubt, so the word on such a photo waits for
-nothing else; without one the other scales are looked for at once, so that "none" is said as soon as it is known.
+nothing else; without one the other scales are looked for at once, so that "none" is said as soon as it is known. A coin
+takes longer to find than anybody should wait for a word: it is left to the measuring, and nothing is said of it here.
 """
 
 from collections import OrderedDict
@@ -15,7 +16,6 @@ import cv2
 import numpy as np
 
 from features.decode_process import DecodedPixels, DecodeFailure, DecodePool, shared_pool
-from features.parts.learned import best_finder
 from features.photo import Photo, PhotoRefused, load_photo
 from features.problems import NO_SCALE, Problem
 from features.scale.charuco_card import CardFinding, find_cards
@@ -53,7 +53,7 @@ class LookedAt:
         blur: what is to be said of its sharpness.
         request: what was said about the scale.
         cards: printed cards.
-        scales: all scales; None where a printed card is seen and the others were not looked for yet.
+        scales: all scales but coins; None where a printed card is seen and the others were not looked for yet.
     """
 
     photo: Photo
@@ -131,7 +131,7 @@ def glance(upload: Path, scale: ScaleRequest) -> Glance | Problem:
 
 
 def looked_at(upload: Path, scale: ScaleRequest) -> LookedAt | Problem:
-    """A photo with all its scales looked for; what a glance took is not done again.
+    """A photo with all its scales but coins looked for; what a glance took is not done again.
 
     Args:
         upload: file as it came.
@@ -162,14 +162,13 @@ def look(upload: Path, scale: ScaleRequest) -> LookedAt | Problem:
 def glance_of(looked: LookedAt, scales: ScaleFinding) -> Glance:
     """What is to be said of a photo by the scales that were found in it."""
     problems = [*looked.photo.problems, *looked.blur, *scales.problems]
-    if not scales.references:
+    if not scales.references and looked.request.coin_diameter_mm is None:
         problems.append(Problem(NO_SCALE))
     return Glance(scales.references[0].label if scales.references else "", _codes(problems))
 
 
 def _all_scales(photo: Photo, scale: ScaleRequest, cards: CardFinding) -> ScaleFinding:
-    # The part model is asked for coins only: other photos shall not wait for it.
-    return find_scales(photo, scale, lambda pixels_rgb: best_finder().references_in(pixels_rgb), cards)
+    return find_scales(photo, replace(scale, coin_diameter_mm=None), cards=cards)
 
 
 def _codes(problems: Sequence[Problem]) -> tuple[tuple[str, str], ...]:

@@ -11,6 +11,8 @@ _MILLIMETERS = re.compile(
     rf"(?P<a>{_NUMBER})(?P<join1> ± | to | a | x | × )?(?P<b>{_NUMBER})?(?P<join2> x | × )?(?P<c>{_NUMBER})? mm\b"
 )
 
+_CODE = re.compile(r"\b[A-Z][A-Z0-9]*(?:-[A-Z0-9]+)+\b")
+
 
 def text(words: object) -> str:
     """Text for HTML and quoted attributes. Template signs of the page's own HTML component are taken from it too."""
@@ -27,10 +29,15 @@ def lengths_both_ways(words: str) -> str:
     """Text as HTML in which every length in mm can be switched to inches by the page's unit switch."""
     out, end = [], 0
     for found in _MILLIMETERS.finditer(words):
-        out.append(text(tied(words[end : found.start()])))
+        out.append(_with_whole_codes(words[end : found.start()]))
         out.append(both_units(tied(found[0]), tied(_in_inches(found))))
         end = found.end()
-    return "".join((*out, text(tied(words[end:]))))
+    return "".join((*out, _with_whole_codes(words[end:])))
+
+
+def _with_whole_codes(words: str) -> str:
+    """Text as HTML in which no line breaks inside the number of a family or a kit."""
+    return _CODE.sub(r'<span class="whole">\g<0></span>', text(tied(words)))
 
 
 def both_units(millimeters: str, inches: str) -> str:

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from features.measured import COVERAGE_95
 from features.photo_survey import FittedCircle, PhotoSurvey
 from identify.overlay.style import BOLT_STYLE, SCALE_STYLE, LineStyle, style_of
 from identify.web.case_record import CaseRecord, KeptPhoto
@@ -58,7 +59,8 @@ def drawing(
 def _shapes(t: Words, survey: PhotoSurvey) -> list[dict[str, Any]]:
     shapes = [_circle(t, circle) for circle in survey.circles]
     if survey.scale is not None:
-        words = f"{t.sentence(survey.scale.label)}: {survey.mm_per_px:.4g} mm/px"
+        size = f"{survey.mm_per_px:.4g} mm/px ± {100 * COVERAGE_95 * survey.scale_relative_sd:.2g} %"
+        words = f"{t.sentence(survey.scale.label)}: {size}"
         outline = survey.scale.outline_px
         shapes.append(_shape("scale", outline, SCALE_STYLE, words, words, closed=len(outline) > 2))
     for name, points in survey.marks_px.items():

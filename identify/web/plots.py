@@ -12,11 +12,15 @@ from identify.web.words import Words
 from identify.wording import BUDGET_WORDS, MM_PER_INCH, chance_words
 from reference_geometry.families import Family
 
-_WIDTH, _HEIGHT = 460, 320
+_WIDTH, _HEIGHT = 380, 300
+"""Of the drawing; a phone shows it as wide as this, so that its words keep their size there."""
+
 _LEFT, _RIGHT, _TOP, _BOTTOM = 62, 14, 14, 46
 SHOWN_CANDIDATES = 12
 SMALLEST_SHOWN, FEWEST_SHOWN = 0.002, 6
 LABELED = 4
+_LIKELY_PLACED = 0.8
+"""Share of the candidates' probability that a dimension must be known of, to be worth a picture."""
 
 
 @dataclass(frozen=True)
@@ -58,13 +62,19 @@ def telling_dimensions(answer: Answer) -> tuple[str, str] | None:
     for name in {name for candidate in shown for name in candidate.family.lengths}:
         sizes = [(c.family.lengths[name].mean_mm, c.probability + 0.01) for c in shown if name in c.family.lengths]
         total = sum(weight for _, weight in sizes)
-        if len(sizes) < max(2, len(shown) // 2):
+        if len(sizes) < max(2, len(shown) // 2) or not _is_known_of_the_likely(name, shown):
             continue
         mean = sum(size * weight for size, weight in sizes) / total
         spread = sqrt(sum(weight * (size - mean) ** 2 for size, weight in sizes) / total) / mean
         worth[name] = name in measured, spread / (measured[name].relative_sd if name in measured else 0.01)
     ranked = sorted(worth, key=lambda name: worth[name], reverse=True)
     return (ranked[0], ranked[1]) if len(ranked) > 1 else None
+
+
+def _is_known_of_the_likely(name: str, shown: Sequence[Candidate]) -> bool:
+    """Whether a dimension can place the first candidate and nearly all that is likely besides."""
+    known = sum(c.probability for c in shown if name in c.family.lengths)
+    return name in shown[0].family.lengths and known >= _LIKELY_PLACED * sum(c.probability for c in shown)
 
 
 def plane_plot(t: Words, answer: Answer) -> str:

@@ -67,11 +67,11 @@ class SalesFields:
         with gradio.Column(visible=False, elem_classes="then-tools") as self.tools:
             with gradio.Row():
                 self.place = gradio.Dropdown(
-                    [(t.place(place), place) for place in CARD_PLACES], label=t("tech.place"), min_width=180
+                    [(t.place(place), place) for place in CARD_PLACES], label=t("tech.place"), scale=3, min_width=300
                 )
                 more = gradio.File(
                     label=t("sales.more_photos"), file_count="multiple", type="filepath", file_types=PHOTO_TYPES,
-                    height=110, min_width=180, elem_classes="photos",
+                    height=110, scale=2, min_width=200, elem_classes="photos",
                 )  # fmt: skip
                 self.more = more
             with gradio.Row():
@@ -79,11 +79,13 @@ class SalesFields:
                 self.remove_photo = gradio.Button(t("verdict.remove"), size="sm", min_width=120)
             with gradio.Row():
                 knowable = [(t.feature(name), name) for name in _KNOWABLE]
-                self.name = gradio.Dropdown(knowable, value="chamber_diameter", label=t("known.what"), min_width=180)
-                self.value = gradio.Textbox(
-                    label=t("known.value"), placeholder="212.4 mm", max_length=80, min_width=140
+                self.name = gradio.Dropdown(
+                    knowable, value="chamber_diameter", label=t("known.what"), scale=3, min_width=190
                 )
-                self.add = gradio.Button(t("known.add"), min_width=80)
+                self.value = gradio.Textbox(
+                    label=t("known.value"), placeholder="212.4 mm", max_length=80, scale=2, min_width=120
+                )
+                self.add = gradio.Button(t("known.add"), scale=0, min_width=100)
         self.known = listening_html({"drop": "drop"}, elem_classes="then-tools")
         self.measured = html(elem_classes="then-tools")
         self.plots = html(elem_classes="then-tools")

@@ -12,7 +12,7 @@ from identify.report.content import decision_line, report_content
 from identify.report.matched import kits_by_side, letter_section
 from identify.report.measured import offset_assumptions
 from identify.report.replaced import replacement_section
-from identify.web.case_answer import CaseAnswer
+from identify.web.case_answer import CaseAnswer, place_is_open
 from identify.web.case_record import CaseRecord, KeptPhoto
 from identify.web.html_parts import (
     bar,
@@ -147,8 +147,7 @@ def answer_panel(t: Words, answered: CaseAnswer, outlined: str) -> str:
     content = report_content(answer, answered.record.changed.date())
     lines = "".join(f"<p>{lengths_both_ways(t.sentence(line))}</p>" for line in content.headline)
     demo = f'<p class="demo">{text(t("page.demo"))}</p>' if answer.is_demo else ""
-    places = {photo.card_at for photo in answered.record.photos if photo.scale_label}
-    doubts = paragraph(t("sales.say_place"), "warning") if "unknown" in places else ""
+    doubts = paragraph(t("sales.say_place"), "warning") if place_is_open(answered.record, answered) else ""
     doubts += "".join(paragraph(t.sentence(found.sentence), "warning") for found in answer.inconsistencies)
     return panel(
         f'<div class="headline" role="status">{lines}</div>{demo}{doubts}',

@@ -10,7 +10,7 @@ from identify.answer import Answer
 from identify.questions.catalog import find_question
 from identify.repair.cautions import ALWAYS
 from identify.typed.options import CARD_PLACES
-from identify.web.case_answer import CaseAnswer
+from identify.web.case_answer import CaseAnswer, place_is_open
 from identify.web.case_record import CaseRecord
 from identify.web.case_store import NoSuchCase
 from identify.web.corrections import NotUnderstood, with_place, with_scale
@@ -198,7 +198,7 @@ class TechnicianPage(Page):
         measured = {photo.name: photo for photo in answered.survey.photos} if answered else {}
         cards = "".join(verdict_card(t, record, photo, measured.get(photo.name)) for photo in record.photos)
         verdicts = panel(
-            case_mark(record.number), f'<ul class="verdicts">{cards}{refused}</ul>', self._place_asked(record)
+            case_mark(record.number), f'<ul class="verdicts">{cards}{refused}</ul>', self._place_asked(record, answered)
         )
         questions = simple_questions(t, answered.answer) if answered and not is_done else ()
         return (
@@ -231,9 +231,9 @@ class TechnicianPage(Page):
         t, answer = self._t, answered.answer
         parts = [f'<p>{text(t("tech.case"))}</p><p class="number">{text(record.number)}</p>', paragraph(t("tech.tell"))]
         if answer.candidates:
-            parts.append(f"<p>{text(pump_words(t, answer))}</p>")
+            parts.append(f"<p>{lengths_both_ways(pump_words(t, answer))}</p>")
         kits = [
-            text(
+            lengths_both_ways(
                 t(
                     "tech.kit",
                     kit=kit.kit_no,
@@ -249,10 +249,10 @@ class TechnicianPage(Page):
         parts.append(section(t("sales.cautions"), bullets(lengths_both_ways(t.caution(c)) for c in ALWAYS)))
         return panel(f'<div class="outcome" role="status">{"".join(parts)}</div>')
 
-    def _place_asked(self, record: CaseRecord) -> str:
+    def _place_asked(self, record: CaseRecord, answered: CaseAnswer | None) -> str:
         """The question worth most, as long as nobody has said where the scale lies."""
-        asked = any(photo.scale_label and photo.card_at == "unknown" for photo in record.photos)
-        return paragraph(self._t("tech.say_place"), "warning") if asked and record.state == "open" else ""
+        asked = place_is_open(record, answered) and record.state == "open"
+        return paragraph(self._t("tech.say_place"), "warning") if asked else ""
 
     def _nothing(self) -> tuple[Any, ...]:
         return tuple(KEEP() for _ in range(9 + MOST_QUESTIONS))

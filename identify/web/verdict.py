@@ -11,7 +11,7 @@ from identify.web.first_look import Glance
 from identify.web.html_parts import text
 from identify.web.words import Words, kinds_by_code
 
-Level = Literal["good", "usable", "again"]
+Level = Literal["good", "usable", "again", "wait"]
 
 _NO_SCALE = ("no_scale",)
 _NO_PUMP = ("nothing_found", "no_pump_seen")
@@ -26,7 +26,8 @@ class Verdict:
     """What is said of a photo.
 
     Attributes:
-        level: good, usable (measured, trusted less), or to be taken again.
+        level: good, usable (measured, trusted less), to be taken again, or wait: good so far, and the coin that was
+            named is still to be found.
         reasons: (kind, particulars), the gravest first.
     """
 
@@ -37,7 +38,8 @@ class Verdict:
 def verdict_of(problems: Iterable[tuple[str, str]], scale_label: str) -> Verdict:
     """Judge a photo by what was noticed in it.
 
-    A refused scale does no harm where another one was found.
+    A refused scale does no harm where another one was found. Where there is none and that is not said, it is still
+    looked for.
     """
     kinds = kinds_by_code()
     noticed = [(kinds[code], detail) for code, detail in dict.fromkeys(problems) if code in kinds]
@@ -48,6 +50,8 @@ def verdict_of(problems: Iterable[tuple[str, str]], scale_label: str) -> Verdict
         level = "again"
     elif any(kind.severity != "note" for kind, _ in noticed):
         level = "usable"
+    elif not scale_label:
+        level = "wait"
     return Verdict(level, tuple(noticed[:SHOWN_REASONS]))
 
 
@@ -67,7 +71,7 @@ def verdict_card(t: Words, record: CaseRecord, photo: KeptPhoto, measured: Photo
     verdict = verdict_of(problems, label)
     reasons = "".join(f"<li>{_reason(t, kind, detail)}</li>" for kind, detail in verdict.reasons)
     scale = t("verdict.scale", what=t.sentence(label)) if label else ""
-    waits = "" if measured is not None else f'<p class="muted">{text(t("verdict.not_measured"))}</p>'
+    waits = "" if measured is not None else f'<p class="muted">{text(_waits(t, verdict))}</p>'
     thumb = f"/case/{record.number}/thumb/{photo.photo_id}.jpg?v={photo.digest[:12]}"
     return (
         f'<li class="verdict {verdict.level}"><img src="{thumb}" alt="" width="96" height="96">'
@@ -86,7 +90,7 @@ def glanced_card(t: Words, name: str, glance: Glance) -> str:
     mark = f'<span class="mark">{text(t(f"verdict.{verdict.level}"))}</span>'
     return (
         f'<li class="verdict {verdict.level}"><div><p>{mark} {text(name)}</p><p class="muted">{text(seen)}</p>'
-        f'<ul>{reasons}</ul><p class="muted">{text(t("verdict.not_measured"))}</p></div></li>'
+        f'<ul>{reasons}</ul><p class="muted">{text(_waits(t, verdict))}</p></div></li>'
     )
 
 
@@ -96,6 +100,10 @@ def refused_card(t: Words, name: str, kind: ProblemKind, detail: str) -> str:
         f'<li class="verdict again"><div><p><span class="mark">{text(t("verdict.refused"))}</span> {text(name)}</p>'
         f"<ul><li>{_reason(t, kind, detail)}</li></ul></div></li>"
     )
+
+
+def _waits(t: Words, verdict: Verdict) -> str:
+    return t("verdict.no_coin_yet" if verdict.level == "wait" else "verdict.not_measured")
 
 
 def _reason(t: Words, kind: ProblemKind, detail: str) -> str:

@@ -105,6 +105,18 @@ def test_the_band_of_the_plane_plot_is_the_measured_interval(answered):
     assert [low, high] == pytest.approx(length.interval_mm, abs=abs(slope))
 
 
+def test_the_plane_plot_shows_the_likeliest_candidate(answered):
+    """A dimension that only the unlikely families have places nobody who matters."""
+    first, *others = answered.answer.candidates
+    only_others = {name for c in others[:11] for name in c.family.lengths} - {"chamber_diameter", "port_bore"}
+    lengths = {name: known for name, known in first.family.lengths.items() if name not in only_others}
+    assert only_others
+    bare = replace(first, family=replace(first.family, lengths=lengths), probability=0.9)
+    answer = replace(answered.answer, candidates=(bare, *others))
+    assert set(telling_dimensions(answer)) <= lengths.keys()
+    assert first.family.family_id in plane_plot(T, answer)
+
+
 def test_bars_of_the_budget_add_up_as_squares(answered):
     """The law of propagation for uncorrelated contributions (JCGM 100:2008, 5.1.2)."""
     length = next(x for x in answered.answer.measurements if x.name == "chamber_diameter")
@@ -237,6 +249,7 @@ def test_a_photo_is_good_usable_or_to_be_taken_again(problems, scale, level):
         (Glance("pocket scale card", ()), "good", "pocket scale card"),
         (Glance("bank card", (("photo_blurred", "spread"),)), "usable", "The photo is blurred."),
         (Glance("", (("no_scale", ""),)), "again", "Lay the printed scale card"),
+        (Glance("", ()), "wait", "The coin is looked for"),
     ],
 )
 def test_a_glance_says_good_or_not_why_and_what_to_do(glance, level, words):

@@ -4,6 +4,7 @@ Accessibility is judged by axe-core (rules of WCAG 2.2 A and AA); that nothing l
 record of its requests. Without Playwright or a Chromium on the machine these tests skip and say so.
 """
 
+import base64
 import os
 import re
 import shutil
@@ -223,6 +224,101 @@ def draw_circle(page):
     svg.press("]")
     svg.press("ArrowLeft")
     page.locator("[data-do=circle]").click()
+
+
+def drop_photo(page, target, path):
+    """As a file manager would."""
+    coded = base64.b64encode(path.read_bytes()).decode()
+    dropped = page.evaluate_handle(
+        """([coded, name]) => {
+        const bytes = Uint8Array.from(atob(coded), (c) => c.charCodeAt(0)), data = new DataTransfer();
+        data.items.add(new File([bytes], name, { type: "image/jpeg" }));
+        return data;
+        }""",
+        [coded, path.name],
+    )
+    for event in ("dragenter", "dragover", "drop"):
+        target.dispatch_event(event, {"dataTransfer": dropped})
+
+
+def test_two_points_with_a_length_make_a_scale(served, opened):
+    """A dropped photo without any scale; the points are set by mouse and moved by keyboard, the length is in inches."""
+    without_scale = ROOT / "demo_photos" / "17_no_scale_port.jpg"
+    if not without_scale.exists():
+        pytest.skip("the demo photo is not there")
+    seen = opened(served, "/sales/", DESK)
+    page = seen.page
+    field = page.locator(".block", has_text="New case").locator(".upload-container").first
+    field.wait_for()
+    page.wait_for_timeout(1000)
+    drop_photo(page, field, without_scale)
+    page.get_by_text("No scale: no length in mm is known").wait_for()
+    seen.settle()
+    page.locator("[data-tool=points]").click()
+    svg = page.locator("#photo-view svg")
+    box = svg.bounding_box()
+    for across in (0.3, 0.6):
+        page.mouse.click(box["x"] + across * box["width"], box["y"] + 0.5 * box["height"])
+    svg.press("ArrowLeft")
+    page.locator("#photo-view input").fill("6 in")
+    page.locator("[data-do=points]").click()
+    page.locator("[data-do=reset]").wait_for()
+    seen.settle()
+    measured = page.get_by_role("region", name="Measured and known").inner_text()
+    assert re.search(r"flange diameter\s+\d+\.\d ± \d+\.\d mm", measured.replace("\u00a0", " "))
+    assert "two points 152.4 mm apart" in measured
+    page.locator("[data-tool=look]").click()
+    whole = svg.get_attribute("viewBox")
+    page.locator("[data-zoom='1.5']").click()
+    close = svg.get_attribute("viewBox")
+    svg.press("ArrowRight")
+    assert len({whole, close, svg.get_attribute("viewBox")}) == 3
+    svg.press("0")
+    assert svg.get_attribute("viewBox") == whole
+    seen.judge(served)
+
+
+def test_a_measured_circle_is_moved_by_its_handles(served, opened, demo_photo):
+    seen = opened(served, "/sales/", DESK)
+    page = seen.page
+    seen.choose_photos("New case", demo_photo)
+    page.locator(".headline").wait_for()
+    seen.settle()
+    page.locator("[data-tool=circle]").click()
+    handle = page.locator("#photo-view [data-handle=move]").bounding_box()
+    x, y = (handle["x"] + handle["width"] / 2, handle["y"] + handle["height"] / 2)
+    page.mouse.move(x, y)
+    page.mouse.down()
+    page.mouse.move(x + 12, y + 6, steps=3)
+    page.mouse.up()
+    page.locator("[data-do=circle]").click()
+    page.locator("[data-do=reset]").wait_for()
+    seen.settle()
+    assert "No round edge" not in page.locator("body").inner_text()
+    measured = page.get_by_role("region", name="Measured and known").inner_text()
+    assert "chamber diameter" in measured
+    seen.judge(served)
+
+
+def test_a_phone_s_own_format_and_the_keyboard_are_enough(served, opened, tmp_path, demo_photo):
+    """HEIC, and nothing but keys from the file to the case number."""
+    pytest.importorskip("pillow_heif", reason="pillow-heif is not installed").register_heif_opener()
+    with Image.open(demo_photo) as photo:
+        photo.save(tmp_path / "IMG_0007.HEIC", "HEIF", quality=85)
+    seen = opened(served, "/", DESK)
+    page = seen.page
+    field = page.get_by_role("button", name="Take or choose photos")
+    field.wait_for()
+    page.wait_for_timeout(1000)
+    with page.expect_file_chooser() as chooser:
+        field.press("Enter")
+    chooser.value.set_files(str(tmp_path / "IMG_0007.HEIC"))
+    page.locator(".verdict.good").wait_for()
+    seen.settle()
+    assert "IMG_0007.HEIC" in page.locator(".verdict").inner_text()
+    page.get_by_role("button", name=re.compile("Done: send")).press("Enter")
+    page.locator(".outcome .number").wait_for()
+    seen.judge(served)
 
 
 def test_a_case_by_phone_is_confirmed_and_removed(served, opened):

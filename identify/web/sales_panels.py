@@ -46,7 +46,7 @@ def _case_item(t: Words, record: CaseRecord, is_shown: bool) -> str:
     day = f"{record.opened:%Y-%m-%d %H:%M} UTC"
     photos = t("sales.photo_count", count=len(record.photos))
     lines = (f"{day}, {record.made_by}, {photos}", t.sentence(record.summary), record.note)
-    details = "".join(f"<small>{text(line)}</small>" for line in lines if line)
+    details = "".join(f"<small>{lengths_both_ways(line)}</small>" for line in lines if line)
     title = f"<strong>{text(record.number)}</strong> {text(t(f'state.{record.state}'))}"
     return f'<li><button type="button" data-open="{text(record.number)}"{current}>{title}{details}</button></li>'
 

@@ -11,6 +11,7 @@ from reference_geometry.look_alikes import LookAlikes, Separator, View, ViewChec
 
 MOST_SHOWN = 60
 SHOWN_PAIRS = 30
+_SMALL_MM = 10.0
 VIEWS: tuple[View, ...] = ("chamber", "port", "both")
 
 
@@ -118,7 +119,10 @@ def _separator(t: Words, found: Separator | None) -> str:
 
 def _length(family: Family, name: str) -> str:
     known = family.lengths.get(name)
-    return "" if known is None else lengths_both_ways(f"{known.mean_mm:.1f} mm")
+    if known is None:
+        return ""
+    decimals = 1 if known.mean_mm >= _SMALL_MM else 2  # a thread's pitch is told apart by its hundredths
+    return lengths_both_ways(f"{known.mean_mm:.{decimals}f} mm")
 
 
 def _sd(sd_mm: float | None) -> str:

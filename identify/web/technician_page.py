@@ -9,6 +9,7 @@ from features.survey import Survey
 from identify.answer import Answer
 from identify.questions.catalog import find_question
 from identify.repair.cautions import ALWAYS
+from identify.repair.elastomers import ASK_ALWAYS
 from identify.typed.options import CARD_PLACES
 from identify.web.case_answer import CaseAnswer, place_is_open
 from identify.web.case_record import CaseRecord
@@ -244,9 +245,10 @@ class TechnicianPage(Page):
             for kit in answer.kits[:3]
         ]
         parts.append(section(t("tech.kits"), bullets(kits)) if kits else "")
+        unsaid = () if answer.elastomer else (ASK_ALWAYS,)
         if answer.is_demo:
             parts.append(f'<p class="warning">{text(t("page.demo"))}</p>')
-        parts.append(section(t("sales.cautions"), bullets(lengths_both_ways(t.caution(c)) for c in ALWAYS)))
+        parts.append(section(t("sales.cautions"), bullets(lengths_both_ways(t.caution(c)) for c in (*unsaid, *ALWAYS))))
         return panel(f'<div class="outcome" role="status">{"".join(parts)}</div>')
 
     def _place_asked(self, record: CaseRecord, answered: CaseAnswer | None) -> str:

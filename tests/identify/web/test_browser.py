@@ -112,7 +112,7 @@ def opened(browser, request):
 @pytest.mark.parametrize(("size", "path"), [(PHONE, "/"), (DESK, "/"), (PHONE, "/es/")])
 def test_a_technician_sends_photos(served, opened, demo_photo, size, path):
     """From the page to the case number and the kit; a refresh in between loses nothing."""
-    seen = opened(served, path, size, has_touch=size is PHONE)
+    seen = opened(served, path, size, has_touch=size is PHONE, is_mobile=size is PHONE)
     seen.page.locator(".guide svg").first.wait_for()
     done, photos = ("Done: send", "Take or choose photos") if path == "/" else ("Listo", "Tome o elija fotos")
     seen.picture(f"technician-{size['width']}{'-es' if path != '/' else ''}-begin")

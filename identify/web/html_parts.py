@@ -9,6 +9,7 @@ from identify.wording import MM_PER_INCH, tied
 _NUMBER = r"\d+(?:\.\d+)?"
 _MILLIMETERS = re.compile(
     rf"(?P<a>{_NUMBER})(?P<join1> ± | to | a | x | × )?(?P<b>{_NUMBER})?(?P<join2> x | × )?(?P<c>{_NUMBER})? mm\b"
+    rf"(?P<off> \([-+−]{_NUMBER}(?:, [-+−]{_NUMBER})?\))?"
 )
 
 _CODE = re.compile(r"\b[A-Z][A-Z0-9]*(?:-[A-Z0-9]+)+\b")
@@ -50,7 +51,8 @@ def _in_inches(found: "re.Match[str]") -> str:
     for part in ("a", "join1", "b", "join2", "c"):
         if found[part]:
             said.append(_inches(found[part]) if part in "abc" else found[part])
-    return "".join(said) + " in"
+    off = re.sub(_NUMBER, lambda number: _inches(number[0]), found["off"] or "")  # how much more or less, same unit
+    return f"{''.join(said)} in{off}"
 
 
 def _inches(millimeters: str) -> str:
@@ -83,7 +85,7 @@ def table(heads: Sequence[str], rows: Iterable[Sequence[str]], caption: str, rig
     )
     name = text(caption)
     inside = f'<caption class="hidden">{name}</caption><thead><tr>{head}</tr></thead><tbody>{body}</tbody>'
-    wide = ' class="wide"' if len(heads) > 4 else ""
+    wide = ' class="wide"' if len(heads) > 3 else ""
     return f'<div class="table" tabindex="0" role="region" aria-label="{name}"><table{wide}>{inside}</table></div>'
 
 

@@ -36,8 +36,8 @@ function line(points, color, width, dash, closed, parent) {
   make("path", own, parent);
 }
 function label(x, y, texts, color, parent) {
-  const size = 15 * unit();
   for (const [kind, words] of texts) {
+    const size = Math.min(15, svg.clientWidth / (0.6 * words.length)) * unit();   // no longer than the photo is wide
     const text = make("text", { x, y, "font-size": size, fill: color, stroke: "#0e1218", "stroke-width": size / 4,
       "paint-order": "stroke", "text-anchor": "middle", class: kind, "font-family": "system-ui, sans-serif", "font-weight": 600 }, parent);
     text.textContent = words;
@@ -61,7 +61,7 @@ function draw() {
       const top = shape.points.reduce((a, b) => ((below ? b[1] > a[1] : b[1] < a[1]) ? b : a));
       const low = state.box.y + (22 + 20 * row++) * unit(), high = state.box.y + state.box.h - 8 * unit();
       const y = Math.min(Math.max(top[1] + (below ? 18 : -8) * unit(), low), high);
-      const half = 4.9 * Math.max(shape.mm.length, shape.in.length) * unit();
+      const half = Math.min(4.9 * Math.max(shape.mm.length, shape.in.length) * unit(), state.box.w / 2);
       label(Math.min(Math.max(top[0], state.box.x + half), state.box.x + state.box.w - half), y, [["u-mm", shape.mm], ["u-in", shape.in]], shape.color, layer);
     }
   }

@@ -16,6 +16,9 @@ _WIDTH, _HEIGHT = 380, 300
 """Of the drawing; a phone shows it as wide as this, so that its words keep their size there."""
 
 _LEFT, _RIGHT, _TOP, _BOTTOM = 62, 14, 14, 46
+_BARS_FROM, _WIDEST_BAR = 212, 90
+"""Of the budget: room for the longest cause before the bars, for its number behind them."""
+
 SHOWN_CANDIDATES = 12
 SMALLEST_SHOWN, FEWEST_SHOWN = 0.002, 6
 LABELED = 4
@@ -208,16 +211,16 @@ def budget_plot(t: Words, lengths: Sequence[MeasuredLength]) -> str:
 
 
 def _budget_row(number: int, words: str, mm: float, widest: float, is_total: bool) -> str:
-    y, width = 20 * number + 6, 150 * mm / widest
+    y, width = 20 * number + 6, _WIDEST_BAR * mm / widest
     weight = ' font-weight="700"' if is_total else ""
     kind = "p-best" if is_total else "p-bar"
     digits = (f"{mm:.2f} mm", f"{mm / MM_PER_INCH:.4f} in")
     value = "".join(
-        f'<text class="{unit}" x="{238 + width:.1f}" y="{y + 11}">{number}</text>'
+        f'<text class="{unit}" x="{_BARS_FROM + width + 8:.1f}" y="{y + 11}">{number}</text>'
         for unit, number in zip(("u-mm", "u-in"), digits, strict=True)
     )
-    name = f'<text x="222" y="{y + 11}" text-anchor="end"{weight}>{text(words)}</text>'
-    return f'{name}<rect class="{kind}" x="230" y="{y}" width="{max(width, 1):.1f}" height="13"/>{value}'
+    name = f'<text x="{_BARS_FROM - 8}" y="{y + 11}" text-anchor="end"{weight}>{text(words)}</text>'
+    return f'{name}<rect class="{kind}" x="{_BARS_FROM}" y="{y}" width="{max(width, 1):.1f}" height="13"/>{value}'
 
 
 # --- calibration over time -------------------------------------------------------------------------------

@@ -80,7 +80,7 @@ class SalesFields:
             with gradio.Row():
                 knowable = [(t.feature(name), name) for name in _KNOWABLE]
                 self.name = gradio.Dropdown(
-                    knowable, value="chamber_diameter", label=t("known.what"), scale=3, min_width=190
+                    knowable, value="chamber_diameter", label=t("known.what"), scale=3, min_width=250
                 )
                 self.value = gradio.Textbox(
                     label=t("known.value"), placeholder="212.4 mm", max_length=80, scale=2, min_width=120

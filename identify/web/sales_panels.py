@@ -1,5 +1,6 @@
 """The panels of the sales page: what is measured and where it came from, candidates, kits, what to ask, replacement."""
 
+import math
 import re
 from collections.abc import Mapping, Sequence
 
@@ -26,7 +27,7 @@ from identify.web.html_parts import (
     text,
 )
 from identify.web.words import Words
-from identify.wording import chance_words, inch_words, lead_time_words, length_words, price_words, stock_words, tied
+from identify.wording import MM_PER_INCH, chance_words, lead_time_words, length_words, price_words, stock_words, tied
 from reference_geometry.families import LENGTH_NAMES
 
 SHOWN_CANDIDATES, SHOWN_KITS, SHOWN_QUESTIONS, SHOWN_REASONS = 4, 5, 3, 4
@@ -97,7 +98,9 @@ def _length_row(t: Words, length: MeasuredLength, photos: Sequence[PhotoSurvey])
 
 def _inches_with_interval(length: MeasuredLength) -> str:
     low, high = length.interval_mm
-    return f"{inch_words(length.value_mm, low, high)} ± {(high - low) / 2 / 25.4:.2g}"
+    half = (high - low) / 2 / MM_PER_INCH
+    decimals = max(0, min(4, 1 - math.floor(math.log10(half)))) if half > 0 else 3
+    return f"{length.value_mm / MM_PER_INCH:.{decimals}f} ± {half:.{decimals}f} in"
 
 
 def _seen_row(t: Words, name: str, likelihood: Mapping[str, float]) -> tuple[str, str, str]:

@@ -2,9 +2,9 @@
 
 Reasons, decisions and cautions are put together in English where they arise. Here a whole sentence is compared with the
 patterns, the longest first; what stands in its gaps is said in turn, down to the words of `text.csv`. A gap's letter
-says what fits it: f and g a feature's name, n, m and o a number, i a piece without stops and joints, x anything or
-nothing, any other anything. What matches no pattern is taken apart at its punctuation, and what is still not known
-stays as it is: a name, a number, or a sentence that waits for its row.
+says what fits it: f and g a feature's name, n, m and o a number, h the number of a family or a kit, i a piece without
+stops and joints, x anything or nothing, any other anything. What matches no pattern is taken apart at its punctuation,
+and what is still not known stays as it is: a name, a number, or a sentence that waits for its row.
 """
 
 import csv
@@ -25,6 +25,7 @@ _NUMBER, _ANYTHING, _OR_NOTHING, _NO_STOP = (
     r".*?",
     r"(?!and |or )(?:(?! and | or )[^:;,.(])+",
 )
+_CODE = r"[^\s,;:]*\d[^\s,;:]*"
 _ENDS = (
     re.compile(r"(?<=[.?!]) (?=[A-Z0-9(±])"),
     re.compile(r"(?<=;) "),
@@ -57,6 +58,7 @@ class Sentences:
             **dict.fromkeys("nmo", _NUMBER),
             "x": _OR_NOTHING,
             "i": _NO_STOP,
+            "h": _CODE,
         }
         self._patterns = [(_pattern(english, kinds), said) for english, said in gapped]
         self.say: Say = lru_cache(4096)(self._say)

@@ -79,6 +79,8 @@ def test_every_length_can_be_read_in_both_units():
     inches = re.findall(r'class="u-in">(.*?)</span>', both)
     assert [word.replace("\u00a0", " ") for word in inches] == ["10.000 ± 1.000 in", "2.000 to 3.000 in"]
     assert "4 bolts" in both
+    differences = re.findall(r'class="u-in">(.*?)</span>', lengths_both_ways("254.0 x 50.8 mm (+12.7, -25.4)"))
+    assert differences[0].replace("\u00a0", " ") == "10.000 x 2.000 in (+0.500, -1.000)"
     assert text("a\x00b<") == "ab&lt;"
 
 
@@ -288,6 +290,22 @@ def test_names_in_the_plane_plot_do_not_cover_each_other(answered):
     for i, a in enumerate(boxes):
         for b in boxes[i + 1 :]:
             assert a[2] <= b[0] or b[2] <= a[0] or a[3] <= b[1] or b[3] <= a[1]
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_nothing_of_a_plot_is_cut_off(answered, language):
+    """Texts at 6.6 px a letter of a 12 px font, as the browser's own font has it, lie within the drawing."""
+    t = Words(language)
+    for figure in (plane_plot(t, answered.answer), budget_plot(t, answered.answer.measurements)):
+        svg = in_xml(figure).find(".//svg")
+        width = float(svg.get("viewBox").split()[2])
+        rows = [node for node in svg.findall("text") if node.text]
+        assert len(rows) > 6
+        for node in rows:
+            x, long = float(node.get("x")), 6.6 * len(node.text)
+            left = {"end": x - long, "middle": x - long / 2}.get(node.get("text-anchor"), x)
+            assert left >= 0.0, node.text
+            assert left + long <= width, node.text
 
 
 def test_few_questions_with_answers_to_tap_on(answered):

@@ -16,7 +16,7 @@ from identify.overlay.picture import size_words
 from identify.questions.catalog import CATALOG
 from identify.report.content import report_content
 from identify.typed.options import TypedOptions, understand
-from identify.web.case_answer import answer_case
+from identify.web.case_answer import answer_case, summary_of
 from identify.web.case_record import CaseRecord, KeptPhoto
 from identify.web.corrections import NotUnderstood, with_scale, with_value
 from identify.web.measuring import renamed
@@ -219,6 +219,18 @@ def test_pages_are_spanish(answered):
     pieces = [piece for fragment in fragments for piece in seen_words(fragment)]
     assert len(pieces) > 300
     assert [piece for piece in pieces if ENGLISH & set(re.findall(r"[a-z]+", piece.lower()))] == []
+
+
+@pytest.mark.parametrize("chances", [(0.5, 0.7), (0.999, 0.9999), (0.001, 0.002)])
+def test_the_list_of_cases_is_spanish(answered, chances):
+    first, *_ = answered.answer.candidates
+    kit, *_ = answered.answer.kits
+    answer = replace(
+        answered.answer, not_in_set=0.0, candidates=(replace(first, probability=chances[0]),),
+        kits=(replace(kit, probability=chances[1]),),
+    )  # fmt: skip
+    for summary in (summary_of(answer), summary_of(replace(answer, not_in_set=1.0))):
+        assert left_over(summary, T.sentence(summary)) == set()
 
 
 def test_a_report_with_photos_is_spanish(answered):

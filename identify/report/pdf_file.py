@@ -1,6 +1,7 @@
 """A report as PDF pages that a distributor attaches to a quote."""
 
 import io
+from collections.abc import Sequence
 from functools import partial
 from typing import Any
 
@@ -43,6 +44,8 @@ MARGIN = 18 * mm
 
 WIDTH = letter[0] - 2 * MARGIN
 PICTURE_HEIGHT = 84 * mm
+_BETWEEN = 10
+"""Points between the columns of a table."""
 
 
 def _style(name: str, size: float, color: Color = INK, **more: Any) -> ParagraphStyle:
@@ -76,7 +79,7 @@ def pdf_report(content: ReportContent) -> bytes:
         title=_plain(content.title),
         author="",
         creator="untagged",
-        lang="en",
+        lang=content.language,
     )
     frame = Frame(MARGIN, 18 * mm, WIDTH, letter[1] - 34 * mm, 0, 0, 0, 0, id="page")
     document.addPageTemplates([PageTemplate("page", [frame])])
@@ -190,8 +193,6 @@ def _block(block: Block) -> list[Flowable]:
 
 
 def _table(table: Table) -> Flowable:
-    total = sum(column.share for column in table.columns)
-    head = [_cell(c.title, c.align == "right", muted=True) for c in table.columns]
     rows = [
         [
             _cell(text, c.align == "right", strong=number in table.strong_rows)
@@ -199,14 +200,14 @@ def _table(table: Table) -> Flowable:
         ]
         for number, row in enumerate(table.rows)
     ]
-    widths = [WIDTH * column.share / total for column in table.columns]
+    head, widths = _head_and_widths(table, rows)
     drawn = PdfTable([head, *rows], colWidths=widths, repeatRows=1, spaceBefore=2, spaceAfter=5)
     drawn.setStyle(
         [
             ("VALIGN", (0, 0), (-1, -1), "TOP"),
             ("LINEBELOW", (0, 0), (-1, -1), 0.5, LINE),
             ("LEFTPADDING", (0, 0), (-1, -1), 0),
-            ("RIGHTPADDING", (0, 0), (-1, -1), 10),
+            ("RIGHTPADDING", (0, 0), (-1, -1), _BETWEEN),
             ("TOPPADDING", (0, 0), (-1, -1), 2.5),
             ("BOTTOMPADDING", (0, 0), (-1, -1), 3),
         ]
@@ -214,11 +215,28 @@ def _table(table: Table) -> Flowable:
     return drawn
 
 
-def _cell(text: str, right: bool, muted: bool = False, strong: bool = False) -> Flowable:
+def _head_and_widths(table: Table, rows: Sequence[Sequence[PdfParagraph]]) -> tuple[list[PdfParagraph], list[float]]:
+    """Headings, smaller where there are many, and widths in which no word is broken: room left goes by the shares."""
+    total = sum(column.share for column in table.columns)
+    wanted = [WIDTH * column.share / total for column in table.columns]
+    for size in (1.0, 0.9, 0.8, 0.7):
+        head = [_head_cell(c.title, c.align == "right", size) for c in table.columns]
+        needed = [max(cell.minWidth() for cell in cells) + _BETWEEN for cells in zip(head, *rows, strict=True)]
+        if sum(needed) <= WIDTH:
+            beyond = [max(share - least, 0.0) for share, least in zip(wanted, needed, strict=True)]
+            left = (WIDTH - sum(needed)) / max(sum(beyond), 1e-6)
+            return head, [least + left * more for least, more in zip(needed, beyond, strict=True)]
+    return head, wanted
+
+
+def _head_cell(text: str, right: bool, size: float) -> PdfParagraph:
     style = CELL_RIGHT if right else CELL
-    if muted:
-        style = ParagraphStyle(f"{style.name}_head", style, textColor=SOFT)
-    return _paragraph(text, style, strong=strong or muted)
+    small = {"fontSize": size * style.fontSize, "leading": size * style.leading}
+    return _paragraph(text, ParagraphStyle(f"{style.name}_head", style, textColor=SOFT, **small), strong=True)
+
+
+def _cell(text: str, right: bool, strong: bool = False) -> PdfParagraph:
+    return _paragraph(text, CELL_RIGHT if right else CELL, strong=strong)
 
 
 def _pictures(pictures: tuple[Picture, ...]) -> list[Flowable]:
@@ -266,7 +284,7 @@ def _blanks(block: Blanks) -> Flowable:
     return table
 
 
-def _paragraph(text: str, style: ParagraphStyle, strong: bool = False, bullet: str | None = None) -> Flowable:
+def _paragraph(text: str, style: ParagraphStyle, strong: bool = False, bullet: str | None = None) -> PdfParagraph:
     markup = paragraph_markup(tied(text))
     return PdfParagraph(f"<b>{markup}</b>" if strong else markup, style, bulletText=bullet)
 

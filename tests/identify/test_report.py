@@ -2,6 +2,7 @@
 
 import dataclasses
 import io
+import re
 from datetime import date
 from html.parser import HTMLParser
 
@@ -34,6 +35,8 @@ from identify.report.pdf_file import pdf_report
 from identify.report.terminal import console_for, show_content
 from identify.typed.known_values import parse_knowns
 from identify.typed.options import TypedOptions, understand
+from identify.web.sentences import report_in
+from identify.web.words import Words
 from reference_geometry.demo_set import load_demo_set
 from reference_geometry.families import Family, Kit, KnownLength, ReferenceSet
 
@@ -297,6 +300,21 @@ def test_nothing_is_printed_outside_a_page(survey):
                 assert y1 <= page.rect.y1
             for image in page.get_image_info():
                 assert pymupdf.Rect(image["bbox"]) in page.rect
+
+
+@pytest.mark.parametrize("language", ["en", "es"])
+def test_no_heading_is_broken_within_a_word(whole, language):
+    """Read back from the PDF as its words stand, word for word."""
+    content = report_in(whole, language, Words(language).sentence)
+    headings = {word for part in content.sections for block in part.blocks if isinstance(block, Table)
+                for column in block.columns for word in re.findall(r"\w+", column.title)}  # fmt: skip
+    data = pdf_report(content)
+    with pymupdf.open(stream=data) as document:
+        printed = {word for page in document for word in re.findall(r"\w+", page.get_text())}
+        declared = document.xref_get_key(document.pdf_catalog(), "Lang")[1]
+    assert len(headings) > 20
+    assert headings - printed == set()
+    assert declared == language
 
 
 def picture_of(image):

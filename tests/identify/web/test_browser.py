@@ -408,7 +408,7 @@ def test_the_shop_adds_readings_and_sees_gaps(own_set, opened, size):
     page.get_by_text("MQ-CAT-10P-A is kept").wait_for()
     assert "213.00" in page.get_by_role("region", name="How the shop's readings agree").first.inner_text()
     seen.button("What can photos not tell apart yet?").click()
-    page.get_by_text("Families with a look-alike").wait_for()
+    page.get_by_role("heading", name="What photos cannot tell apart yet").wait_for()
     seen.picture(f"shop-{size['width']}")
     with page.expect_download() as download:
         page.get_by_text("measurements.csv", exact=True).last.click()

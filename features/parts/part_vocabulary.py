@@ -48,6 +48,9 @@ EVIDENCE_PARTS: dict[str, tuple[str, ...]] = {
 }
 """Parts that must be seen for an attribute to be told; without them the photo says next to nothing of it."""
 
+ABSENCE_TELLS: dict[str, tuple[str, ...]] = {"air_valve_side": ("front", "three_quarter")}
+"""Views that tell an attribute even where its parts are not seen: a valve that a front view lacks is at the rear."""
+
 CENTER_UNIT_PX = 8.0
 """Centers are told beside their cell in this unit."""
 SIZE_UNIT_PX = 32.0

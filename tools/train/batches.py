@@ -5,7 +5,7 @@ from dataclasses import dataclass, fields, replace
 import torch
 from torch import Tensor
 
-from features.parts.part_vocabulary import ATTRIBUTES, EVIDENCE_PARTS, GRAY, PART_CLASSES, PICTURE_PX
+from features.parts.part_vocabulary import ABSENCE_TELLS, ATTRIBUTES, EVIDENCE_PARTS, GRAY, PART_CLASSES, PICTURE_PX
 from tools.train.pack import Packed
 from tools.train.targets import EVIDENCE_SHARE
 
@@ -119,19 +119,23 @@ def cut(store: PhotoStore, index: Tensor, moves: Moves) -> Batch:
     pump = list(ATTRIBUTES).index("pump")
     barely = ((classes > 0) & (classes != PART_CLASSES.index("scale_reference"))).float().mean(dim=(1, 2)) < LEAST_PUMP
     attributes[barely, pump] = -1
-    return Batch(pictures, classes, points, rounds, attributes, _seen(classes, moves, size))
+    zoom = size.max(dim=1).values / PICTURE_PX / torch.linalg.det(moves.matrix).abs().sqrt()
+    return Batch(pictures, classes, points, rounds, attributes, _seen(classes, zoom, attributes))
 
 
-def _seen(classes: Tensor, moves: Moves, size: Tensor) -> Tensor:
+def _seen(classes: Tensor, zoom: Tensor, attributes: Tensor) -> Tensor:
     """(B, A) whether each attribute can be told from what the pictures show."""
     seen = torch.ones(len(classes), len(ATTRIBUTES), dtype=torch.bool, device=classes.device)
-    zoom = size.max(dim=1).values / PICTURE_PX / torch.linalg.det(moves.matrix).abs().sqrt()
+    view = attributes[:, list(ATTRIBUTES).index("view")]
     for k, name in enumerate(ATTRIBUTES):
         if name == "view":
             seen[:, k] = zoom < WHOLE_VIEW
         elif name in EVIDENCE_PARTS:
             parts = torch.tensor([PART_CLASSES.index(p) for p in EVIDENCE_PARTS[name]], device=classes.device)
             seen[:, k] = torch.isin(classes, parts).float().mean(dim=(1, 2)) > EVIDENCE_SHARE
+        if name in ABSENCE_TELLS:
+            views = torch.tensor([ATTRIBUTES["view"].index(v) for v in ABSENCE_TELLS[name]], device=classes.device)
+            seen[:, k] |= torch.isin(view, views) & (zoom < WHOLE_VIEW)
     return seen
 
 

@@ -69,7 +69,7 @@ class PartNetwork(nn.Module):
         for k, names in enumerate(POOLED_GROUPS):
             groups[k, [PART_CLASSES.index(name) for name in names]] = 1
         self.register_buffer("groups", groups)
-        pooled = 2 * deep + len(POOLED_GROUPS) * (wide8 + 1)
+        pooled = 2 * deep + len(POOLED_GROUPS) * (wide8 + 1) + 2 * (len(POOLED_GROUPS) + 1) * (four + 3)
         values = sum(len(names) for names in ATTRIBUTES.values())
         self.judge = nn.Sequential(
             nn.Dropout(0.25), nn.Linear(pooled, 256), nn.ReLU(), nn.Dropout(0.25), nn.Linear(256, values)
@@ -77,14 +77,15 @@ class PartNetwork(nn.Module):
 
     def forward(self, pictures: Tensor) -> PartOutputs:
         """Maps and logits of (B, 3, H, W) pictures, H and W multiples of 32."""
-        two, four, eight, sixteen, deep = self.encoder(pictures / 127.5 - 1.0)
+        plain = pictures / 127.5 - 1.0
+        two, four, eight, sixteen, deep = self.encoder(plain)
         at16 = self.up16(deep, sixteen)
         at8 = self.up8(at16, eight)
         at4 = self.up4(at8, four)
         at2 = self.up2(at4, two)
         parts = self.parts_head(at4)
         shapes = nn.functional.interpolate(self.shape_head(at8), scale_factor=2, mode="bilinear", align_corners=False)
-        logits = self.judge(self._pooled(deep, at8, parts))
+        logits = self.judge(torch.cat([self._pooled(deep, at8, parts), self._surfaces(plain, four, parts)], dim=1))
         return PartOutputs(parts, self.point_head(at2), self.center_head(at4), shapes, logits)
 
     def _pooled(self, deep: Tensor, at8: Tensor, parts: Tensor) -> Tensor:
@@ -96,6 +97,21 @@ class PartNetwork(nn.Module):
         means = torch.einsum("bghw,bfhw->bgf", weight, at8) / (total[..., None] + 1.0)
         sizes = torch.log(total / (weight.shape[2] * weight.shape[3]) + 1e-3)
         return torch.cat([deep.mean(dim=(2, 3)), deep.amax(dim=(2, 3)), means.flatten(1), sizes], dim=1)
+
+    def _surfaces(self, plain: Tensor, four: Tensor, parts: Tensor) -> Tensor:
+        """Mean and spread of color and of the early map over groups of parts and over what is no pump.
+
+        What a pump is made of shows in color, gloss and grain, which the deep maps have forgotten; the
+        surroundings tell the light.
+        """
+        look = torch.cat([nn.functional.avg_pool2d(plain, 4), four], dim=1).float()
+        share = parts.detach().float().softmax(dim=1)
+        weight = torch.cat([torch.einsum("gc,bchw->bghw", self.groups, share), share[:, :1]], dim=1)
+        total = weight.sum(dim=(2, 3))[..., None] + 1.0
+        mean = torch.einsum("bghw,bfhw->bgf", weight, look) / total
+        square = torch.einsum("bghw,bfhw->bgf", weight, look * look) / total
+        spread = torch.sqrt((square - mean * mean).clamp(min=0.0) + 1e-4)
+        return torch.cat([mean.flatten(1), spread.flatten(1)], dim=1)
 
 
 class Up(nn.Module):
@@ -154,8 +170,26 @@ def load_start(network: PartNetwork, path: Path) -> str:
     kept = _tensors(path)
     if "network" not in kept:
         return f"{load_imagenet_weights(network, path)} tensors of ImageNet weights"
-    network.load_state_dict(kept["network"])
+    network.load_state_dict(_grown(kept["network"], network.state_dict()))
     return f"goes on from a network trained on {kept['photos']} photos"
+
+
+def _grown(theirs: Mapping[str, Tensor], ours: Mapping[str, Tensor]) -> dict[str, Tensor]:
+    """Weights of an earlier form of the network; what a layer takes in beyond that starts at zero.
+
+    Raises:
+        ValueError: a tensor has another shape in any other way.
+    """
+    grown = {}
+    for name, mine in ours.items():
+        old = theirs[name]
+        if old.shape != mine.shape:
+            more = mine.shape[1] - old.shape[1] if old.dim() == mine.dim() == 2 else -1
+            if more < 0 or old.shape[0] != mine.shape[0]:
+                raise ValueError(f"{name} {tuple(old.shape)} does not fit {tuple(mine.shape)}")
+            old = torch.cat([old, old.new_zeros(len(old), more)], dim=1)
+        grown[name] = old
+    return grown
 
 
 def _tensors(path: Path) -> Mapping[str, Any]:

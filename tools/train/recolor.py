@@ -3,6 +3,8 @@
 All functions take and give (B, 3, H, W) pictures of 0..255 on any device and draw their own random numbers per picture.
 """
 
+from collections.abc import Callable
+
 import torch
 from torch import Tensor
 from torch.nn import functional
@@ -10,21 +12,39 @@ from torch.nn import functional
 GRAY = (0.299, 0.587, 0.114)
 
 
-def recolored(pictures: Tensor, classes: Tensor, backgrounds: Tensor) -> Tensor:
+def recolored(pictures: Tensor, classes: Tensor, backgrounds: Tensor) -> tuple[Tensor, Tensor]:
     """The whole chain: surfaces, background, style, light, lens, sensor, compression.
 
     Args:
         pictures: (B, 3, H, W); classes: (B, H, W) part classes, 0 is background.
         backgrounds: (B, 3, H, W) pictures without pumps, one each.
+
+    Returns:
+        The pictures, and (B,) whose surfaces were repainted: what those are made of can no longer be seen.
     """
-    pictures = repaint_parts(pictures, classes, 0.35)
-    pictures = exchange_background(pictures, classes, backgrounds, 0.25)
-    pictures = borrow_style(pictures, backgrounds, 0.15)
+    pictures, repainted = repaint_parts(pictures, classes, 0.3)
+    pictures = on_some(0.25, exchange_background, pictures, classes, backgrounds)
+    pictures = on_some(0.15, borrow_style, pictures, backgrounds)
     pictures = relight(pictures)
-    pictures = blur(pictures, 0.35)
-    pictures = noise(pictures, 0.5)
-    pictures = compress(pictures, 0.5)
-    return pictures.clamp(0, 255)
+    pictures = on_some(0.35, blur, pictures)
+    pictures = on_some(0.5, noise, pictures)
+    pictures = on_some(0.5, compress, pictures)
+    return pictures.clamp(0, 255), repainted
+
+
+def on_some(share: float, change: Callable[..., Tensor], pictures: Tensor, *others: Tensor) -> Tensor:
+    """Change a random share of the pictures; no work is spent on the rest.
+
+    Args:
+        share: of the pictures, rounded up or down by chance.
+        change: takes pictures and what else belongs to them, gives pictures.
+        pictures, others: (B, ...).
+    """
+    count = int(share * len(pictures) + float(torch.rand(())))
+    if not count:
+        return pictures
+    which = torch.randperm(len(pictures), device=pictures.device)[:count]
+    return pictures.index_copy(0, which, change(pictures[which], *(other[which] for other in others)))
 
 
 def chance(pictures: Tensor, probability: float) -> Tensor:
@@ -37,8 +57,12 @@ def uniform(pictures: Tensor, low: float, high: float, channels: int = 1) -> Ten
     return torch.rand(len(pictures), channels, 1, 1, device=pictures.device) * (high - low) + low
 
 
-def repaint_parts(pictures: Tensor, classes: Tensor, probability: float) -> Tensor:
-    """Give every part class of some pictures its own random gain per color, as if it were another paint."""
+def repaint_parts(pictures: Tensor, classes: Tensor, probability: float) -> tuple[Tensor, Tensor]:
+    """Give every part class of some pictures its own random gain per color, as if it were another paint.
+
+    Returns:
+        The pictures, and (B,) which were repainted.
+    """
     count = int(classes.max()) + 1
     gains = torch.exp(torch.randn(len(pictures), count, 3, device=pictures.device) * 0.35)
     gains = gains * torch.exp(torch.randn(len(pictures), count, 1, device=pictures.device) * 0.35)
@@ -46,18 +70,18 @@ def repaint_parts(pictures: Tensor, classes: Tensor, probability: float) -> Tens
     gains = torch.where(keep, 1.0, gains)
     flat = classes.flatten(1)[..., None].expand(-1, -1, 3)
     gain = torch.gather(gains, 1, flat).transpose(1, 2).reshape(pictures.shape)
-    return torch.where(chance(pictures, probability), (pictures * gain).clamp(0, 255), pictures)
+    chosen = chance(pictures, probability)
+    return torch.where(chosen, (pictures * gain).clamp(0, 255), pictures), chosen.flatten()
 
 
-def exchange_background(pictures: Tensor, classes: Tensor, backgrounds: Tensor, probability: float) -> Tensor:
-    """Put some pumps before another background, with a soft seam."""
+def exchange_background(pictures: Tensor, classes: Tensor, backgrounds: Tensor) -> Tensor:
+    """Put pumps before another background, with a soft seam."""
     pump = (classes > 0).float()[:, None]
     soft = functional.avg_pool2d(pump, 3, 1, 1)
-    mixed = soft * pictures + (1 - soft) * backgrounds
-    return torch.where(chance(pictures, probability), mixed, pictures)
+    return soft * pictures + (1 - soft) * backgrounds
 
 
-def borrow_style(pictures: Tensor, others: Tensor, probability: float, band: int = 6) -> Tensor:
+def borrow_style(pictures: Tensor, others: Tensor, band: int = 6) -> Tensor:
     """Mix the slowest waves' amplitudes with another picture's (Yang & Soatto 2020, arXiv 2004.05498)."""
     mine, theirs = torch.fft.rfft2(pictures), torch.fft.rfft2(others)
     amplitude, phase = mine.abs(), mine.angle()
@@ -67,8 +91,7 @@ def borrow_style(pictures: Tensor, others: Tensor, probability: float, band: int
         amplitude[:, :, rows, :band] = mixed
     # The mean stays: brightness is varied elsewhere.
     amplitude[:, :, 0, 0] = mine.abs()[:, :, 0, 0]
-    styled = torch.fft.irfft2(torch.polar(amplitude, phase), s=pictures.shape[-2:])
-    return torch.where(chance(pictures, probability), styled.clamp(0, 255), pictures)
+    return torch.fft.irfft2(torch.polar(amplitude, phase), s=pictures.shape[-2:]).clamp(0, 255)
 
 
 def relight(pictures: Tensor) -> Tensor:
@@ -88,7 +111,7 @@ def relight(pictures: Tensor) -> Tensor:
     return (x * 255.0).clamp(0, 255)
 
 
-def blur(pictures: Tensor, probability: float) -> Tensor:
+def blur(pictures: Tensor) -> Tensor:
     """Defocus or shake: a Gaussian of another width along and across, or a smaller picture enlarged again."""
     along, across = torch.exp(uniform(pictures, -1.0, 0.9)), torch.exp(uniform(pictures, -1.0, 0.9))
     reach = torch.arange(-6, 7, device=pictures.device, dtype=pictures.dtype)
@@ -100,19 +123,19 @@ def blur(pictures: Tensor, probability: float) -> Tensor:
         flat = out.reshape(1, -1, *out.shape[-2:])
         padding = (0, 6) if horizontal else (6, 0)
         out = functional.conv2d(flat, kernel.reshape(shape), padding=padding, groups=flat.shape[1]).reshape(out.shape)
-    return torch.where(chance(pictures, probability), out, pictures)
+    return out
 
 
-def noise(pictures: Tensor, probability: float) -> Tensor:
+def noise(pictures: Tensor) -> Tensor:
     """Sensor noise that grows with the light, partly soft as after a phone's own filter."""
     strength = torch.exp(uniform(pictures, 0.0, 3.0))
     grain = torch.randn_like(pictures)
     grain = torch.where(chance(pictures, 0.4), 2.2 * functional.avg_pool2d(grain, 3, 1, 1), grain)
     noisy = pictures + grain * strength * (0.4 + 0.6 * (pictures / 255.0).clamp(0, 1).sqrt())
-    return torch.where(chance(pictures, probability), noisy.clamp(0, 255), pictures)
+    return noisy.clamp(0, 255)
 
 
-def compress(pictures: Tensor, probability: float) -> Tensor:
+def compress(pictures: Tensor) -> Tensor:
     """JPEG's loss: 8 x 8 cosine transform and quantization (ITU-T T.81, tables of its annex K), quality 25 to 90."""
     height, width = pictures.shape[-2:]
     basis = _cosines(pictures)
@@ -130,7 +153,7 @@ def compress(pictures: Tensor, probability: float) -> Tensor:
     ycc = blocks.permute(0, 1, 2, 4, 3, 5).reshape(pictures.shape)
     ycc = torch.cat([ycc[:, :1] + 128, ycc[:, 1:]], 1)
     back = torch.einsum("ij,bjhw->bihw", torch.linalg.inv(to_ycc), ycc)
-    return torch.where(chance(pictures, probability), back.clamp(0, 255), pictures)
+    return back.clamp(0, 255)
 
 
 def _cosines(like: Tensor) -> Tensor:

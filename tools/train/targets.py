@@ -9,7 +9,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from features.parts.part_vocabulary import ATTRIBUTES, EVIDENCE_PARTS, PART_CLASSES, POINT_CLASSES, ROUND_CLASSES
+from features.parts.part_vocabulary import (
+    ABSENCE_TELLS,
+    ATTRIBUTES,
+    EVIDENCE_PARTS,
+    PART_CLASSES,
+    POINT_CLASSES,
+    ROUND_CLASSES,
+)
 from tools.render.check_truth import circle_px
 from tools.render.scene import LABELS
 
@@ -64,7 +71,8 @@ def targets_of(record: dict[str, Any], classes: NDArray[np.uint8]) -> PhotoTarge
         attributes[k] = values.index(told[name]) if told.get(name) in values else -1
         if name in EVIDENCE_PARTS:
             parts = [PART_CLASSES.index(part) for part in EVIDENCE_PARTS[name]]
-            seen[k] = np.isin(classes, parts).mean() > EVIDENCE_SHARE
+            told_anyway = record["view"] in ABSENCE_TELLS.get(name, ())
+            seen[k] = told_anyway or np.isin(classes, parts).mean() > EVIDENCE_SHARE
     return PhotoTargets(_points(record), _rounds(record), attributes, seen)
 
 

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from features.measured import AttributeEvidence
 from features.parts.bolt_count import CountedRing, count_ring
 from features.parts.classical import ClassicalFinder
+from features.parts.closer_look import look_at_pump
 from features.parts.finder import FoundCircle, LookAt, PartQuestion, PartSightings
 from features.parts.flange_holes import find_holes
 from features.parts.learned_circles import (
@@ -63,7 +64,7 @@ class LearnedFinder:
 
     def find(self, question: PartQuestion) -> PartSightings:
         """Look at one photo."""
-        maps = self._model.look(question.pixels_rgb)
+        maps = look_at_pump(self._model, question.pixels_rgb)
         view = dict(maps.attributes["view"])
         rounds = round_parts(maps)
         doubts: tuple[Problem, ...] = ()

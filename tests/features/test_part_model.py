@@ -7,6 +7,7 @@ import json
 import os
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -15,6 +16,7 @@ import pytest
 
 from features.parts.bolt_count import count_ring
 from features.parts.classical import ClassicalFinder
+from features.parts.closer_look import look_at_pump, pump_box
 from features.parts.learned import LearnedFinder, best_finder
 from features.parts.part_maps import RoundPart, part_share, point_parts, round_parts
 from features.parts.part_model import CARD_FILE, MODEL_FILE, PartMaps, PartModel, Window, load_part_model, picture_of
@@ -168,6 +170,46 @@ def test_shares_and_points_are_empty_where_nothing_is_drawn():
     assert part_share(maps, ("flange",)) == 0
     assert 0.1 < part_share(maps, ("chamber_cover",)) < 0.3
     assert all(len(points.places_px) == 0 for points in point_parts(maps).values())
+
+
+def test_box_of_a_pump_holds_it_with_room_and_no_more():
+    # The drawn ellipse is upright: its box is its center and half axes.
+    left, top, right, bottom = pump_box(drawn_maps((250.0, 190.0), (120.0, 90.0), 0.0))
+    room = 0.1 * 240.0
+    assert np.allclose([left, top, right, bottom], [130 - room, 100 - room, 370 + room, 280 + room], atol=8.0)
+
+
+def test_a_pump_that_is_hardly_seen_has_no_box():
+    assert pump_box(drawn_maps((250.0, 190.0), (8.0, 8.0), 0.0)) is None
+
+
+class Recorded:
+    """A model that tells what is drawn, and remembers where it was asked to look."""
+
+    def __init__(self, first: PartMaps, second: PartMaps) -> None:
+        self.boxes: list[object] = []
+        self._answers = iter((first, second))
+
+    def look(self, pixels_rgb: np.ndarray, box: object = None) -> PartMaps:
+        self.boxes.append(box)
+        return next(self._answers)
+
+
+def test_small_pump_is_looked_at_again_and_large_one_is_not():
+    told = {"view": {"front": 0.9}, "pump": {"yes": 0.8}, "housing_joint": {"bolted": 0.6}}
+    again = {"view": {"front": 0.2}, "pump": {"yes": 0.1}, "housing_joint": {"bolted": 0.9}}
+    small = replace(drawn_maps((250.0, 190.0), (60.0, 50.0), 0.0), attributes=told)
+    near = replace(drawn_maps((250.0, 190.0), (120.0, 90.0), 0.0), attributes=again)
+    large = replace(drawn_maps((256.0, 192.0), (240.0, 180.0), 0.0), attributes=told)
+    pixels = np.zeros((384, 512, 3), np.uint8)
+    model = Recorded(small, near)
+    maps = look_at_pump(model, pixels)
+    assert maps.parts is near.parts
+    assert maps.attributes == told | {"housing_joint": {"bolted": 0.9}}
+    assert model.boxes[1] == pump_box(small)
+    model = Recorded(large, near)
+    assert look_at_pump(model, pixels) is large
+    assert model.boxes == [None]
 
 
 @pytest.mark.parametrize("count", [6, 8, 10, 12, 16])

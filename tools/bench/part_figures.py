@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from features.parts.closer_look import look_at_pump
 from features.parts.learned import CHAMBER_COUNTS, Subject, counted_chamber_bolts
 from features.parts.part_maps import RoundPart, round_parts
 from features.parts.part_model import PartMaps, PartModel
@@ -90,7 +91,7 @@ def judge_photos(
     for k in which:
         width, height = packed.size[k]
         photo = np.ascontiguousarray(packed.photos[k, :height, :width])
-        maps = model.look(photo if change is None else change(photo, k))
+        maps = look_at_pump(model, photo if change is None else change(photo, k))
         judged.append(judge(maps, packed, k))
     return judged
 
@@ -99,8 +100,7 @@ def judge(maps: PartMaps, packed: Packed, k: int) -> JudgedPhoto:
     """Compare the maps of photo k with its truth."""
     width, height = packed.size[k]
     classes = packed.classes[k, :height, :width]
-    logits = cv2.resize(maps.parts.transpose(1, 2, 0), (int(width), int(height)), interpolation=cv2.INTER_LINEAR)
-    told = logits.argmax(axis=2)
+    told = told_classes(maps, int(width), int(height))
     n = len(PART_CLASSES)
     confusion = np.bincount((classes.astype(int) * n + told).ravel(), minlength=n * n).reshape(n, n)
     attributes = {}
@@ -111,6 +111,18 @@ def judge(maps: PartMaps, packed: Packed, k: int) -> JudgedPhoto:
     parts = round_parts(maps)
     errors, missed, bolts = _rounds(maps, parts, packed, k)
     return JudgedPhoto(confusion, attributes, errors, missed, bolts)
+
+
+def told_classes(maps: PartMaps, width: int, height: int) -> NDArray[np.int64]:
+    """(height, width) likeliest part class of each pixel of the photo; background where the maps do not reach."""
+    window = maps.window
+    left, top = int(window.left_px), int(window.top_px)
+    wide, high = round(window.width * window.scale), round(window.height * window.scale)
+    logits = cv2.resize(maps.parts.transpose(1, 2, 0), (wide, high), interpolation=cv2.INTER_LINEAR)
+    told = np.zeros((height, width), np.int64)
+    here = told[top : top + high, left : left + wide]
+    here[:] = logits.argmax(axis=2)[: here.shape[0], : here.shape[1]]
+    return told
 
 
 def _rounds(

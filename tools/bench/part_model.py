@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from rich.console import Console
 from rich.table import Table
 
+from features.parts.closer_look import look_at_pump
 from features.parts.part_model import PartModel, load_part_model
 from features.photo import PhotoRefused, load_photo
 from tools.bench.part_figures import Figures, figures_of, judge_photos
@@ -136,7 +137,7 @@ def main(
     console = Console()
     table = Table("figure", "measured", "bar", title=f"the part model on {len(photos.names)} photos")
     add_figures(table, figures_of(judge_photos(model, photos, range(len(photos.names)))))
-    alarms = [(name, model.look(pixels).attributes["pump"]["yes"]) for name, pixels in pictures_without_pump()]
+    alarms = [(name, look_at_pump(model, pixels).attributes["pump"]["yes"]) for name, pixels in pictures_without_pump()]
     wrong = [f"{name} {share:.2f}" for name, share in alarms if share > 0.5]
     share = len(wrong) / max(len(alarms), 1)
     table.add_row(f"'a pump' on {len(alarms)} pictures without", f"{share:.3f} {' '.join(wrong)}", f"<= {ALARM_BAR}")
@@ -149,13 +150,13 @@ def main(
 
 
 def cost_of(model: PartModel, photos: Packed) -> tuple[float, float]:
-    """Median milliseconds of one look, and the process's peak memory in MB."""
+    """Median milliseconds of a photo, and the process's peak memory in MB."""
     times = []
     for k in range(15):
         width, height = photos.size[k % len(photos.names)]
         pixels = np.ascontiguousarray(photos.photos[k % len(photos.names), :height, :width])
         begin = time.perf_counter()
-        model.look(pixels)
+        look_at_pump(model, pixels)
         times.append(time.perf_counter() - begin)
     return 1000 * float(np.median(times)), resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
 

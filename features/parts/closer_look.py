@@ -1,0 +1,56 @@
+"""Two looks at a photo: one at all of it, and one at the pump alone where it fills little of the photo."""
+
+from dataclasses import replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from features.parts.part_model import PartMaps, PartModel
+from features.parts.part_vocabulary import MAP_STRIDE, PART_CLASSES
+
+OF_THE_PHOTO = ("view", "pump")
+"""Attributes that the whole photo tells; all others are told by the closer look."""
+WORTH_IT = 0.8
+"""A second look is taken when the pump's box is smaller than this share of the photo's longer side."""
+ROOM = 0.1
+"""Surroundings that the second look takes in, of the box's longer side."""
+LEAST_CELLS = 40
+"""A pump of fewer cells of the map is too small to be sure where it is."""
+SAME_PUMP = 0.15
+"""Pieces smaller than this share of the largest are not the pump, or not worth going further away for."""
+
+
+def look_at_pump(model: PartModel, pixels_rgb: NDArray[np.uint8]) -> PartMaps:
+    """Maps of the window that shows the pump largest, with what the whole photo tells of the view.
+
+    Args:
+        model: looks once or twice.
+        pixels_rgb: (H, W, 3) upright photo.
+    """
+    whole = model.look(pixels_rgb)
+    box = pump_box(whole)
+    if box is None or max(box[2] - box[0], box[3] - box[1]) > WORTH_IT * max(pixels_rgb.shape[:2]):
+        return whole
+    near = model.look(pixels_rgb, box)
+    return replace(near, attributes={**near.attributes, **{name: whole.attributes[name] for name in OF_THE_PHOTO}})
+
+
+def pump_box(maps: PartMaps) -> tuple[float, float, float, float] | None:
+    """Left, top, right, bottom of the pump in photo pixels with some room, within the window; None without a pump."""
+    apart = (PART_CLASSES.index("background"), PART_CLASSES.index("scale_reference"), PART_CLASSES.index("companion"))
+    pump = (~np.isin(maps.likeliest, apart)).astype(np.uint8)
+    _, _, pieces, _ = cv2.connectedComponentsWithStats(cv2.dilate(pump, np.ones((3, 3), np.uint8)))
+    areas = pieces[1:, cv2.CC_STAT_AREA]
+    if not len(areas) or areas.max() < LEAST_CELLS:
+        return None
+    kept = pieces[1:][areas > SAME_PUMP * areas.max()]
+    low = kept[:, [cv2.CC_STAT_LEFT, cv2.CC_STAT_TOP]].min(axis=0).astype(float)
+    high = (kept[:, :2] + kept[:, 2:4]).max(axis=0).astype(float)
+    room = ROOM * (high - low).max()
+    cells = np.array([low - room, high + room])
+    corners = maps.window.to_photo(cells * MAP_STRIDE - 0.5)
+    size = np.array([maps.window.width, maps.window.height], float)
+    least, most = maps.window.to_photo(np.array([[-0.5, -0.5], size - 0.5]))
+    (left, top), (right, bottom) = np.clip(corners, least, most)
+    return float(left), float(top), float(right), float(bottom)

@@ -12,7 +12,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from features.camera import Camera, rotation_from_vector
-from features.circle_in_space import CircleInSpace, CirclePrior, CircleSighting, reference_residuals, rim_of
+from features.circle_in_space import (
+    CircleInSpace,
+    CirclePrior,
+    CircleSighting,
+    middle_of,
+    reference_residuals,
+    rim_of,
+    seen_place,
+    translation_of,
+)
 from features.least_squares import Solution, solve
 from features.measured import Contribution, ContributionName, MeasuredLength
 from features.photo import FocalPrior
@@ -22,7 +31,7 @@ from features.scale.reference import ScaleReference
 Array = NDArray[np.float64]
 
 _OF_VIEW = 11
-"""Parameters of a view: rotation vector increment (3), translation (3), log focal, k1, principal point (2), log error
+"""Parameters of a view: rotation vector increment (3), seen place (3), log focal, k1, principal point (2), log error
 of the rim's size that this view alone has. After all views: log print scale, center (3), tilt (2), log radius."""
 _DOUBT, _DOUBT_MM = 1.5, 4.0
 """How much wider a belief about the depth is taken, and at least how wide."""
@@ -73,9 +82,11 @@ class _Joint:
         for view, one in zip(self.views, solved, strict=True):
             camera, focal = one.camera, view.focal.focal_px
             middle = (np.array([camera.center_x_px, camera.center_y_px]) - view.image_center_px) / focal
-            parts += [0, 0, 0, *one.translation_mm, float(np.log(camera.focal_px / focal)), camera.k1, *middle, 0]
+            place = seen_place(one.rotation, one.translation_mm, camera.focal_px, middle_of(view.reference))
+            place[:2] += middle * focal
+            parts += [0, 0, 0, *place, float(np.log(camera.focal_px / focal)), camera.k1, *middle, 0]
             away = 1e-5 * float(np.linalg.norm(one.translation_mm))
-            steps += [1e-5] * 3 + [away] * 3 + [1e-5] * 5
+            steps += [1e-5] * 3 + [0.01, 0.01] + [1e-5] * 6
         center = np.mean([one.center_mm for one in solved], axis=0)
         tilt = np.arcsin(np.clip(np.mean([one.normal for one in solved], axis=0)[:2], -0.9, 0.9))
         radius = np.mean([np.log(one.length.value_mm / 2) for one in solved])
@@ -96,14 +107,15 @@ class _Joint:
         for i, (view, rim, shared) in enumerate(zip(self.views, self.rims, self.shared, strict=True)):
             own = x[_OF_VIEW * i : _OF_VIEW * (i + 1)]
             rotation = rotation_from_vector(own[:3]) @ view.solved.rotation
-            camera = _camera(view, own)
-            radial = _radial_mm(camera.rays(rim.points_px) @ rotation, -rotation.T @ own[3:6], center, normal)
+            camera, axis_px = _camera(view, own), view.focal.focal_px * own[8:10]
+            move = translation_of(own[3:6], axis_px, camera.focal_px, rotation, middle_of(view.reference))
+            radial = _radial_mm(camera.rays(rim.points_px) @ rotation, -rotation.T @ move, center, normal)
             out[f"edge{i}"] = rim.whitening @ (np.log(radial) - radius - own[10])
             out[f"shared{i}"] = own[10:11] / shared
             out[f"camera{i}"] = own[6:7] / view.focal.relative_sd
             out[f"lens{i}"] = own[7:8] / view.focal.k1_sd
             out[f"center{i}"] = own[8:10] / view.focal.center_sd
-            out[f"reference{i}"] = reference_residuals(view.reference, camera, rotation, own[3:6], size)["reference"]
+            out[f"reference{i}"] = reference_residuals(view.reference, camera, rotation, move, size)["reference"]
         return out
 
 

@@ -8,6 +8,7 @@ solution, one term a cause (see `features.least_squares`).
 """
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -109,8 +110,9 @@ class CircleSighting:
     points_px: Array
 
 
-# Parameter vector: rotation vector increment (3), translation (3), log focal, k1, log print scale,
-# circle center x, y, depth (3), tilt x, y (2), log radius, principal point's offset over the focal length (2).
+# Parameter vector: rotation vector increment (3), the reference's seen place (3, see `seen_place`), log focal, k1, log
+# print scale, circle center x, y, depth (3), tilt x, y (2), log radius, principal point's offset over the focal
+# length (2).
 _POSE, _MOVE, _FOCAL, _LENS, _PRINT = slice(0, 3), slice(3, 6), 6, 7, 8
 _CENTER, _TILT, _RADIUS, _MIDDLE = slice(9, 12), slice(12, 14), 14, slice(15, 17)
 
@@ -130,8 +132,25 @@ class _Problem:
         x_px, y_px = np.array(self.image_center_px) + self.focal.focal_px * x[_MIDDLE]
         return Camera(self.focal.focal_px * float(np.exp(x[_FOCAL])), float(x_px), float(y_px), float(x[_LENS]))
 
+    @cached_property
+    def pivot_mm(self) -> Array:
+        return middle_of(self.reference)
+
     def pose_of(self, x: Array) -> tuple[Array, Array]:
-        return rotation_from_vector(x[_POSE]) @ self.start.rotation, x[_MOVE]
+        rotation = rotation_from_vector(x[_POSE]) @ self.start.rotation
+        focal_px = self.focal.focal_px * float(np.exp(x[_FOCAL]))
+        return rotation, translation_of(x[_MOVE], self.focal.focal_px * x[_MIDDLE], focal_px, rotation, self.pivot_mm)
+
+    def first_guess(self) -> Array:
+        """Parameters from an algebraic circle fit in the plane at the expected depth."""
+        camera = Camera(self.start.focal_px, *self.image_center_px, 0.0)
+        middle, radius = fit_circle(self.start.on_plane_mm(camera, self.rim.points_px, self.prior.offset_mm))
+        x = np.zeros(17)
+        x[_MOVE] = seen_place(self.start.rotation, self.start.translation_mm, self.start.focal_px, self.pivot_mm)
+        x[_FOCAL] = np.log(self.start.focal_px / self.focal.focal_px)
+        x[_CENTER] = [*middle, self.prior.offset_mm]
+        x[_RADIUS] = np.log(max(radius, 1e-3))
+        return x
 
     def radial_mm(self, x: Array) -> Array:
         """Distance of every edge point from the circle's center in the circle's own plane."""
@@ -155,8 +174,7 @@ class _Problem:
         }
         if self.reference is None:
             # No scale: the plane is pinned where one pixel is one unit; only ratios will mean anything.
-            one_unit_a_pixel = np.array([0.0, 0.0, self.camera_of(x).focal_px])
-            held = (x[_MOVE] - one_unit_a_pixel) / (1e-6 * self.focal.focal_px)
+            held = x[_MOVE] / (1e-6 * np.array([self.focal.focal_px, self.focal.focal_px, 1.0]))
             out["pin"] = np.concatenate([held, [x[_PRINT] / 1e-6]])
             out["slant"] = x[_POSE] / np.deg2rad([prior.slant_sd_deg, prior.slant_sd_deg, 1e-3])
             return out
@@ -164,6 +182,35 @@ class _Problem:
         out |= reference_residuals(self.reference, self.camera_of(x), rotation, translation, float(x[_PRINT]))
         out["print_scale"] = np.array([x[_PRINT] / self.reference.size_relative_sd])
         return out
+
+
+def middle_of(reference: ScaleReference | None) -> Array:
+    """(3,) middle of a reference in its own frame, its origin where there is none."""
+    return np.zeros(3) if reference is None else np.array([*reference.points_mm.mean(axis=0), 0.0])
+
+
+def seen_place(rotation: Array, translation_mm: Array, focal_px: float, middle_mm: Array) -> Array:
+    """Where a pose puts the reference's middle in the picture: (2,) pixels from the lens's axis, log of mm per pixel.
+
+    These the photo tells at once. A translation in mm would follow every change of the focal length along a curve,
+    and a solution would take three times as many steps.
+    """
+    x, y, z = translation_mm + rotation @ middle_mm
+    return np.array([x / z * focal_px, y / z * focal_px, np.log(z / focal_px)])
+
+
+def translation_of(place: Array, axis_px: Array, focal_px: float, rotation: Array, middle_mm: Array) -> Array:
+    """(3,) translation in mm that puts the reference's middle at a seen place.
+
+    Args:
+        place: (3,) as `seen_place` has it, its pixels from the picture's middle.
+        axis_px: (2,) where the lens's axis meets the picture, from its middle.
+        focal_px: focal length.
+        rotation: (3, 3) reference frame to camera axes.
+        middle_mm: (3,) the reference's middle in its frame.
+    """
+    x_px, y_px = place[:2] - axis_px
+    return np.asarray(np.exp(place[2]) * np.array([x_px, y_px, focal_px]) - rotation @ middle_mm)
 
 
 def reference_residuals(
@@ -216,11 +263,10 @@ def solve_circle(
     rim = rim_of(sighting, prior)
     if not rim:
         raise ValueError(f"{sighting.name}: {rim.reason}")
-    x0 = _first_guess(rim.points_px, start, focal, image_center_px, prior)
     problem = _Problem(start, reference, focal, image_center_px, rim, prior)
     distance = float(np.linalg.norm(start.translation_mm))
-    steps = np.array([1e-5] * 3 + [1e-5 * distance] * 3 + [1e-5, 1e-5, 1e-5] + [1e-5 * distance] * 3 + [1e-5] * 5)
-    solution = solve(problem.residuals, x0, steps)
+    steps = np.array([1e-5] * 3 + [0.01, 0.01] + [1e-5] * 4 + [1e-5 * distance] * 3 + [1e-5] * 5)
+    solution = solve(problem.residuals, problem.first_guess(), steps)
     return _report(sighting, problem, solution)
 
 
@@ -229,20 +275,6 @@ def rim_of(sighting: CircleSighting, prior: CirclePrior) -> RimShape | NoRim:
     radius_px = np.sqrt(2.0) * float(np.mean(np.std(sighting.points_px, axis=0)))
     flaws = max(CASTING_FLAWS, prior.edge_shared_px / max(radius_px, 1.0))
     return RimShape.of(sighting.points_px, flaws, prior.edge_sd_px)
-
-
-def _first_guess(
-    edge_px: Array, start: PlanePose, focal: FocalPrior, center_px: tuple[float, float], prior: CirclePrior
-) -> Array:
-    """Parameters from an algebraic circle fit in the plane at the expected depth."""
-    camera = Camera(start.focal_px, *center_px, 0.0)
-    middle, radius = fit_circle(start.on_plane_mm(camera, edge_px, prior.offset_mm))
-    x = np.zeros(17)
-    x[_MOVE] = start.translation_mm
-    x[_FOCAL] = np.log(start.focal_px / focal.focal_px)
-    x[_CENTER] = [*middle, prior.offset_mm]
-    x[_RADIUS] = np.log(max(radius, 1e-3))
-    return x
 
 
 def _report(sighting: CircleSighting, problem: _Problem, solution: Solution) -> CircleInSpace:

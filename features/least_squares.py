@@ -48,7 +48,7 @@ def solve(residuals: Residuals, start: Array, steps: Array, iterations: int = 60
         The solution. Directions that neither data nor priors hold get a huge but finite variance.
     """
     x = start.astype(float).copy()
-    damping = 1e-3
+    damping = 1e-4
     groups = residuals(x)
     flat = _flatten(groups)
     cost = 0.5 * float(flat @ flat)

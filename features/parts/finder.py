@@ -1,6 +1,6 @@
 """What a part finder is asked and what it answers, whoever does the finding."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal, Protocol
 
@@ -11,6 +11,7 @@ from features.circle_in_space import CircleSighting
 from features.measured import AttributeEvidence
 from features.plane_pose import PlanePose
 from features.problems import Problem
+from features.scale.reference import ReferenceSight
 
 Array = NDArray[np.float64]
 
@@ -97,8 +98,8 @@ class PartFinder(Protocol):
         """Look at one photo. Finding nothing is an ordinary answer."""
         ...
 
-    def references_in(self, pixels_rgb: NDArray[np.uint8]) -> Callable[[Array], float] | None:
-        """Tells of an outline (M, 2) in an upright photo how much of it a scale reference fills, 0..1.
+    def references_in(self, pixels_rgb: NDArray[np.uint8]) -> ReferenceSight | None:
+        """Where an upright photo shows scale references.
 
         None where the finder knows no scale references from other things.
         """

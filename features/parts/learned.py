@@ -25,11 +25,12 @@ from features.parts.learned_circles import (
     trace_mouth,
 )
 from features.parts.learned_evidence import chamber_count_evidence, hole_count_evidence, photo_evidence
-from features.parts.part_maps import RoundPart, part_at, point_parts, round_parts, share_inside
+from features.parts.part_maps import RoundPart, part_at, part_outlines, point_parts, round_parts, share_inside
 from features.parts.part_model import PartMaps, PartModel, load_part_model
 from features.parts.part_outline import OWN_PARTS, by_the_map
 from features.parts.part_vocabulary import PART_CLASSES
 from features.problems import NO_PART_MODEL, NO_PUMP_SEEN, Problem
+from features.scale.reference import ReferenceSight
 
 Array = NDArray[np.float64]
 
@@ -86,10 +87,11 @@ class LearnedFinder:
                 sightings = replace(sightings, circles=(*sightings.circles, *([circle] if circle else [])))
         return sightings
 
-    def references_in(self, pixels_rgb: NDArray[np.uint8]) -> Callable[[Array], float]:
-        """How much of an outline the part map calls a scale reference."""
+    def references_in(self, pixels_rgb: NDArray[np.uint8]) -> ReferenceSight:
+        """What the part map calls scale references."""
         maps = self._model.look(pixels_rgb)
-        return lambda outline_px: share_inside(maps, "scale_reference", outline_px)
+        outlines = part_outlines(maps, "scale_reference")
+        return ReferenceSight(lambda outline_px: share_inside(maps, "scale_reference", outline_px), outlines)
 
     def _closely(self, question: PartQuestion, maps: PartMaps, part: RoundPart | None) -> Subject | None:
         """Look again at a part alone, where that shows more of it."""

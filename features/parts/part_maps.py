@@ -22,6 +22,8 @@ SAME_PART = 0.35
 """Tellings whose centers and sizes lie this near each other are one part told twice."""
 LEAST_CENTER, LEAST_POINT = 0.2, 0.25
 """Peaks below these probabilities are not told."""
+LEAST_BORDER_CELLS = 8
+"""A place with a shorter border is a speck."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -115,6 +117,14 @@ def share_inside(maps: PartMaps, name: str, outline_px: Array) -> float:
     inside = np.zeros(share.shape, np.uint8)
     cv2.fillPoly(inside, [np.rint(cells).astype(np.int32)], 1)
     return float(share[inside > 0].mean()) if inside.any() else 0.0
+
+
+def part_outlines(maps: PartMaps, name: str) -> tuple[Array, ...]:
+    """(M, 2) outlines in photo pixels of the places that a part may fill, the largest first."""
+    share = maps.shares[PART_CLASSES.index(name)]
+    areas, _ = cv2.findContours((share > 0.3).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    large = sorted((area for area in areas if len(area) >= LEAST_BORDER_CELLS), key=lambda area: -cv2.contourArea(area))
+    return tuple(maps.window.to_photo((area.reshape(-1, 2) + 0.5) * MAP_STRIDE - 0.5) for area in large)
 
 
 def part_at(maps: PartMaps, places_px: Array) -> NDArray[np.int64]:

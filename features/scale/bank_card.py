@@ -42,7 +42,11 @@ _LEAST_SUPPORT = 0.6
 _LEAST_CONTRAST = 8.0
 _MOST_RUNNING_ON = 3
 _MOST_RAY_SPREAD = 0.5
-_ROUGH = 0.25
+_ROUGH, _ROUGH_MEASURED = 0.25, 0.15
+"""How far from the right shape, at the focal length believed in, a rough outline may be, and a measured one."""
+_TRIED_NEAR, _SAME_SHARE, _SAME_PX = 2, 0.05, 0.5
+"""So many rough outlines whose corners lie this near, over the diagonal, are tried in vain; measured ones this near, in
+pixels, are the same."""
 _CANDIDATES = 16
 
 
@@ -107,12 +111,16 @@ def find_bank_cards(
     outlines: list[Array] = []
     quads = find_quads(pixels_rgb, 0.7 * MIN_PX_PER_MM * HEIGHT_MM, keep_out_px)
     likely = [q for q in quads if rough_misfit(q, WIDTH_MM / HEIGHT_MM, focal, pixels_rgb.shape) < _ROUGH]
+    refused: list[Array] = []
     for quad in likely[:_CANDIDATES]:
         taken = [*keep_out_px, *(m.rectangle.corners_px for m in matches)]
         if any(_covers(outline, quad) for outline in taken):
             continue
+        if sum(_nearly(quad, other) for other in refused) >= _TRIED_NEAR:
+            continue
         match = match_card(pixels_rgb, quad, focal)
         if match is None:
+            refused.append(quad)
             continue
         outlines.append(match.rectangle.corners_px)
         if match.confidence < _LEAST_CONFIDENCE:
@@ -134,10 +142,14 @@ def match_card(pixels_rgb: NDArray[np.uint8], quad_px: Array, focal: FocalPrior)
     ground.
     """
     best: CardMatch | None = None
+    before: Rectangle | None = None
     for outer_strength in (0.9, 0.6):
         rectangle = measure_rectangle(pixels_rgb, quad_px, outer_strength)
         if rectangle is None and best is None:
             break
+        if rectangle and before and np.abs(rectangle.corners_px - before.corners_px).max() < _SAME_PX:
+            break
+        before = rectangle
         match = _tested(pixels_rgb, rectangle, focal)
         if match is not None and (best is None or match.confidence > best.confidence):
             best = match
@@ -151,6 +163,8 @@ def _tested(pixels_rgb: NDArray[np.uint8], rectangle: Rectangle | None, focal: F
         return None
     if sum(side.contrast >= _LEAST_CONTRAST for side in rectangle.sides) < 3:
         return None  # a drawn outline, with the same ground inside and outside
+    if rough_misfit(rectangle.corners_px, WIDTH_MM / HEIGHT_MM, focal, pixels_rgb.shape) > _ROUGH_MEASURED:
+        return None
     size = (WIDTH_MM, HEIGHT_MM)
     fit = fit_known_rectangle(rectangle.corners_px, rectangle.corner_sd_px, size, focal, pixels_rgb.shape)
     if fit is None or fit.residual_px > _MAX_OFF * fit.diagonal_px or fit.tilt_deg > MAX_TILT_DEG:
@@ -238,6 +252,12 @@ def corners_in_the_open(pixels_rgb: NDArray[np.uint8], px_from_mm: Array) -> int
         spread = float(np.ptp(ground, axis=0).max())
         count += spread < 0.7 * float(np.abs(inner - np.median(ground, axis=0)).max())
     return count
+
+
+def _nearly(quad: Array, other: Array) -> bool:
+    """Whether a rough outline is one that was refused already, but for a little: both clockwise, from any corner."""
+    near = _SAME_SHARE * float(np.linalg.norm(other[0] - other[2]))
+    return any(float(np.abs(np.roll(quad, turn, axis=0) - other).max()) < near for turn in range(4))
 
 
 def _covers(outline: Array, quad: Array) -> bool:

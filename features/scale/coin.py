@@ -1,19 +1,17 @@
 """A coin the user named, as a scale reference: which round thing it is, and its rim."""
 
-from collections.abc import Callable
+from collections.abc import Sequence
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from features.ellipse import Ellipse
 from features.photo import FocalPrior
 from features.problems import COIN_AMBIGUOUS, COIN_NOT_FOUND, COIN_OBLIQUE, COIN_SMALL, Problem
-from features.scale.reference import ScaleReference, ScaleRequest
-from features.scale.rim import Pyramid, RimEllipse, find_coin_ellipses, rim_near, ring_outside
+from features.scale.reference import ReferenceLook, ReferenceSight, ScaleReference, ScaleRequest
+from features.scale.rim import Pyramid, RimEllipse, find_coin_ellipses, one_of_each, rim_near, ring_outside
 from features.scale.ring_edges import to_round
-
-ReferenceLook = Callable[[NDArray[np.uint8]], Callable[[NDArray[np.float64]], float] | None]
-"""A look at a photo's pixels that then tells of outlines (M, 2) how much of them a scale reference fills, 0..1."""
 
 RIM_RELATIVE_SD = 0.012
 """How well the ring chosen is the coin's legal diameter: worn and rounded rims, shadows, the coin's side. On six
@@ -32,6 +30,10 @@ _RIVAL = 0.85
 _OTHER_SIZE = 0.06
 _UNSEEN = 0.02
 """What a round thing counts that the part model does not call a scale reference: small, for it may overlook a coin."""
+_LEAST_AXIS_RATIO = 0.4
+"""A place told flatter than this is no coin, however roughly it was told."""
+_SURELY = 0.15
+"""What a round thing in a place told to be a reference must count to be taken without a look at the whole photo."""
 _ROUND_TRIES = ((1.0, 1.0, 0.0), (0.8, 1.0, 0.0), (1.25, 1.0, 0.0))
 _TILTED_TRIES = tuple((1.0, squeeze, angle) for squeeze in (0.8, 0.62) for angle in (0.0, 45.0, 90.0, 135.0))
 """(part of the hinted radius, minor over major axis, direction of the minor axis)"""
@@ -61,19 +63,47 @@ def find_coin(
             return Problem(COIN_NOT_FOUND, f"no full rim near {x:.0f}, {y:.0f} of radius about {radius:.0f} px")
         return _reference(rim, diameter_mm, request)
     size_px = focal.focal_px * diameter_mm
-    rims = find_coin_ellipses(pixels_rgb, size_px / FARTHEST_MM, size_px / NEAREST_MM, at_most=60)
+    smallest_px, largest_px = size_px / FARTHEST_MM, size_px / NEAREST_MM
+    sight = look(pixels_rgb) if look is not None else None
+    rims = _rims_at(pixels_rgb, sight, smallest_px, largest_px) if sight is not None else ()
+    scores = _scores(pixels_rgb, rims, sight)
+    if max(scores, default=0.0) < _SURELY:
+        rims = find_coin_ellipses(pixels_rgb, smallest_px, largest_px, at_most=60)
+        scores = _scores(pixels_rgb, rims, sight)
     if not rims:
         return Problem(COIN_NOT_FOUND, "no round thing with a full rim")
-    scores = [coin_likeness(pixels_rgb, rim) for rim in rims]
-    filled = look(pixels_rgb) if look is not None else None
-    if filled is not None:
-        scores = [s * (_UNSEEN + filled(rim.ellipse.points_px(60))) for s, rim in zip(scores, rims, strict=True)]
     best = int(np.argmax(scores))
     rivals = [r for r, s in zip(rims, scores, strict=True) if s > _RIVAL * scores[best]]
     if any(abs(np.log(r.diameter_px / rims[best].diameter_px)) > _OTHER_SIZE for r in rivals):
         sizes = ", ".join(f"{r.diameter_px:.0f}" for r in rivals[:6])
         return Problem(COIN_AMBIGUOUS, f"{len(rivals)} of them, {sizes} px across")
     return _reference(rims[best], diameter_mm, request)
+
+
+def _scores(pixels_rgb: NDArray[np.uint8], rims: Sequence[RimEllipse], sight: ReferenceSight | None) -> list[float]:
+    """How much each round thing is to be taken for the coin."""
+    likeness = [coin_likeness(pixels_rgb, rim) for rim in rims]
+    if sight is None:
+        return likeness
+    return [s * (_UNSEEN + sight.filled(rim.ellipse.points_px(60))) for s, rim in zip(likeness, rims, strict=True)]
+
+
+def _rims_at(
+    pixels_rgb: NDArray[np.uint8], sight: ReferenceSight, smallest_px: float, largest_px: float
+) -> tuple[RimEllipse, ...]:
+    """Rims in the places told to be references: a few looks instead of hundreds all over the photo."""
+    pyramid = Pyramid(pixels_rgb)
+    found: list[RimEllipse | None] = []
+    for outline in sight.outlines_px:
+        told = Ellipse.fit(outline, refine=False)
+        if not told or told.semi_axes_px[1] < _LEAST_AXIS_RATIO * told.semi_axes_px[0]:
+            continue
+        angle = float(np.rad2deg(told.angle_rad)) + 90.0
+        ratio = float(told.semi_axes_px[1] / told.semi_axes_px[0])
+        for squeeze in (ratio, 1.0):  # what was told of a coin may be a part of it only
+            rim = rim_near(pyramid, told.center_px, float(told.semi_axes_px[0]), squeeze, angle)
+            found += [rim, ring_outside(pyramid, rim) if rim is not None else None]
+    return one_of_each([rim for rim in found if rim and smallest_px <= rim.diameter_px <= largest_px])
 
 
 def coin_likeness(pixels_rgb: NDArray[np.uint8], rim: RimEllipse) -> float:

@@ -7,10 +7,10 @@ from features.photo import Photo
 from features.problems import Problem
 from features.scale.bank_card import find_bank_cards
 from features.scale.charuco_card import CardFinding, find_cards
-from features.scale.coin import ReferenceLook, find_coin
+from features.scale.coin import find_coin
 from features.scale.compare import check_agreement
 from features.scale.points import reference_from_points
-from features.scale.reference import ScaleFinding, ScaleReference, ScaleRequest
+from features.scale.reference import ReferenceLook, ScaleFinding, ScaleReference, ScaleRequest
 from features.scale.sheet import find_sheet
 
 
@@ -25,7 +25,7 @@ def find_scales(
     Args:
         photo: the photo.
         request: what the user said about the scale.
-        look: tells, of the photo's pixels, how much of an outline a scale reference fills; asked for coins only.
+        look: tells where the photo shows scale references; asked for coins only.
         cards: printed cards of this photo, where they have been looked for already.
 
     Returns:

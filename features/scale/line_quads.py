@@ -16,6 +16,7 @@ _WORK_PX = 1000
 _MOST_SEGMENTS = 200
 _MOST_CHAINS = 4000
 _MOST_QUADS = 150
+_MOST_COMPARED = 1200
 _ODD_COLOR = 6.0
 
 
@@ -56,7 +57,7 @@ def find_quads(pixels_rgb: NDArray[np.uint8], least_side_px: float, keep_out_px:
 def _without_doubles(scores: Array, quads: Array) -> list[Array]:
     """The best of shapes whose corners nearly coincide, best first, all clockwise."""
     kept = np.zeros((0, 4, 2))
-    for quad in quads[np.argsort(-scores)[:3000]]:
+    for quad in quads[np.argsort(-scores)[:_MOST_COMPARED]]:
         quad = quad if _is_clockwise(quad) else quad[::-1]
         reach = 0.02 * float(np.linalg.norm(quad[0] - quad[2]))
         turned = np.stack([np.roll(quad, k, axis=0) for k in range(4)])

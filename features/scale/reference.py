@@ -1,5 +1,6 @@
 """A thing of known size found in a photo, as matched points in millimeters and pixels."""
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -84,3 +85,20 @@ class ScaleFinding:
     references: tuple[ScaleReference, ...]
     problems: tuple[Problem, ...] = ()
     private_px: tuple[NDArray[np.float64], ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class ReferenceSight:
+    """Where a photo shows scale references of any kind, roughly, to one who knows them by their looks.
+
+    Attributes:
+        filled: of an outline (M, 2) how much of it a scale reference fills, 0..1.
+        outlines_px: (M, 2) rough outlines of the places that references fill.
+    """
+
+    filled: Callable[[NDArray[np.float64]], float]
+    outlines_px: tuple[NDArray[np.float64], ...] = ()
+
+
+ReferenceLook = Callable[[NDArray[np.uint8]], ReferenceSight | None]
+"""A look at a photo's pixels; None from one who does not know scale references."""

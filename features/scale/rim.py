@@ -4,6 +4,7 @@ A coin has many rings (its raised border, the joint of two metals, a row of bead
 closes all round is the coin's edge. A shadow also makes an edge outside it, but never all round.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -94,7 +95,7 @@ def find_coin_ellipses(
         if rim is None:
             continue
         rims += [r for r in (rim, ring_outside(pyramid, rim)) if r and smallest <= r.diameter_px <= largest]
-    return tuple(_without_doubles(rims))
+    return one_of_each(rims)
 
 
 class Pyramid:
@@ -270,7 +271,7 @@ def _lies_on(small: RimEllipse, large: RimEllipse) -> bool:
     return bool(away.max() < 1.0 and not _is_inside(small.ellipse.center_px, large))
 
 
-def _without_doubles(rims: list[RimEllipse]) -> list[RimEllipse]:
+def one_of_each(rims: Sequence[RimEllipse]) -> tuple[RimEllipse, ...]:
     """Best first, each thing once; a ring that lies within a larger whole ring is part of it."""
     kept: list[RimEllipse] = []
     for rim in sorted(rims, key=lambda r: -r.score * r.diameter_px**0.1):
@@ -287,4 +288,4 @@ def _without_doubles(rims: list[RimEllipse]) -> list[RimEllipse]:
                 break
         if not double:
             kept.append(rim)
-    return sorted(kept, key=lambda r: -r.score)
+    return tuple(sorted(kept, key=lambda r: -r.score))

@@ -15,7 +15,7 @@ from features.photo import FocalPrior
 from features.problems import Problem
 from features.scale.artificial import FlatThing, disk, expose, paint, pose_of, project_onto
 from features.scale.coin import find_coin
-from features.scale.reference import ScaleReference, ScaleRequest
+from features.scale.reference import ReferenceSight, ScaleReference, ScaleRequest
 from features.scale.rim import find_coin_ellipses
 
 DIAMETER_MM = 24.26  # US quarter
@@ -110,10 +110,10 @@ def test_a_look_that_knows_references_solves_the_riddle_and_a_blind_one_does_not
         def filled(outline_px, middle=middle):
             return 0.4 if np.linalg.norm(outline_px.mean(axis=0) - middle) < 20 else 0.0
 
-        found = find_coin(pixels, FOCAL, request, lambda _, filled=filled: filled)
+        found = find_coin(pixels, FOCAL, request, lambda _, filled=filled: ReferenceSight(filled))
         assert isinstance(found, ScaleReference), str(found)
         assert np.linalg.norm(Ellipse.fit(found.points_px).center_px - Ellipse.fit(rim).center_px) < 2
-    for blind in (lambda _: lambda _px: 0.0, lambda _: None):
+    for blind in (lambda _: ReferenceSight(lambda _px: 0.0), lambda _: None):
         assert isinstance(find_coin(pixels, FOCAL, request, blind), Problem)
 
 

@@ -1,6 +1,6 @@
 """What the program says of one rendered photo or scene beside the truth: one reading a circle that could be seen."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -14,7 +14,7 @@ from features.photo import Photo, load_photo
 from features.photo_survey import PhotoSurvey, SurveyRequest, survey_by
 from features.ports import PortSize
 from features.scale.find import find_scales
-from features.scale.reference import ScaleFinding
+from features.scale.reference import ReferenceSight, ScaleFinding
 from features.survey import Survey, combine_surveys
 from identify.typed.options import TypedOptions, understand
 from tools.bench.rendered_folder import RenderedPhoto, TrueCircle, read_folder, scenes, viewing_angle_deg
@@ -109,7 +109,7 @@ class RememberingFinder:
             self.seen[key] = self.finder.find(question)
         return self.seen[key]
 
-    def references_in(self, pixels_rgb: NDArray[np.uint8]) -> Callable[[NDArray[np.float64]], float] | None:
+    def references_in(self, pixels_rgb: NDArray[np.uint8]) -> ReferenceSight | None:
         """Asked as it is."""
         return self.finder.references_in(pixels_rgb)
 

@@ -143,11 +143,15 @@ def match_card(pixels_rgb: NDArray[np.uint8], quad_px: Array, focal: FocalPrior)
     """
     best: CardMatch | None = None
     before: Rectangle | None = None
+
+    def may_be(corners_px: Array) -> bool:
+        return rough_misfit(corners_px, WIDTH_MM / HEIGHT_MM, focal, pixels_rgb.shape) < _ROUGH_MEASURED
+
     for outer_strength in (0.9, 0.6):
-        rectangle = measure_rectangle(pixels_rgb, quad_px, outer_strength)
-        if rectangle is None and best is None:
-            break
-        if rectangle and before and np.abs(rectangle.corners_px - before.corners_px).max() < _SAME_PX:
+        rectangle = measure_rectangle(pixels_rgb, quad_px, outer_strength, may_be)
+        if rectangle is None:
+            continue
+        if before and np.abs(rectangle.corners_px - before.corners_px).max() < _SAME_PX:
             break
         before = rectangle
         match = _tested(pixels_rgb, rectangle, focal)
@@ -163,8 +167,6 @@ def _tested(pixels_rgb: NDArray[np.uint8], rectangle: Rectangle | None, focal: F
         return None
     if sum(side.contrast >= _LEAST_CONTRAST for side in rectangle.sides) < 3:
         return None  # a drawn outline, with the same ground inside and outside
-    if rough_misfit(rectangle.corners_px, WIDTH_MM / HEIGHT_MM, focal, pixels_rgb.shape) > _ROUGH_MEASURED:
-        return None
     size = (WIDTH_MM, HEIGHT_MM)
     fit = fit_known_rectangle(rectangle.corners_px, rectangle.corner_sd_px, size, focal, pixels_rgb.shape)
     if fit is None or fit.residual_px > _MAX_OFF * fit.diagonal_px or fit.tilt_deg > MAX_TILT_DEG:

@@ -17,6 +17,8 @@ _MOST_SEGMENTS = 200
 _MOST_CHAINS = 4000
 _MOST_QUADS = 150
 _MOST_COMPARED = 1200
+_TURNS = (np.arange(4)[:, None] + np.arange(4)) % 4
+"""(4, 4) the same corners begun at any of them."""
 _ODD_COLOR = 6.0
 
 
@@ -56,21 +58,24 @@ def find_quads(pixels_rgb: NDArray[np.uint8], least_side_px: float, keep_out_px:
 
 def _without_doubles(scores: Array, quads: Array) -> list[Array]:
     """The best of shapes whose corners nearly coincide, best first, all clockwise."""
-    kept = np.zeros((0, 4, 2))
-    for quad in quads[np.argsort(-scores)[:_MOST_COMPARED]]:
-        quad = quad if _is_clockwise(quad) else quad[::-1]
-        reach = 0.02 * float(np.linalg.norm(quad[0] - quad[2]))
-        turned = np.stack([np.roll(quad, k, axis=0) for k in range(4)])
-        if not (np.abs(kept[:, None] - turned[None]).max((2, 3)) < reach).any():
-            kept = np.concatenate([kept, quad[None]])
-        if len(kept) >= _MOST_QUADS:
+    best = quads[np.argsort(-scores)[:_MOST_COMPARED]]
+    best = np.where(_are_clockwise(best)[:, None, None], best, best[:, ::-1])
+    reaches = 0.02 * np.linalg.norm(best[:, 0] - best[:, 2], axis=1)
+    kept = np.zeros((_MOST_QUADS, 4, 2))
+    count = 0
+    for quad, reach in zip(best, reaches, strict=True):
+        if not (np.abs(kept[:count, None] - quad[_TURNS]).max((2, 3)) < reach).any():
+            kept[count] = quad
+            count += 1
+        if count >= _MOST_QUADS:
             break
-    return list(kept)
+    return list(kept[:count])
 
 
-def _is_clockwise(quad: Array) -> bool:
-    """Clockwise as seen, that is with y down."""
-    return float(np.sum(quad[:, 0] * np.roll(quad[:, 1], -1) - quad[:, 1] * np.roll(quad[:, 0], -1))) > 0
+def _are_clockwise(quads: Array) -> NDArray[np.bool_]:
+    """(N,) which of (N, 4, 2) run clockwise as seen, that is with y down."""
+    x, y = quads[..., 0], quads[..., 1]
+    return np.asarray((x * y[:, _TURNS[1]] - y * x[:, _TURNS[1]]).sum(axis=1) > 0)
 
 
 def _pictures(small: NDArray[np.uint8]) -> list[NDArray[np.uint8]]:

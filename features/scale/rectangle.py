@@ -3,6 +3,7 @@
 The corners themselves are never looked at here: a card's are rounded, a sheet's are worn.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -69,7 +70,12 @@ class Rectangle:
         return min(side.support for side in self.sides)
 
 
-def measure_rectangle(pixels_rgb: NDArray[np.uint8], quad_px: Array, outer_strength: float = 0.9) -> Rectangle | None:
+def measure_rectangle(
+    pixels_rgb: NDArray[np.uint8],
+    quad_px: Array,
+    outer_strength: float = 0.9,
+    may_be: Callable[[Array], bool] = lambda _corners_px: True,
+) -> Rectangle | None:
     """Measure a four-sided thing from a rough outline.
 
     Args:
@@ -78,9 +84,10 @@ def measure_rectangle(pixels_rgb: NDArray[np.uint8], quad_px: Array, outer_stren
         outer_strength: of parallel lines the outermost is the side when it is at least this strong against
             the strongest. Low for a card with a printed frame, high for one beside a parallel line of its
             ground.
+        may_be: asked of the (4, 2) corners as first measured, to some percent: whether to measure on.
 
     Returns:
-        The measured shape, or None when a side has no straight edge.
+        The measured shape, or None when a side has no straight edge or the shape may not be it.
     """
     quad = np.asarray(quad_px, float)
     sides: list[Side] = []
@@ -100,6 +107,8 @@ def measure_rectangle(pixels_rgb: NDArray[np.uint8], quad_px: Array, outer_stren
         if np.linalg.norm(moved - quad, axis=1).max() > 0.25 * np.linalg.norm(quad[0] - quad[2]):
             return None
         quad = moved
+        if not may_be(quad):
+            return None
     return Rectangle(quad, (sides[0], sides[1], sides[2], sides[3]))
 
 

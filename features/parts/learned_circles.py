@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from features.circle_in_space import CircleSighting
 from features.parts.bolt_count import CountedRing
+from features.parts.face_circles import circles_about
 from features.parts.finder import FoundCircle, PartQuestion
 from features.parts.part_maps import RoundPart, part_at
 from features.parts.part_model import PartMaps
@@ -47,11 +48,14 @@ TRUST = {
 PLAIN_BY_ELLIPSE, PLAIN_BY_REFERENCE, FARTHEST = 0.5, 0.33, 0.3
 """Evidence that makes a trace believed though it lies as far as `FARTHEST` from the told outline: under a slant that
 the reference tells fewer curves are possible, and so less evidence does."""
-SURE_BY_REFERENCE, FARTHEST_BY_REFERENCE = 0.5, 0.7
+SURE_BY_REFERENCE, SURE_BY_EDGES, FARTHEST_BY_REFERENCE = 0.5, 0.28, 0.7
 """A circle under the reference's slant with this much evidence is the part, however badly it was told: where a card
-hides half of a part, the told outline shrinks to the other half."""
-KNOWN_SLANT_BONUS = 0.12
-"""How much more evidence a trace of free slant must have than one under the reference's slant to be preferred."""
+hides half of a part, the told outline shrinks to the other half. Less does where edges agreed on its middle before."""
+KNOWN_SLANT_BONUS, EDGES_BONUS = 0.12, 0.08
+"""How much more evidence a trace of free slant must have than one under the reference's slant to be preferred, and how
+much more still where edges agreed on that one's middle."""
+OUTSIDE, OUTER_ENOUGH = 1.03, 0.75
+"""How much larger a circle outside another is at least, and what share of its evidence makes it the rim of both."""
 MARGIN = 1.25
 """A printed card is larger than its pattern; what is this much larger than a reference is not looked at."""
 BORDER_ENOUGH = 0.5
@@ -118,7 +122,7 @@ def trace_flange(question: PartQuestion, part: RoundPart, maps: PartMaps) -> Fla
         return _uncovered(question, rim_px)
 
     places = _places(question, part, maps)
-    best = _best_trace(question, part, places, free)
+    best = _outermost(_traces(question, part, [*places, *circles_about(question, part)], free))
     if best is None:
         told = _outline("flange_diameter", question.photo_name, part, places, free)
         return FlangeRim(told, part, places[0], False)
@@ -176,24 +180,57 @@ def _best_trace(
     question: PartQuestion, part: RoundPart, places: list[Placed], free: Callable[[Array], NDArray[np.bool_]]
 ) -> tuple[TracedCircle, Placed] | None:
     """The trace with most evidence, and the picture it was made in; None where none is to be believed."""
-    best, most = None, -np.inf
+    traces = _traces(question, part, places, free)
+    return max(traces, key=_weight) if traces else None
+
+
+def _outermost(traces: list[tuple[TracedCircle, Placed]]) -> tuple[TracedCircle, Placed] | None:
+    """Of circles inside one another with nearly as much evidence the outermost: a face is raised inside its rim."""
+    if not traces:
+        return None
+    best = max(traces, key=_weight)
+    size = float(best[0].ellipse.semi_axes_px.prod())
+    outside = [
+        (traced, placed)
+        for traced, placed in traces
+        if _weight((traced, placed)) > OUTER_ENOUGH * _weight(best)
+        and placed.measured_slant
+        and float(traced.ellipse.semi_axes_px.prod()) > OUTSIDE**2 * size
+        and _encloses(traced, best[0])
+    ]
+    return max(outside, key=_weight) if outside else best
+
+
+def _encloses(outer: TracedCircle, inner: TracedCircle) -> bool:
+    return bool((outer.ellipse.distances_px(inner.ellipse.points_px(36)) < 0).all())
+
+
+def _weight(trace: tuple[TracedCircle, Placed]) -> float:
+    traced, placed = trace
+    return traced.evidence + KNOWN_SLANT_BONUS * placed.measured_slant + EDGES_BONUS * placed.by_edges
+
+
+def _traces(
+    question: PartQuestion, part: RoundPart, places: list[Placed], free: Callable[[Array], NDArray[np.bool_]]
+) -> list[tuple[TracedCircle, Placed]]:
+    """All traces to be believed, each with the picture it was made in."""
+    traces = []
     for placed in places:
         traced = trace_circle(
             question.gray, placed.frame, placed.center, placed.radius, "outermost", reach=placed.reach,
             round_in_front=placed.measured_slant, use=free,
         )  # fmt: skip
-        if traced and traced.coverage >= LEAST_COVERAGE and _follows(traced, part, placed.measured_slant):
-            evidence = traced.evidence + KNOWN_SLANT_BONUS * placed.measured_slant
-            best, most = ((traced, placed), evidence) if evidence > most else (best, most)
-    return best
+        if traced and traced.coverage >= LEAST_COVERAGE and _follows(traced, part, placed):
+            traces.append((traced, placed))
+    return traces
 
 
-def _follows(traced: TracedCircle, part: RoundPart, slant_known: bool) -> bool:
+def _follows(traced: TracedCircle, part: RoundPart, placed: Placed) -> bool:
     """Whether a traced ellipse is to be believed: near the told one all round, or with much of it seen."""
     away = float(np.abs(traced.ellipse.distances_px(part.outline_px())).max()) / float(part.semi_axes_px.mean())
-    if slant_known and traced.evidence > SURE_BY_REFERENCE:
+    if traced.evidence > (SURE_BY_EDGES if placed.by_edges else SURE_BY_REFERENCE) and placed.measured_slant:
         return away < FARTHEST_BY_REFERENCE
-    plain = traced.evidence > (PLAIN_BY_REFERENCE if slant_known else PLAIN_BY_ELLIPSE)
+    plain = traced.evidence > (PLAIN_BY_REFERENCE if placed.measured_slant else PLAIN_BY_ELLIPSE)
     return away < (FARTHEST if plain else TRUST[part.name].astray)
 
 

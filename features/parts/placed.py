@@ -55,6 +55,7 @@ class Placed:
         frame: the picture; center, radius: of the circle there; measured_slant: whether a reference gave that picture.
         reach: half length of the scan lines that look for its edge, as a share of the radius.
         border_share: share of the map's border that the circle lies on, 0 where it was not fitted to it.
+        by_edges: whether the directions of edges all round agreed on its middle.
     """
 
     frame: EllipseFrame | FaceFrame
@@ -63,6 +64,7 @@ class Placed:
     measured_slant: bool
     reach: float
     border_share: float = 0.0
+    by_edges: bool = False
 
     def about(self, outline_px: Array) -> "Placed":
         """The same picture about another outline (N, 2) of the photo, one that was traced."""
@@ -109,7 +111,7 @@ def places_of(question: PartQuestion, part: RoundPart, reach: float, border_px: 
     if not question.tilt_known:
         return places
     outline = part.outline_px()
-    for frame in _reference_frames(question):
+    for frame in reference_frames(question):
         there = frame.from_photo(outline)
         center, radius = fit_circle(there)
         spread = float(np.std(np.linalg.norm(there - center, axis=1))) / max(radius, 1e-9)
@@ -124,7 +126,7 @@ def places_of(question: PartQuestion, part: RoundPart, reach: float, border_px: 
     return places
 
 
-def _reference_frames(question: PartQuestion) -> list[FaceFrame]:
+def reference_frames(question: PartQuestion) -> list[FaceFrame]:
     """Pictures squared up to the reference, one for each of its poses that differ."""
     normals: list[Array] = []
     frames = []

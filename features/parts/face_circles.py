@@ -1,0 +1,63 @@
+"""A port's face found anew by its circles, in pictures squared up to the reference.
+
+Where a card hides half of a flange, the told outline shrinks to the other half or leans to one side. The rim is a
+circle under the reference's slant all the same, and its edges agree on where its middle is.
+"""
+
+import numpy as np
+
+from features.circle_fit import fit_circle
+from features.parts.concentric import ConcentricSet, edge_field, find_concentric
+from features.parts.finder import PartQuestion
+from features.parts.front_on import FrontOn
+from features.parts.part_maps import RoundPart
+from features.parts.placed import Placed, reference_frames
+
+RADIUS_PX, ROOM = 110.0, 2.2
+"""How large the told outline is drawn, and how much round it is looked at."""
+NEAREST, FARTHEST = 0.6, 1.8
+"""How large a circle may be, the told outline being 1."""
+ASIDE = 0.7
+"""How far its middle may lie from the told one, over the told radius."""
+LEAST_SUPPORT, NEARLY = 0.35, 0.75
+"""Share of a circle's directions that must show its edge, and the share of the best that others of its set must have."""
+OPENING = 0.18
+"""The smallest circle that helps to tell the middle, the told outline being 1: the opening has 0.3 and more."""
+SETS, REACH = 5, 0.05
+
+
+def circles_about(question: PartQuestion, part: RoundPart) -> list[Placed]:
+    """Circles about a told outline that edges agree on, under the slant of the reference.
+
+    Args:
+        question: the photo with the poses of its reference; none are found where these tell no slant.
+        part: the told outline.
+
+    Returns:
+        The best supported of a few concentric sets, and those of the same set nearly as well supported.
+    """
+    if not question.tilt_known:
+        return []
+    places = []
+    for frame in reference_frames(question):
+        center, radius = fit_circle(frame.from_photo(part.outline_px()))
+        told = Placed(frame, center, radius, True, REACH)
+        front = told.picture(question.gray, RADIUS_PX, ROOM, question.keep_out_px)
+        shape = (front.gray.shape[0], front.gray.shape[1])
+        sets = find_concentric(edge_field(front), shape, OPENING * RADIUS_PX, ROOM * RADIUS_PX, SETS)
+        places += [place for one in sets for place in _placed(told, front, one)]
+    return places
+
+
+def _placed(told: Placed, front: FrontOn, one: ConcentricSet) -> list[Placed]:
+    """The circles of a set that may be the part's, as places of the told one's picture."""
+    may_be = (one.radii > NEAREST * RADIUS_PX) & (one.radii < FARTHEST * RADIUS_PX)
+    if not may_be.any() or float(np.linalg.norm(one.center - front.foot)) > ASIDE * RADIUS_PX:
+        return []
+    enough = max(LEAST_SUPPORT, NEARLY * float(one.supports[may_be].max()))
+    scale = told.radius / RADIUS_PX
+    middle = told.center + scale * (one.center - front.foot)
+    return [
+        Placed(told.frame, middle, scale * float(radius), True, REACH, by_edges=True)
+        for radius in one.radii[may_be & (one.supports >= enough)]
+    ]

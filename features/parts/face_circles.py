@@ -20,7 +20,7 @@ NEAREST, FARTHEST = 0.6, 1.8
 ASIDE = 0.7
 """How far its middle may lie from the told one, over the told radius."""
 LEAST_SUPPORT, NEARLY = 0.35, 0.75
-"""Share of a circle's directions that must show its edge, and the share of the best that others of its set must have."""
+"""Share of a circle's directions that must show its edge, and how much of the best one's others must have."""
 OPENING = 0.18
 """The smallest circle that helps to tell the middle, the told outline being 1: the opening has 0.3 and more."""
 SETS, REACH = 5, 0.05

@@ -8,10 +8,19 @@ import numpy as np
 from features.circle_in_photos import SeenCircle
 from features.circle_in_space import CircleInSpace, CirclePrior, rim_of, solve_circle
 from features.circle_scale import RimToMeasure, measure_by_coin
+from features.common_axis import with_common_axis
 from features.measured import Contribution, MeasuredLength
 from features.parts.finder import FoundCircle
 from features.photo import Photo
-from features.placement import UNSCALED_PRIOR, CardAt, Place, circle_prior, seeming_place
+from features.placement import (
+    BEHIND_THE_FACE,
+    ON_THE_FACE,
+    UNSCALED_PRIOR,
+    CardAt,
+    Place,
+    circle_prior,
+    seeming_place,
+)
 from features.plane_pose import PlanePose, unscaled_pose
 from features.problems import PLANES_DISAGREE, POSE_AMBIGUOUS, Problem
 from features.scale.reference import ScaleReference
@@ -80,7 +89,7 @@ def measure_circles(
         if reference.is_circle:
             measured = _by_coin(photo, circles, poses[0], reference, place)
         else:
-            measured = [_in_plane(photo, found, poses, reference, place) for found in circles]
+            measured = _in_planes(photo, circles, poses, reference, place)
     doubted = (replace(circle, length=with_edge_doubt(circle.length)) for circle in measured)
     return tuple(c for c in doubted if c.length.is_ratio_only or c.length.relative_sd < _SAYS_NOTHING)
 
@@ -89,12 +98,32 @@ def _center_px(photo: Photo) -> tuple[float, float]:
     return (photo.width_px - 1) / 2, (photo.height_px - 1) / 2
 
 
+def _in_planes(
+    photo: Photo, circles: Sequence[FoundCircle], poses: Sequence[PlanePose], reference: ScaleReference, place: Place
+) -> list[MeasuredCircle]:
+    """Each in its own plane; where the opening of a face lies in the reference's, its axis tells the others' depth."""
+
+    def measured(found: FoundCircle, prior: CirclePrior) -> MeasuredCircle:
+        return _in_plane(photo, found, poses, reference, prior)
+
+    priors = [_prior(found, poses[0], place) for found in circles]
+    first = [measured(found, prior) for found, prior in zip(circles, priors, strict=True)]
+    opening = next((one.solved for one in first if one.found.sighting.name == "port_bore"), None)
+    if opening is None or place not in ON_THE_FACE:
+        return first
+    return [
+        measured(one.found, with_common_axis(prior, one.solved, opening))
+        if one.found.sighting.name in BEHIND_THE_FACE
+        else one
+        for one, prior in zip(first, priors, strict=True)
+    ]
+
+
 def _in_plane(
-    photo: Photo, found: FoundCircle, poses: Sequence[PlanePose], reference: ScaleReference, place: Place
+    photo: Photo, found: FoundCircle, poses: Sequence[PlanePose], reference: ScaleReference, prior: CirclePrior
 ) -> MeasuredCircle:
     """Under every possible pose of the reference; the better one is kept, a tie widens the interval."""
     sighting = found.sighting
-    prior = _prior(found, poses[0], place)
 
     def solved_by(prior: CirclePrior) -> list[CircleInSpace]:
         every = [solve_circle(sighting, pose, reference, photo.focal, _center_px(photo), prior) for pose in poses]

@@ -41,7 +41,7 @@ class _Depth:
     tilt_sd_deg: float = 1.5
 
 
-Place = Literal["rim", "flange", "cover", "floor", "unknown", "seems_rim", "seems_flange", "seems_cover"]
+Place = Literal["rim", "flange", "cover", "floor", "unknown", "seems_rim", "seems_port", "seems_flange", "seems_cover"]
 """A place as told, or as it seems where it was not told."""
 
 _CHAMBER: dict[Place, _Depth] = {
@@ -51,6 +51,7 @@ _CHAMBER: dict[Place, _Depth] = {
     "floor": _Depth(0.0, 60.0, 0.0, 0.4, tilt_sd_deg=60.0),
     "unknown": _Depth(5.0, 8.0, 0.13, 0.14, tilt_sd_deg=5.0),
     "seems_rim": _Depth(5.5, 3.0, 0.015, 0.03, tilt_sd_deg=2.5),
+    "seems_port": _Depth(5.0, 8.0, 0.25, 0.15, tilt_sd_deg=4.0),
     "seems_cover": _Depth(3.0, 8.0, 0.24, 0.09, tilt_sd_deg=3.0),
     "seems_flange": _Depth(20.0, 40.0, 0.2, 0.3, tilt_sd_deg=4.0),
 }
@@ -61,18 +62,26 @@ _FACE: dict[Place, _Depth] = {
     "floor": _Depth(0.0, 100.0, tilt_sd_deg=60.0),
     "unknown": _Depth(0.0, 15.0, -0.15, 0.35, tilt_sd_deg=4.0),
     "seems_rim": _Depth(-15.0, 40.0, -0.4, 0.4, tilt_sd_deg=4.0),
+    "seems_port": _Depth(0.7, 12.0, 0.0, 0.05, tilt_sd_deg=3.0),
     "seems_cover": _Depth(0.0, 50.0, 0.0, 0.4, tilt_sd_deg=4.0),
     "seems_flange": _Depth(1.0, 5.0, 0.0, 0.02, tilt_sd_deg=2.5),
 }
 """A port that faces the way the chamber does stands out in front of the joint, by about half of its flange's diameter
 (common practice). Shares are of the flange's diameter, which `_FLANGE_SIZES` guesses for what lies in it."""
 _FLANGE_SIZES = {"bolt_circle_diameter": 1.3, "port_bore": 3.0, "thread_major_diameter": 2.5, "bolt_hole_diameter": 8.0}
-_EDGE_BREAK = _Depth(1.0, 0.8)
-"""How far behind a flange's face its rim is widest: the edge is broken or rounded (common practice)."""
+_BEHIND = {"flange_diameter": _Depth(2.0, 2.5), "bolt_circle_diameter": _Depth(1.0, 2.5)}
+"""How far behind a flange's face its holes and the widest place of its rim lie: the face is raised by nothing (flat
+faces), 1 to 2 mm (ASME B16.5 Class 150, JIS B2220) or 2 to 4 mm (EN 1092-1), from memory, molded and cast pumps more
+freely; a rim's edge is broken or rounded by a millimeter (common practice)."""
+BEHIND_THE_FACE: tuple[str, ...] = tuple(_BEHIND)
+ON_THE_FACE: tuple[Place, ...] = ("flange", "seems_flange")
 
 
 _ON_FLANGE, _ON_COVER, _ON_RIM = 1.2, 0.6, (0.8, 1.2)
 """Where the middle of a reference of untold place is seen, as shares of the radius of the flange or the joint."""
+_PORT_SIDE_DEG = 35.0
+"""How near to the upright through its middle the manifolds pass over a joint (common practice): a reference seen
+there lies on a port or its neck, up to half the joint's diameter in front of it."""
 
 
 def seeming_place(card_at: CardAt, middle_px: Array, joint_px: Array | None, flange_px: Array | None) -> Place:
@@ -95,7 +104,10 @@ def seeming_place(card_at: CardAt, middle_px: Array, joint_px: Array | None, fla
     share = _share_of_radius(joint_px, middle_px)
     if share < _ON_COVER:
         return "seems_cover"
-    return "seems_rim" if _ON_RIM[0] < share < _ON_RIM[1] else "unknown"
+    if not _ON_RIM[0] < share < _ON_RIM[1]:
+        return "unknown"
+    aside, along = np.abs(middle_px - fit_circle(joint_px)[0])
+    return "seems_port" if np.degrees(np.arctan2(aside, along)) < _PORT_SIDE_DEG else "seems_rim"
 
 
 def _share_of_radius(edge_px: Array, place_px: Array) -> float:
@@ -118,7 +130,7 @@ def circle_prior(name: str, card_at: Place, diameter_guess_mm: float, edge_share
     on_face = name in FLANGE_FACE_LENGTHS
     depth = (_FACE if on_face else _CHAMBER)[card_at]
     diameter_guess_mm *= _FLANGE_SIZES.get(name, 1.0)
-    edge = _EDGE_BREAK if name == "flange_diameter" else _Depth(0.0, 0.0)
+    edge = _BEHIND.get(name, _Depth(0.0, 0.0))
     return CirclePrior(
         offset_mm=depth.mean_mm + edge.mean_mm + depth.mean_share * diameter_guess_mm,
         offset_sd_mm=float((depth.sd_mm**2 + edge.sd_mm**2 + (depth.sd_share * diameter_guess_mm) ** 2) ** 0.5),

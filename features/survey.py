@@ -16,7 +16,7 @@ from features.placement import CardAt
 from features.ports import PortSize, possible_ports
 from features.problems import PHOTOS_DISAGREE, Problem
 from features.ruler import flange_as_ruler
-from features.which_edge import with_edge_doubt
+from features.which_edge import with_edge_doubt, with_thread_doubt
 
 __all__ = ["CardAt", "FittedCircle", "LookAt", "PhotoSurvey", "Survey", "SurveyRequest", "survey_photos"]
 
@@ -70,6 +70,8 @@ def combine_surveys(surveys: Sequence[PhotoSurvey], refused: Sequence[PhotoRefus
     hole_count, connection = by_name.get("bolt_hole_count", {}), by_name.get("connection", {})
     ports = possible_ports(combined.lengths, hole_count, connection)
     lengths = flange_as_ruler(combined.lengths, ports)
+    # Ports are named before: a thread's table knows both of its edges.
+    lengths = tuple(with_thread_doubt(length, connection.get("threaded", 0.0)) for length in lengths)
     if combined.disagreements:
         surveys = [replace(s, problems=(*s.problems, *_said(combined.disagreements))) for s in surveys]
     return Survey(tuple(surveys), tuple(refused), lengths, attributes, ports)

@@ -127,8 +127,9 @@ def _holds(outline_px: NDArray[np.float64], point_px: NDArray[np.float64]) -> bo
 
 
 def _looks(shape: tuple[int, ...]) -> tuple[tuple[float, bool], ...]:
-    """Scales to look at, in turn, and whether sharpened: reduced, full, and small pictures (a messaging app's 1600 px)
-    enlarged, at last with the blur taken back that closes a marker's smallest cells.
+    """Scales to look at, in turn, and whether sharpened: reduced, full, and small pictures enlarged.
+
+    A messaging app's 1600 px are at last looked at with the blur taken back that closes a marker's smallest cells.
     """
     longest = max(shape)
     looks = [(_FIRST_LOOK_PX / longest, False)] if longest > 1.2 * _FIRST_LOOK_PX else []

@@ -6,9 +6,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from features.circle_in_photos import SeenCircle
-from features.circle_in_space import CircleInSpace, CirclePrior, rim_of, solve_circle
+from features.circle_in_space import CircleInSpace, CirclePrior, CircleSighting, rim_of, solve_circle
 from features.circle_scale import RimToMeasure, measure_by_coin
 from features.common_axis import with_common_axis
+from features.lenses import ByLens, lenses, over_lenses
 from features.measured import Contribution, MeasuredLength
 from features.parts.finder import FoundCircle
 from features.photo import Photo
@@ -21,7 +22,7 @@ from features.placement import (
     circle_prior,
     seeming_place,
 )
-from features.plane_pose import PlanePose, unscaled_pose
+from features.plane_pose import PlanePose, plane_poses, unscaled_pose
 from features.problems import PLANES_DISAGREE, POSE_AMBIGUOUS, Problem
 from features.scale.reference import ScaleReference
 from features.which_edge import with_edge_doubt
@@ -122,30 +123,46 @@ def _in_planes(
 def _in_plane(
     photo: Photo, found: FoundCircle, poses: Sequence[PlanePose], reference: ScaleReference, prior: CirclePrior
 ) -> MeasuredCircle:
-    """Under every possible pose of the reference; the better one is kept, a tie widens the interval."""
+    """Under every possible lens and pose of the reference; the best is kept, what comes near it widens the interval."""
     sighting = found.sighting
-
-    def solved_by(prior: CirclePrior) -> list[CircleInSpace]:
-        every = [solve_circle(sighting, pose, reference, photo.focal, _center_px(photo), prior) for pose in poses]
-        return sorted(every, key=lambda circle: circle.cost)
-
-    solved = solved_by(prior)
-    disagreement = _planes_disagree(found, solved[0])
-    if solved[0].tilt_pull > _TILT_PULL_SAID and prior.tilt_sd_deg > _LIES_IN_PLANE_DEG:
+    best, tried = _by_lenses(photo, sighting, poses, reference, prior)
+    disagreement = _planes_disagree(found, best[0])
+    if best[0].tilt_pull > _TILT_PULL_SAID and prior.tilt_sd_deg > _LIES_IN_PLANE_DEG:
         # It faces another way than the reference: nothing is known of its plane then, but that it is of this pump.
-        depth = max(prior.offset_sd_mm, _PUMP_DEPTH * solved[0].length.value_mm)
+        depth = max(prior.offset_sd_mm, _PUMP_DEPTH * best[0].length.value_mm)
         prior = replace(prior, tilt_sd_deg=_ANY_TILT_DEG, offset_sd_mm=depth)
-        solved = solved_by(prior)
-    best = solved[0]
-    seen = SeenCircle(sighting, prior, reference, photo.focal, _center_px(photo), best)
-    length, problems = best.length, []
-    if len(solved) > 1 and solved[1].cost - best.cost < _SAME_COST:
-        apart = float(np.log(solved[1].length.value_mm / length.value_mm))
+        best, tried = _by_lenses(photo, sighting, poses, reference, prior)
+    solved, length = best[0], best[0].length
+    seen = SeenCircle(sighting, prior, reference, tried[0].focal, _center_px(photo), solved)
+    problems = []
+    length = over_lenses(length, tried, photo.name)
+    if len(best) > 1 and best[1].cost - solved.cost < _SAME_COST:
+        apart = float(np.log(best[1].length.value_mm / solved.length.value_mm))
         if abs(apart) > 0.004:
             problems.append(Problem(POSE_AMBIGUOUS, f"{sighting.name.replace('_', ' ')} differs by {abs(apart):.1%}"))
         pose_part = Contribution("tilt", f"pose:{photo.name}", apart / 2)
         length = replace(length, contributions=(*length.contributions, pose_part))
-    return MeasuredCircle(found, best, length, (*problems, *disagreement), seen)
+    return MeasuredCircle(found, solved, length, (*problems, *disagreement), seen)
+
+
+def _by_lenses(
+    photo: Photo,
+    sighting: CircleSighting,
+    poses: Sequence[PlanePose],
+    reference: ScaleReference,
+    prior: CirclePrior,
+) -> tuple[list[CircleInSpace], list[ByLens]]:
+    """The circle under all poses of the likeliest lens, best first, and under the best pose of every lens."""
+    every: list[tuple[ByLens, list[CircleInSpace]]] = []
+    tells_lens = len(reference.points_mm) > 3
+    for focal, height in lenses(photo.focal) if tells_lens else [(photo.focal, 0.0)]:
+        starts = poses if not every else plane_poses(reference, replace(photo, focal=focal))
+        solved = [solve_circle(sighting, pose, reference, focal, _center_px(photo), prior) for pose in starts]
+        solved.sort(key=lambda circle: circle.cost)
+        if solved:
+            every.append((ByLens(focal, solved[0], height - solved[0].cost), solved))
+    every.sort(key=lambda one: -one[0].log_weight)
+    return every[0][1], [one for one, _ in every]
 
 
 def _by_coin(

@@ -1,0 +1,61 @@
+"""Which of a phone's lenses took a photo that does not say so: the main one, or one of two or three times its length.
+
+Phones have had second and third lenses for years, and a viewer who zooms in to a fixed step crops alike. A broad belief
+about the focal length between them would be wrong for all; so each is tried, and the photo weighs them.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from features.circle_in_space import CircleInSpace
+from features.measured import Contribution, MeasuredLength
+from features.photo import FocalPrior
+
+LONGER = ((1.0, 0.75, 1.0), (2.0, 0.16, 0.6), (3.0, 0.09, 0.6))
+"""Length over the main lens's, how often such a lens is used for a thing within reach, and how wide the belief about its
+length is over that about the main one's, which stands for all kinds of cropping too (common practice)."""
+HARDLY = 0.02
+"""Below this share of the weight a lens is not counted."""
+
+
+@dataclass(frozen=True, eq=False)
+class ByLens:
+    """A circle as one lens would have it.
+
+    Attributes:
+        focal: the belief about that lens; solved: the circle under it; log_weight: how well both are believed.
+    """
+
+    focal: FocalPrior
+    solved: CircleInSpace
+    log_weight: float
+
+
+def lenses(focal: FocalPrior) -> tuple[tuple[FocalPrior, float], ...]:
+    """The lenses that may have taken a photo, each with the log of its density's height, the one believed in first."""
+    if focal.source != "phone_prior":
+        return ((focal, 0.0),)
+    return tuple(
+        (
+            replace(focal, focal_px=length * focal.focal_px, relative_sd=width * focal.relative_sd),
+            float(np.log(share / width)),
+        )
+        for length, share, width in LONGER
+    )
+
+
+def over_lenses(length: MeasuredLength, tried: Sequence[ByLens], photo: str) -> MeasuredLength:
+    """The length, as the likeliest lens has it, moved to the mean over all lenses and widened by their spread."""
+    weight = np.exp([one.log_weight - tried[0].log_weight for one in tried])
+    weight /= weight.sum()
+    weight = np.where(weight < HARDLY, 0.0, weight) / weight[weight >= HARDLY].sum()
+    apart = np.log([one.solved.length.value_mm / length.value_mm for one in tried])
+    mean = float(weight @ apart)
+    spread = float(np.sqrt(weight @ (apart - mean) ** 2))
+    if spread == 0.0:
+        return length
+    doubt = Contribution("camera", f"lens_taken:{photo}", spread)
+    value_mm = length.value_mm * float(np.exp(mean))
+    return replace(length, value_mm=value_mm, contributions=(*length.contributions, doubt))

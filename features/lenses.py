@@ -14,7 +14,7 @@ from features.measured import Contribution, MeasuredLength
 from features.photo import FocalPrior
 
 LONGER = ((1.0, 0.75, 1.0), (2.0, 0.16, 0.6), (3.0, 0.09, 0.6))
-"""Length over the main lens's, how often such a lens is used for a thing within reach, and how wide the belief about its
+"""Length over the main lens's, how often such a lens is used for a thing within reach, how wide the belief about its
 length is over that about the main one's, which stands for all kinds of cropping too (common practice)."""
 HARDLY = 0.02
 """Below this share of the weight a lens is not counted."""

@@ -7,8 +7,7 @@ either file there is no model, which is an ordinary answer: the classical finder
 import hashlib
 import json
 import os
-import weakref
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from pathlib import Path
@@ -120,8 +119,6 @@ class PartModel:
     def __init__(self, session: Any, calibration: "Calibration") -> None:
         self._session = session
         self._calibration = calibration
-        self._last: tuple[Callable[[], NDArray[np.uint8] | None], PartMaps] | None = None
-        """The last whole photo that was looked at, as long as it is there: scale and parts are asked of the same."""
 
     def look(self, pixels_rgb: NDArray[np.uint8], box: tuple[float, float, float, float] | None = None) -> PartMaps:
         """Look at a photo, or at a box of it.
@@ -130,15 +127,6 @@ class PartModel:
             pixels_rgb: (H, W, 3) upright photo.
             box: left, top, right, bottom in photo pixels; the whole photo when None.
         """
-        if box is not None:
-            return self._look(pixels_rgb, box)
-        last, maps = self._last or (lambda: None, None)
-        if maps is None or last() is not pixels_rgb:
-            maps = self._look(pixels_rgb, None)
-            self._last = (weakref.ref(pixels_rgb), maps)
-        return maps
-
-    def _look(self, pixels_rgb: NDArray[np.uint8], box: tuple[float, float, float, float] | None) -> PartMaps:
         picture, window = picture_of(pixels_rgb, box)
         outputs = self._session.run(None, {"pictures": picture})
         parts, points, centers, shapes, logits = (np.asarray(output[0], np.float32) for output in outputs)

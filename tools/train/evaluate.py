@@ -55,10 +55,11 @@ def main(
     _write(card, told)
     load_part_model.cache_clear()
     packed = Packed.load(test)
-    figures = figures_of(judge_photos(_model(model, card), packed, range(len(packed.names))))
+    judged = judge_photos(_model(model, card), packed, range(len(packed.names)))
+    figures = figures_of(judged)
     told["test"] = {"photos": len(packed.names), **figures.as_json()}
     told["confusion"] = confusion_tables(figures)
-    told["surest"] = {name: round(min(share, MOST), 4) for name, share in figures.right.items()}
+    told["surest"] = right_when_sure(judged)
     _write(card, told)
     typer.echo(json.dumps(told["test"], indent=1))
 
@@ -79,6 +80,20 @@ def pump_offset(judged: Sequence[JudgedPhoto]) -> float:
     """Log odds of "a pump" that one pump photo in a hundred stays below; pictures of other things are not needed."""
     shares = np.clip([one.attributes["pump"].probabilities for one in judged], 1e-12, 1.0)
     return round(float(np.percentile(np.log(shares[:, 0] / shares[:, 1]), 1)), 3)
+
+
+def right_when_sure(judged: Sequence[JudgedPhoto]) -> dict[str, float]:
+    """Per attribute, how often its value is right in the half of the photos in which the model is surest of it."""
+    found = {}
+    for name in ATTRIBUTES:
+        rows = [one.attributes[name] for one in judged if name in one.attributes and one.attributes[name].seen]
+        if not rows:
+            continue
+        shares, truth = np.array([row.probabilities for row in rows]), np.array([row.truth for row in rows])
+        surest = np.argsort(-shares.max(axis=1), kind="stable")[: (len(rows) + 1) // 2]
+        right = float((shares[surest].argmax(axis=1) == truth[surest]).mean())
+        found[name] = round(min(right, MOST), 4)
+    return found
 
 
 def confusion_tables(figures: Figures) -> dict[str, dict[str, Any]]:

@@ -1,0 +1,100 @@
+"""What a slanted view tells of a flange's depth, of the lens that took it, and what is said of a threaded mouth.
+
+Pictures of known truth are drawn with OpenCV's own projection, which shares no code with the program.
+"""
+
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+
+from features.circle_in_space import CirclePrior, CircleSighting, solve_circle
+from features.common_axis import with_common_axis
+from features.lenses import lenses
+from features.measure_circles import measure_circles
+from features.measured import Contribution, MeasuredLength
+from features.parts.finder import FoundCircle
+from features.photo import FocalPrior, Photo
+from features.placement import seeming_place
+from features.plane_pose import plane_poses
+from features.scale.reference import ScaleReference
+from features.which_edge import with_thread_doubt
+
+WIDTH, HEIGHT, FOCAL = 1600, 1200, 1200.0
+CENTER = ((WIDTH - 1) / 2, (HEIGHT - 1) / 2)
+GRID = np.array([[x * 12.0, y * 12.0] for x in range(1, 7) for y in range(1, 5)])
+
+
+def _drawn(points_mm, focal, tilt_deg, away_mm, rng, noise_px=0.05):
+    K = np.array([[focal, 0, CENTER[0]], [0, focal, CENTER[1]], [0, 0, 1.0]])
+    turn = np.deg2rad(tilt_deg) * np.array([0.4, 0.9, 0.0])
+    px, _ = cv2.projectPoints(np.asarray(points_mm, float), turn, np.array([-40.0, -40.0, away_mm]), K, None)
+    return px.reshape(-1, 2) + rng.normal(0, noise_px, (len(points_mm), 2))
+
+
+def _circle(diameter_mm, depth_mm):
+    angle = np.linspace(0, 2 * np.pi, 180, endpoint=False)
+    return 0.5 * diameter_mm * np.column_stack([np.cos(angle), np.sin(angle), 0 * angle]) + [60, -20, depth_mm]
+
+
+def _reference(focal, tilt_deg, away_mm, rng, noise_px=0.05):
+    px = _drawn(np.column_stack([GRID, np.zeros(len(GRID))]), focal, tilt_deg, away_mm, rng, noise_px)
+    return ScaleReference("scale_card", "pocket scale card", GRID, px, noise_px, px[:4], 0.005, "print:pocket")
+
+
+def _photo(source, sd):
+    return Photo("a.jpg", Path("a.jpg"), np.zeros((HEIGHT, WIDTH, 3), np.uint8), FocalPrior(FOCAL, sd, source))
+
+
+@pytest.mark.parametrize(("tilt_deg", "least", "most"), [(35.0, 6.0, 10.5), (2.0, 1.0, 3.5)])
+def test_a_step_shows_at_a_slant_and_not_from_ahead(tilt_deg, least, most):
+    """A rim 9 mm behind its face, believed 2 mm behind: a slanted view says so, a frontal one leaves the belief."""
+    rng = np.random.default_rng(0)
+    reference, photo = _reference(FOCAL, tilt_deg, 500.0, rng), _photo("exif_35mm", 0.05)
+    pose = plane_poses(reference, photo)[0]
+
+    def solved(name, diameter_mm, depth_mm, prior):
+        edge = CircleSighting(name, "a.jpg", _drawn(_circle(diameter_mm, depth_mm), FOCAL, tilt_deg, 500.0, rng))
+        return solve_circle(edge, pose, reference, photo.focal, CENTER, prior)
+
+    belief = CirclePrior(2.0, 2.5)
+    opening = solved("port_bore", 40.0, 0.0, CirclePrior(0.0, 0.5))
+    told = with_common_axis(belief, solved("flange_diameter", 150.0, 9.0, belief), opening)
+    assert least < told.offset_mm < most
+    assert told.offset_sd_mm < belief.offset_sd_mm
+
+
+def test_a_longer_lens_is_found_by_the_card():
+    """Three times the main lens's length, not told: by weighing lenses nearer than where one is believed."""
+    rng = np.random.default_rng(1)
+    off = {}
+    for source in ("phone_prior", "exif_35mm"):
+        off[source] = []
+        for tilt_deg in (20.0, 22.0, 24.0, 26.0, 28.0):
+            reference = _reference(3 * FOCAL, tilt_deg, 2400.0, rng, 0.2)
+            edge = _drawn(_circle(200.0, 7.0), 3 * FOCAL, tilt_deg, 2400.0, rng)
+            found = FoundCircle(CircleSighting("chamber_diameter", "a.jpg", edge), 1.0, 0.1)
+            photo = _photo(source, 0.2)
+            (one,) = measure_circles(photo, [found], plane_poses(reference, photo), reference, "rim")
+            off[source].append(abs(one.length.value_mm / 200.0 - 1))
+    assert 1e-6 < np.median(off["phone_prior"]) < 0.01
+    assert np.median(off["phone_prior"]) < np.median(off["exif_35mm"])
+    assert len(lenses(_photo("exif_35mm", 0.05).focal)) == 1
+
+
+def test_a_threaded_mouth_may_be_chamfer_or_crests():
+    """NPT 1 (ASME B1.20.1, from memory): 33.4 mm outside, 30.3 mm at its crests; the interval holds both."""
+    mouth = MeasuredLength("port_bore", 1.015 * 33.4, (Contribution("edge", "edge:a", 0.005),), ("a.jpg",))
+    low, high = with_thread_doubt(mouth, 0.98).interval_mm
+    assert low < 30.3 < 1.015 * 33.4 < high
+    assert with_thread_doubt(mouth, 0.02) is mouth
+
+
+def test_a_card_over_the_rim_where_manifolds_pass_seems_to_lie_on_a_port():
+    """Above the middle it does, beside it on the rim: manifolds run up and down (common practice)."""
+    angle = np.linspace(0, 2 * np.pi, 60)
+    joint = 300.0 * np.column_stack([np.cos(angle), np.sin(angle)]) + [800, 600]
+    assert seeming_place("unknown", np.array([820.0, 310.0]), joint, None) == "seems_port"
+    assert seeming_place("unknown", np.array([1090.0, 640.0]), joint, None) == "seems_rim"
+    assert seeming_place("rim", np.array([820.0, 310.0]), joint, None) == "rim"

@@ -13,9 +13,10 @@ from features.circle_in_space import CircleInSpace
 from features.measured import Contribution, MeasuredLength
 from features.photo import FocalPrior
 
-LONGER = ((1.0, 0.75, 1.0), (2.0, 0.16, 0.6), (3.0, 0.09, 0.6))
-"""Length over the main lens's, how often such a lens is used for a thing within reach, how wide the belief about its
-length is over that about the main one's, which stands for all kinds of cropping too (common practice)."""
+MAIN_SHARE, LONGER = 0.75, ((2.0, 0.16, 0.6), (3.0, 0.09, 0.6))
+"""How often the main lens is used for a thing within reach. Of longer ones their length over its, how often they are,
+and how wide the belief about that is over the one about the main lens's, which stands for all kinds of cropping too
+(common practice)."""
 HARDLY = 0.02
 """Below this share of the weight a lens is not counted."""
 
@@ -37,13 +38,14 @@ def lenses(focal: FocalPrior) -> tuple[tuple[FocalPrior, float], ...]:
     """The lenses that may have taken a photo, each with the log of its density's height, the one believed in first."""
     if focal.source != "phone_prior":
         return ((focal, 0.0),)
-    return tuple(
+    longer = (
         (
             replace(focal, focal_px=length * focal.focal_px, relative_sd=width * focal.relative_sd),
             float(np.log(share / width)),
         )
         for length, share, width in LONGER
     )
+    return ((focal, float(np.log(MAIN_SHARE))), *longer)
 
 
 def over_lenses(length: MeasuredLength, tried: Sequence[ByLens], photo: str) -> MeasuredLength:

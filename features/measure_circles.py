@@ -12,7 +12,7 @@ from features.common_axis import with_common_axis
 from features.lenses import ByLens, lenses, over_lenses
 from features.measured import Contribution, MeasuredLength
 from features.parts.finder import FoundCircle
-from features.photo import Photo
+from features.photo import FocalPrior, Photo
 from features.placement import (
     BEHIND_THE_FACE,
     ON_THE_FACE,
@@ -125,13 +125,14 @@ def _in_plane(
 ) -> MeasuredCircle:
     """Under every possible lens and pose of the reference; the best is kept, what comes near it widens the interval."""
     sighting = found.sighting
-    best, tried = _by_lenses(photo, sighting, poses, reference, prior)
+    may_be = lenses(photo.focal) if len(reference.points_mm) > 3 else ((photo.focal, 0.0),)
+    best, tried = _by_lenses(photo, sighting, poses, reference, prior, may_be)
     disagreement = _planes_disagree(found, best[0])
     if best[0].tilt_pull > _TILT_PULL_SAID and prior.tilt_sd_deg > _LIES_IN_PLANE_DEG:
         # It faces another way than the reference: nothing is known of its plane then, but that it is of this pump.
         depth = max(prior.offset_sd_mm, _PUMP_DEPTH * best[0].length.value_mm)
         prior = replace(prior, tilt_sd_deg=_ANY_TILT_DEG, offset_sd_mm=depth)
-        best, tried = _by_lenses(photo, sighting, poses, reference, prior)
+        best, tried = _by_lenses(photo, sighting, poses, reference, prior, [(tried[0].focal, 0.0)])
     solved, length = best[0], best[0].length
     seen = SeenCircle(sighting, prior, reference, tried[0].focal, _center_px(photo), solved)
     problems = []
@@ -151,12 +152,12 @@ def _by_lenses(
     poses: Sequence[PlanePose],
     reference: ScaleReference,
     prior: CirclePrior,
+    may_be: Sequence[tuple[FocalPrior, float]],
 ) -> tuple[list[CircleInSpace], list[ByLens]]:
     """The circle under all poses of the likeliest lens, best first, and under the best pose of every lens."""
     every: list[tuple[ByLens, list[CircleInSpace]]] = []
-    tells_lens = len(reference.points_mm) > 3
-    for focal, height in lenses(photo.focal) if tells_lens else [(photo.focal, 0.0)]:
-        starts = poses if not every else plane_poses(reference, replace(photo, focal=focal))
+    for focal, height in may_be:
+        starts = poses if focal is photo.focal else plane_poses(reference, replace(photo, focal=focal))
         solved = [solve_circle(sighting, pose, reference, focal, _center_px(photo), prior) for pose in starts]
         solved.sort(key=lambda circle: circle.cost)
         if solved:

@@ -28,11 +28,11 @@ _SMALL_PX = 60.0
 _RELIEF_OF_A_COIN = 1.0
 _RIVAL = 0.85
 _OTHER_SIZE = 0.06
-_UNSEEN = 0.02
-"""What a round thing counts that the part model does not call a scale reference: small, for it may overlook a coin."""
+_UNSEEN = 0.12
+"""What a round thing counts that the part model does not call a scale reference: it overlooks many a coin."""
 _LEAST_AXIS_RATIO = 0.4
 """A place told flatter than this is no coin, however roughly it was told."""
-_SURELY = 0.15
+_SURELY = 0.25
 """What a round thing in a place told to be a reference must count to be taken without a look at the whole photo."""
 _ROUND_TRIES = ((1.0, 1.0, 0.0), (0.8, 1.0, 0.0), (1.25, 1.0, 0.0))
 _TILTED_TRIES = tuple((1.0, squeeze, angle) for squeeze in (0.8, 0.62) for angle in (0.0, 45.0, 90.0, 135.0))

@@ -226,6 +226,7 @@ class SalesPage(Page):
                     now = at_work(t("page.measuring", number=told.number, count=told.count, name=told.name))
                     yield self._view.case(record, photo, outline, now, working=True)
                 elif isinstance(told, Survey):
+                    yield self._view.only(at_work(t("page.answering")))
                     answered = self._desk.answer(record, told)
                     trouble = trouble or self._missed(answered, photo)
                     yield self._view.case(record, photo, outline, said(trouble, "warning"), answered)

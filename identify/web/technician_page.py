@@ -42,6 +42,9 @@ from identify.web.words import LANGUAGES, Words
 from identify.web.worker_process import JobFailed, Stopped
 from identify.wording import chance_words
 
+_STATUS = 2
+"""Where the line of status stands among what is shown."""
+
 
 class TechnicianPage(Page):
     """The parts of the page and what happens when they are used; see `Page`."""
@@ -178,6 +181,7 @@ class TechnicianPage(Page):
                     now = t("page.measuring", number=told.number, count=told.count, name=told.name)
                     yield self._shown(record, at_work(now), refused=refused, working=True)
                 elif isinstance(told, Survey):
+                    yield self._only(at_work(t("page.answering")))
                     answered = self._desk.answer(record, told) if record.photos else None
                     yield self._shown(record, "", answered, refused, is_done=is_done)
         except Stopped:
@@ -255,6 +259,10 @@ class TechnicianPage(Page):
         """The question worth most, as long as nobody has said where the scale lies."""
         asked = place_is_open(record, answered) and record.state == "open"
         return paragraph(self._t("tech.say_place"), "warning") if asked else ""
+
+    def _only(self, status: str) -> tuple[Any, ...]:
+        """Only the line of status changes."""
+        return tuple(status if place == _STATUS else part for place, part in enumerate(self._nothing()))
 
     def _nothing(self) -> tuple[Any, ...]:
         return tuple(KEEP() for _ in range(9 + MOST_QUESTIONS))

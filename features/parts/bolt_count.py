@@ -23,6 +23,12 @@ ANGLE_SD_RAD = 0.05
 RING_WIDTH = 0.09
 """Fasteners lie within this share of the ring's radius."""
 LEAST_SEEN = 3
+MOST_ASIDE, ASIDE_SD = 0.3, 0.2
+"""How far a ring's center lies beside the outline's, in its radii, and the usual spread: bolts that stand a tenth of
+the radius before the outline's plane, seen 45 deg aslant, lie a tenth beside."""
+_STEPS = np.linspace(-MOST_ASIDE, MOST_ASIDE, 13)
+ASIDE = np.stack(np.meshgrid(_STEPS, _STEPS), axis=-1).reshape(-1, 2)
+"""(C, 2) centers that are tried."""
 TURNS = 24
 
 
@@ -99,27 +105,32 @@ def _angle_sd(count: int) -> float:
 
 
 def _ring_of(places: Array, scores: Array) -> tuple[NDArray[np.bool_], Array, float]:
-    """Members, center and radius of the ring that most of the places lie on, not far from the unit circle."""
-    middle, nothing = np.zeros(2), np.zeros(len(places), bool)
-    distance = np.linalg.norm(places, axis=1)
+    """Members, center and radius of the ring that most of the places lie on, not far from the unit circle.
+
+    Heads stand in front of the plane of the joint's outline, or behind it, so a slant moves the whole ring aside.
+    """
+    nothing = np.zeros(len(places), bool)
+    if len(places) < LEAST_SEEN:
+        return nothing, np.zeros(2), 1.0
+    distance = np.linalg.norm(places[None] - ASIDE[:, None], axis=2)
     possible = (distance > 0.55) & (distance < 1.25)
-    if possible.sum() < LEAST_SEEN:
-        return nothing, middle, 1.0
-    votes = [float(scores[possible & (np.abs(distance - r) < RING_WIDTH)].sum()) for r in distance]
-    radius = float(distance[int(np.argmax(np.where(possible, votes, -1.0)))])
-    members = possible & (np.abs(distance - radius) < RING_WIDTH)
+    near = np.abs(distance[:, :, None] - distance[:, None, :]) < RING_WIDTH
+    votes = np.einsum("cij,cj,j->ci", near, possible, scores) * possible
+    votes *= np.exp(-0.5 * (np.linalg.norm(ASIDE, axis=1) / ASIDE_SD) ** 2)[:, None]
+    which, first = np.unravel_index(int(np.argmax(votes)), votes.shape)
+    middle, radius = ASIDE[which], float(distance[which, first])
+    members = possible[which] & near[which, first]
     for _ in range(3):
-        if members.sum() >= 5:
-            # Heads stand in front of the joint's plane, so a slant moves the whole ring aside.
-            x, y = places[members].T
-            solved = np.linalg.lstsq(np.column_stack([2 * x, 2 * y, np.ones(len(x))]), x * x + y * y, rcond=None)[0]
-            middle = np.clip(solved[:2], -0.1, 0.1)
-        distance = np.linalg.norm(places - middle, axis=1)
-        radius = float(np.median(distance[members]))
-        members = (np.abs(distance - radius) < RING_WIDTH) & (distance > 0.5)
         if members.sum() < LEAST_SEEN:
             return nothing, middle, radius
-    return members, middle, radius
+        if members.sum() >= 5:
+            x, y = places[members].T
+            solved = np.linalg.lstsq(np.column_stack([2 * x, 2 * y, np.ones(len(x))]), x * x + y * y, rcond=None)[0]
+            middle = np.clip(solved[:2], -MOST_ASIDE, MOST_ASIDE)
+        away = np.linalg.norm(places - middle, axis=1)
+        radius = float(np.median(away[members]))
+        members = (np.abs(away - radius) < RING_WIDTH) & (away > 0.5)
+    return (members if members.sum() >= LEAST_SEEN else nothing), middle, radius
 
 
 def _fit(angles: Array, count: int, in_view: Callable[[Array], NDArray[np.bool_]]) -> tuple[float, float, int]:

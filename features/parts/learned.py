@@ -74,14 +74,14 @@ class LearnedFinder:
             if not question.look_at and not any(part.score > SURE_PART for part in rounds):
                 return PartSightings(view, problems=doubts)
         sightings = PartSightings(view, attributes=photo_evidence(maps, question.photo_name), problems=doubts)
-        chamber = self._closely(question, maps, _chosen(rounds, "chamber", question.hint("chamber")))
+        chamber = self._subject(question, maps, _chosen(rounds, "chamber", question.hint("chamber")))
         if chamber is not None:
             sightings = _with_chamber(sightings, question, chamber)
-        flange = self._closely(question, maps, _chosen(rounds, "flange", question.hint("port")))
+        flange = self._subject(question, maps, _chosen(rounds, "flange", question.hint("port")))
         if flange is not None:
             sightings = _with_flange(sightings, question, flange)
         else:
-            mouth = self._closely(question, maps, _chosen(rounds, "mouth", question.hint("port")))
+            mouth = self._subject(question, maps, _chosen(rounds, "mouth", question.hint("port")))
             if mouth is not None:
                 circle = trace_mouth(question, mouth.part, mouth.maps)
                 sightings = replace(sightings, circles=(*sightings.circles, *([circle] if circle else [])))
@@ -93,17 +93,19 @@ class LearnedFinder:
         outlines = part_outlines(maps, "scale_reference")
         return ReferenceSight(lambda outline_px: share_inside(maps, "scale_reference", outline_px), outlines)
 
-    def _closely(self, question: PartQuestion, maps: PartMaps, part: RoundPart | None) -> Subject | None:
-        """Look again at a part alone, where that shows more of it."""
-        if part is None:
-            return None
-        outline = part.outline_px(stretch=ROOM)
-        (left, top), (right, bottom) = outline.min(axis=0), outline.max(axis=0)
-        if max(right - left, bottom - top) > CLOSER * max(question.gray.shape):
-            return Subject(by_the_map(maps, part), maps)
-        again = self._model.look(question.pixels_rgb, (left, top, right, bottom))
-        same = [one for one in round_parts(again) if one.name == part.name and one.resembles(part, SAME_AGAIN)]
-        return Subject(by_the_map(again, same[0] if same else part), again)
+    def _subject(self, question: PartQuestion, maps: PartMaps, part: RoundPart | None) -> Subject | None:
+        return None if part is None else closely(self._model, question.pixels_rgb, maps, part)
+
+
+def closely(model: PartModel, pixels_rgb: NDArray[np.uint8], maps: PartMaps, part: RoundPart) -> Subject:
+    """A part as a look at it alone shows it, where that shows more of it than the maps it was found in."""
+    outline = part.outline_px(stretch=ROOM)
+    (left, top), (right, bottom) = outline.min(axis=0), outline.max(axis=0)
+    if max(right - left, bottom - top) > CLOSER * max(pixels_rgb.shape[:2]):
+        return Subject(by_the_map(maps, part), maps)
+    again = model.look(pixels_rgb, (left, top, right, bottom))
+    same = [one for one in round_parts(again) if one.name == part.name and one.resembles(part, SAME_AGAIN)]
+    return Subject(by_the_map(again, same[0] if same else part), again)
 
 
 def best_finder() -> LearnedFinder | ClassicalFinder:

@@ -223,6 +223,30 @@ def test_bolts_all_seen_are_counted_exactly(count):
     assert 0.8 < ring.likelihood[count] < 1.0
 
 
+@pytest.mark.parametrize("slant_deg", [35.0, 50.0])
+def test_bolts_before_the_outline_seen_aslant_are_counted_exactly(slant_deg):
+    # A joint of radius 100 mm, bolt heads 18 mm before it, projected by OpenCV as a phone sees it from 0.9 m.
+    camera = np.array([[1000.0, 0, 0], [0, 1000.0, 0], [0, 0, 1]])
+    turn, at = np.array([0.0, np.deg2rad(slant_deg), 0.0]), np.array([0.0, 0.0, 900.0])
+
+    def seen(radius_mm, height_mm, count):
+        angle = 0.4 + 2 * np.pi * np.arange(count) / count
+        ring = np.stack([radius_mm * np.cos(angle), radius_mm * np.sin(angle), np.full(count, -height_mm)], 1)
+        return cv2.projectPoints(ring, turn, at, camera, None)[0][:, 0]
+
+    (x, y), (wide, high), angle_deg = cv2.fitEllipse(seen(100.0, 0.0, 200).astype(np.float32))
+    angle = np.deg2rad(angle_deg)
+    axes = np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]])
+    shape = axes.T @ np.diag([wide / 2, high / 2]) @ axes
+    places = (seen(85.0, 18.0, 8) - [x, y]) @ np.linalg.inv(shape)
+    # The ring lies well beside the outline's middle.
+    assert np.linalg.norm(places.mean(axis=0)) > 0.1
+    ring = count_ring(places, np.full(8, 0.7), tuple(range(4, 25)), lambda at: np.ones(len(at), bool))
+    assert ring is not None
+    assert ring.count == 8
+    assert ring.members.all()
+
+
 @pytest.mark.parametrize("aside_deg", [4.0, 12.0])
 def test_a_bolt_told_twice_and_a_stray_place_are_no_bolts(aside_deg):
     # Eight bolts; the model tells the head and the nut of one apart, and something between two others.

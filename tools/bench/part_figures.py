@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Any
 
 import cv2
@@ -9,13 +10,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from features.parts.closer_look import look_at_pump
-from features.parts.learned import CHAMBER_COUNTS, Subject, counted_chamber_bolts
+from features.parts.learned import CHAMBER_COUNTS, Subject, closely, counted_chamber_bolts
 from features.parts.part_maps import RoundPart, round_parts
 from features.parts.part_model import PartMaps, PartModel
 from features.parts.part_vocabulary import ATTRIBUTES, PART_CLASSES, POINT_CLASSES, ROUND_CLASSES
 from tools.train.pack import Packed
 
 Pixels = NDArray[np.uint8]
+Closer = Callable[[RoundPart], Subject]
 LARGE_PARTS = ("chamber_cover", "clamp_band", "bolted_rim", "flange", "manifold", "air_section")
 BINS = 10
 
@@ -91,13 +93,14 @@ def judge_photos(
     for k in which:
         width, height = packed.size[k]
         photo = np.ascontiguousarray(packed.photos[k, :height, :width])
-        maps = look_at_pump(model, photo if change is None else change(photo, k))
-        judged.append(judge(maps, packed, k))
+        photo = photo if change is None else change(photo, k)
+        maps = look_at_pump(model, photo)
+        judged.append(judge(maps, packed, k, partial(closely, model, photo, maps)))
     return judged
 
 
-def judge(maps: PartMaps, packed: Packed, k: int) -> JudgedPhoto:
-    """Compare the maps of photo k with its truth."""
+def judge(maps: PartMaps, packed: Packed, k: int, closer: Closer) -> JudgedPhoto:
+    """Compare the maps of photo k with its truth; `closer` looks at one part alone."""
     width, height = packed.size[k]
     classes = packed.classes[k, :height, :width]
     told = told_classes(maps, int(width), int(height))
@@ -109,7 +112,7 @@ def judge(maps: PartMaps, packed: Packed, k: int) -> JudgedPhoto:
             shares = tuple(maps.attributes[name][value] for value in values)
             attributes[name] = ToldAttribute(shares, int(packed.attributes[k, i]), bool(packed.seen[k, i]))
     parts = round_parts(maps)
-    errors, missed, bolts = _rounds(maps, parts, packed, k)
+    errors, missed, bolts = _rounds(closer, parts, packed, k)
     return JudgedPhoto(confusion, attributes, errors, missed, bolts)
 
 
@@ -126,7 +129,7 @@ def told_classes(maps: PartMaps, width: int, height: int) -> NDArray[np.int64]:
 
 
 def _rounds(
-    maps: PartMaps, parts: Sequence[RoundPart], packed: Packed, k: int
+    closer: Closer, parts: Sequence[RoundPart], packed: Packed, k: int
 ) -> tuple[dict[str, list[float]], dict[str, int], tuple[tuple[int, int, bool], ...]]:
     errors: dict[str, list[float]] = {name: [] for name in ROUND_CLASSES}
     missed = dict.fromkeys(ROUND_CLASSES, 0)
@@ -145,18 +148,18 @@ def _rounds(
         off = np.linalg.norm(truth.unit_places(best.outline_px()), axis=1) - 1
         errors[name].append(float(np.abs(off).mean()))
         if name == "chamber":
-            bolts += _counted(maps, best, truth, packed, k)
+            bolts += _counted(closer, best, truth, packed, k)
     return errors, missed, tuple(bolts)
 
 
-def _counted(maps: PartMaps, told: RoundPart, truth: RoundPart, packed: Packed, k: int) -> list[tuple[int, int, bool]]:
+def _counted(closer: Closer, told: RoundPart, truth: RoundPart, packed: Packed, k: int) -> list[tuple[int, int, bool]]:
     """True and told number of bolts of one joint, counted as the program counts them."""
     mine = packed.points[k][packed.points[k][:, 2] == POINT_CLASSES.index("chamber_bolt")]
     distance = np.linalg.norm(truth.unit_places(mine[:, :2]), axis=1)
     mine = mine[(distance > 0.6) & (distance < 1.3)]
     if len(mine) not in CHAMBER_COUNTS:
         return []
-    ring, _ = counted_chamber_bolts(Subject(told, maps))
+    ring, _ = counted_chamber_bolts(closer(told))
     return [(len(mine), ring.count if ring else 0, bool((mine[:, 3] > 0).all()))]
 
 

@@ -172,10 +172,9 @@ def figures_of(judged: Sequence[JudgedPhoto]) -> Figures:
         overlap[name] = float(total[i, i] / max(total[i].sum() + total[:, i].sum() - total[i, i], 1))
     right, calibration, confusion = {}, {}, {}
     for name, values in ATTRIBUTES.items():
-        rows = [one.attributes[name] for one in judged if name in one.attributes and one.attributes[name].seen]
-        if not rows:
+        shares, truth = told_where_seen(judged, name)
+        if not len(truth):
             continue
-        shares, truth = np.array([r.probabilities for r in rows]), np.array([r.truth for r in rows])
         told = shares.argmax(axis=1)
         right[name] = float((told == truth).mean())
         calibration[name] = calibration_error(shares.max(axis=1), told == truth)
@@ -189,6 +188,12 @@ def figures_of(judged: Sequence[JudgedPhoto]) -> Figures:
         {name: len(e) / max(len(e) + missed[name], 1) for name, e in errors.items()},
         float(np.mean([true == told for true, told in counted])) if counted else float("nan"), len(counted),
     )  # fmt: skip
+
+
+def told_where_seen(judged: Sequence[JudgedPhoto], name: str) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+    """(N, V) told probabilities and (N,) true values of an attribute, of photos whose truth is known and in view."""
+    rows = [one.attributes[name] for one in judged if name in one.attributes and one.attributes[name].seen]
+    return np.array([row.probabilities for row in rows]), np.array([row.truth for row in rows], np.int64)
 
 
 def calibration_error(told: NDArray[np.float64], right: NDArray[np.bool_]) -> float:

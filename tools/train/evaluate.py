@@ -17,7 +17,7 @@ from scipy.optimize import minimize_scalar
 
 from features.parts.part_model import CARD_FILE, MODEL_FILE, PartModel, load_part_model
 from features.parts.part_vocabulary import ATTRIBUTES
-from tools.bench.part_figures import Figures, JudgedPhoto, figures_of, judge_photos
+from tools.bench.part_figures import Figures, JudgedPhoto, figures_of, judge_photos, told_where_seen
 from tools.train.pack import Packed
 
 Floats = NDArray[np.float64]
@@ -68,11 +68,9 @@ def temperatures(judged: Sequence[JudgedPhoto]) -> dict[str, float]:
     """A temperature per attribute, from photos that show it."""
     found = {}
     for name in ATTRIBUTES:
-        rows = [one.attributes[name] for one in judged if name in one.attributes and one.attributes[name].seen]
-        if name == "pump" or not rows:
-            continue
-        shares = np.array([row.probabilities for row in rows])
-        found[name] = round(temperature_of(shares, np.array([row.truth for row in rows])), 4)
+        shares, truth = told_where_seen(judged, name)
+        if name != "pump" and len(truth):
+            found[name] = round(temperature_of(shares, truth), 4)
     return found
 
 
@@ -86,11 +84,10 @@ def right_when_sure(judged: Sequence[JudgedPhoto]) -> dict[str, float]:
     """Per attribute, how often its value is right in the half of the photos in which the model is surest of it."""
     found = {}
     for name in ATTRIBUTES:
-        rows = [one.attributes[name] for one in judged if name in one.attributes and one.attributes[name].seen]
-        if not rows:
+        shares, truth = told_where_seen(judged, name)
+        if not len(truth):
             continue
-        shares, truth = np.array([row.probabilities for row in rows]), np.array([row.truth for row in rows])
-        surest = np.argsort(-shares.max(axis=1), kind="stable")[: (len(rows) + 1) // 2]
+        surest = np.argsort(-shares.max(axis=1), kind="stable")[: (len(truth) + 1) // 2]
         right = float((shares[surest].argmax(axis=1) == truth[surest]).mean())
         found[name] = round(min(right, MOST), 4)
     return found

@@ -1,17 +1,19 @@
-"""A port's face found anew by its circles, in pictures squared up to the reference.
+"""A port's face found anew by its circles, in pictures squared up to the reference or to the face itself.
 
 Where a card hides half of a flange, the told outline shrinks to the other half or leans to one side. The rim is a
 circle under the reference's slant all the same, and its edges agree on where its middle is.
 """
+
+from collections.abc import Sequence
 
 import numpy as np
 
 from features.circle_fit import fit_circle
 from features.parts.concentric import ConcentricSet, edge_field, find_concentric
 from features.parts.finder import PartQuestion
-from features.parts.front_on import FrontOn
+from features.parts.front_on import FaceFrame, FrontOn
 from features.parts.part_maps import RoundPart
-from features.parts.placed import Placed, reference_frames
+from features.parts.placed import Placed
 
 RADIUS_PX, ROOM = 110.0, 2.2
 """How large the told outline is drawn, and how much round it is looked at."""
@@ -26,22 +28,23 @@ OPENING = 0.18
 SETS, REACH = 5, 0.05
 
 
-def circles_about(question: PartQuestion, part: RoundPart) -> list[Placed]:
-    """Circles about a told outline that edges agree on, under the slant of the reference.
+def circles_about(
+    question: PartQuestion, part: RoundPart, frames: Sequence[FaceFrame], measured_slant: bool
+) -> list[Placed]:
+    """Circles about a told outline that edges agree on.
 
     Args:
-        question: the photo with the poses of its reference; none are found where these tell no slant.
+        question: the photo.
         part: the told outline.
+        frames: pictures squared up to planes in which the part may lie; measured_slant: whether a reference told them.
 
     Returns:
         The best supported of a few concentric sets, and those of the same set nearly as well supported.
     """
-    if not question.tilt_known:
-        return []
     places = []
-    for frame in reference_frames(question):
+    for frame in frames:
         center, radius = fit_circle(frame.from_photo(part.outline_px()))
-        told = Placed(frame, center, radius, True, REACH)
+        told = Placed(frame, center, radius, measured_slant, REACH)
         front = told.picture(question.gray, RADIUS_PX, ROOM, question.keep_out_px)
         shape = (front.gray.shape[0], front.gray.shape[1])
         sets = find_concentric(edge_field(front), shape, OPENING * RADIUS_PX, ROOM * RADIUS_PX, SETS)
@@ -58,6 +61,6 @@ def _placed(told: Placed, front: FrontOn, one: ConcentricSet) -> list[Placed]:
     scale = told.radius / RADIUS_PX
     middle = told.center + scale * (one.center - front.foot)
     return [
-        Placed(told.frame, middle, scale * float(radius), True, REACH, by_edges=True)
+        Placed(told.frame, middle, scale * float(radius), told.measured_slant, REACH, by_edges=True)
         for radius in one.radii[may_be & (one.supports >= enough)]
     ]

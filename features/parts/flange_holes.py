@@ -1,41 +1,47 @@
 """Holes or bolts of a flange by the photo itself: equal round things, evenly spaced about its middle.
 
-In a squared-up picture of the flange every place is scored by how much of a circle of hole size has edges along it, and
-those scores are added up over every ring of equal angles. One hole may hide in a shadow; the ring does not.
+In a squared-up picture of the flange every place is scored by how much of a circle of hole size stands about it, and
+each score is weighed: how much likelier is it where a hole is than where none is? Those weights add up over every ring
+of equal angles. What is seen between neighbors tells the number; what a card hides speaks neither for nor against one.
 """
 
 from dataclasses import dataclass
+from functools import cache
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from features.parts.concentric import edge_field
 from features.parts.finder import PartQuestion
-from features.parts.front_on import FrontOn
+from features.parts.front_on import FaceFrame, FrontOn
+from features.parts.hole_votes import HoleVotes, hole_votes
 from features.parts.placed import Placed
+from reference_geometry.standards.flanges import flanges
 
 Array = NDArray[np.float64]
 Floats = NDArray[np.float32]
 
 COUNTS = (4, 8, 12)
 """Numbers of bolts of 1/2 to 4 in. in the tabulated standards, and the next."""
-RADIUS_PX, ROOM = 150.0, 1.06
-NEAREST, FARTHEST = 0.6, 0.9
-"""Where the bolt circle may lie, the rim being 1; tabulated flanges have 0.65 to 0.85."""
-STEP_PX = 2.0
-HOLE_SHARES = (0.07, 0.083, 0.098, 0.115, 0.135, 0.16)
-"""Hole radius over flange radius to try; tabulated flanges have 0.09 to 0.18 of diameter over diameter."""
-DIRECTIONS = 24
-FAINT = 24.0
-"""Edge strength (Scharr, 8-bit) at which a direction counts half."""
-LEAST_SCORE, LEAST_ABOVE = 0.35, 0.1
-"""Share of their circles that holes must show on average, and how much more than the rest of the ring does."""
-TWO_HOLES_SCORE = 0.45
-"""Share of their circles that two holes must show to be believed without a third."""
-NEARLY = 0.85
-"""A larger count is taken when its holes score nearly as well: every second of 8 holes is a ring of 4."""
-ONE_HOLE = 0.6
-"""A place of the ring shows a hole where its score is this share of the ring's best."""
+RADIUS_PX, ROOM = 120.0, 1.06
+RINGS = np.arange(0.63, 0.88, 0.0125)
+"""Where the bolt circle may lie, the rim being 1; tabulated flanges have 0.68 to 0.83."""
+HOLE_SHARES = 0.076 * 1.085 ** np.arange(12)
+"""Hole radius over flange radius to try; tabulated flanges have 0.08 to 0.18 of diameter over diameter."""
+TURNS = 360
+NEAR_PX = 2
+"""How far from its place on the ring a hole may lie: what the squaring up leaves, a sixtieth of the flange's radius."""
+HOLE_SCORE, HOLE_SD, OTHER_SD = 0.78, 0.2, 0.07
+"""Score of a hole in plain view and its spread, and the least spread of what is no hole (50 flanges of renders)."""
+LEAST_WEIGHT, MOST_WEIGHT = -2.5, 5.0
+"""Bounds of one place's weight: one hole in a dozen is overlooked, and a stain may look like one."""
+LEAST_EVIDENCE = 2.5
+"""Logarithm of how much likelier a ring must make the picture than none."""
+LIKE_A_TABLE = 0.8
+"""Share of flanges proportioned like some row of the tables; the others may be anything."""
+RING_SD, SHARE_SD = 0.015, 0.1
+"""How far from their row's such flanges' ring (of 1) and logarithm of hole size lie."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -43,108 +49,123 @@ class HoleRing:
     """A ring of holes seen on a flange.
 
     Attributes:
-        middles_px: (K, 2) of those seen, in the photo.
-        hole_share: their radius over the flange's.
-        score: share of their circles that edges follow.
+        middles_px: (K, 2) of those seen, in the photo; slots: (K,) the place of each on the ring, 0 .. count - 1.
+        count: likeliest number of the whole ring; likelihood: of every number, all equally likely beforehand.
+        ring_share, hole_share: radius of the ring and of a hole over the flange's.
+        evidence: logarithm of how much likelier the picture is with this ring than with none.
     """
 
     middles_px: Array
+    slots: NDArray[np.int64]
+    count: int
+    likelihood: dict[int, float]
+    ring_share: float
     hole_share: float
-    score: float
+    evidence: float
+
+
+@dataclass(frozen=True, eq=False)
+class _Fit:
+    """All rings of one count: the best one's place and what they tell together."""
+
+    share: int
+    ring: int
+    turn: int
+    evidence: float
 
 
 def find_holes(question: PartQuestion, rim: Placed) -> HoleRing | None:
-    """The ring of holes of a flange, None where too few of them are seen: three, or two under a slant that is known.
+    """The ring of holes of a flange, None where fewer than two (three where angles are not told) are seen.
 
     Args:
         question: the photo; scale references in it are left out.
         rim: the flange's rim, squared up.
     """
     front = rim.picture(question.gray, RADIUS_PX, ROOM, question.keep_out_px)
-    across, down, strength = _edge_directions(front)
-    best: tuple[float, int, float, float, float, Floats] | None = None
-    for share in HOLE_SHARES:
-        scores = _circle_scores(across, down, strength, share * RADIUS_PX)
-        for count in COUNTS:
-            score, radius, turn = _best_ring(scores, front.valid, front.foot, count)
-            if best is None or score > best[0] or (count > best[1] and share == best[4] and score > NEARLY * best[0]):
-                best = (score, count, radius, turn, share, scores)
-    if best is None or best[0] < LEAST_SCORE:
+    field = edge_field(front)
+    votes = [hole_votes(field, front.valid, share * RADIUS_PX) for share in HOLE_SHARES]
+    unrolled = [_unrolled(one, front) for one in votes]
+    weights, scores = (np.stack(told) for told in zip(*unrolled, strict=True))
+    fits = {count: _fit(weights, scores, count) for count in COUNTS}
+    count = max(COUNTS, key=lambda n: fits[n].evidence)
+    best = fits[count]
+    if best.evidence < LEAST_EVIDENCE:
         return None
-    score, count, radius, turn, share, scores = best
-    places = front.foot + radius * _around(turn, count)
-    middles = np.array([_peak_near(scores, place, share * RADIUS_PX) for place in places])
-    own = np.array([_at(scores, middle) for middle in middles])
-    inside = np.array([bool(front.valid[round(y), round(x)]) for x, y in np.clip(middles, 0, len(scores) - 1)])
-    seen = inside & (own > ONE_HOLE * own.max())
-    if seen.sum() < 2 or (seen.sum() == 2 and (score < TWO_HOLES_SCORE or not rim.measured_slant)):
+    slots = (best.turn + np.arange(count) * TURNS // count) % TURNS
+    seen = np.flatnonzero(weights[best.share, best.ring, slots] > 0.0)
+    if len(seen) < (2 if isinstance(rim.frame, FaceFrame) else 3):
         return None
-    return HoleRing(front.to_photo(middles[seen]), share, score)
+    places = front.foot + RINGS[best.ring] * RADIUS_PX * _around(slots[seen])
+    middles = np.array([_peak_near(votes[best.share].share, place) for place in places])
+    most = max(fit.evidence for fit in fits.values())
+    told = {n: float(np.exp(fit.evidence - most)) for n, fit in fits.items()}
+    total = sum(told.values())
+    likelihood = {n: share / total for n, share in told.items()}
+    return HoleRing(
+        front.to_photo(middles), seen, count, likelihood, float(RINGS[best.ring]), float(HOLE_SHARES[best.share]),
+        best.evidence,
+    )  # fmt: skip
 
 
-def _edge_directions(front: FrontOn) -> tuple[Floats, Floats, Floats]:
-    """Unit gradient across and down, and how much of an edge there is, 0..1; nothing where nothing is in view."""
-    smooth = cv2.GaussianBlur(front.gray, (0, 0), 1.0)
-    x, y = cv2.Scharr(smooth, cv2.CV_32F, 1, 0) / 16, cv2.Scharr(smooth, cv2.CV_32F, 0, 1) / 16
-    size = cv2.magnitude(x, y)
-    strength = size / (size + FAINT / 16 * 4) * front.valid
-    safe = np.maximum(size, 1e-6)
-    across, down = (np.asarray(part / safe, np.float32) for part in (x, y))
-    return across, down, np.asarray(strength, np.float32)
+def _unrolled(votes: HoleVotes, front: FrontOn) -> tuple[Floats, Floats]:
+    """How much likelier the votes near a place are with a hole there than without, and the votes of the place itself.
+
+    Both are (rings, TURNS), the first as logarithms.
+    """
+    size = 2 * NEAR_PX + 1
+    best = cv2.dilate(votes.share, np.ones((size, size), np.uint8))
+    at = front.foot + RADIUS_PX * RINGS[:, None, None] * _around(np.arange(TURNS))
+    x, y = np.ascontiguousarray(at.transpose(2, 0, 1), np.float32)
+    score, own = (cv2.remap(one, x, y, cv2.INTER_NEAREST, borderValue=0.0) for one in (best, votes.share))
+    seen = cv2.remap(votes.in_view.astype(np.uint8), x, y, cv2.INTER_NEAREST, borderValue=0) > 0
+    if not seen.any():
+        return np.zeros(score.shape, np.float32), np.zeros(score.shape, np.float32)
+    usual, upper = np.quantile(score[seen], [0.5, 0.84])
+    spread = max(OTHER_SD, float(upper - usual))
+    hole = -0.5 * ((np.minimum(score, HOLE_SCORE) - HOLE_SCORE) / HOLE_SD) ** 2 - np.log(HOLE_SD)
+    other = -0.5 * (np.maximum(score - usual, 0.0) / spread) ** 2 - np.log(spread)
+    weights = np.where(seen, np.clip(hole - other, LEAST_WEIGHT, MOST_WEIGHT), 0.0)
+    return np.asarray(weights, np.float32), np.asarray(own * seen, np.float32)
 
 
-def _circle_scores(across: Floats, down: Floats, strength: Floats, radius: float) -> Floats:
-    """(h, w) share of a circle of this radius about every pixel along which edges run."""
-    total = np.zeros_like(strength)
-    rows, columns = strength.shape
-    for angle in np.arange(DIRECTIONS) * 2 * np.pi / DIRECTIONS:
-        c, s = float(np.cos(angle)), float(np.sin(angle))
-        faces = (across * c + down * s) ** 4 * strength
-        shift = np.array([[1.0, 0.0, -radius * c], [0.0, 1.0, -radius * s]])
-        total += cv2.warpAffine(faces, shift, (columns, rows), flags=cv2.INTER_LINEAR)
-    return np.asarray(total / DIRECTIONS, np.float32)
+def _fit(weights: Floats, scores: Floats, count: int) -> _Fit:
+    """Rings of a number of places, summed over all sizes, radii and turns that they may have."""
+    shape = (*weights.shape[:2], count, TURNS // count)
+    total = weights.reshape(shape).sum(axis=2) + _prior(count)[:, :, None]
+    # Near a hole its neighborhood weighs as much as its middle: there the votes of the places themselves decide.
+    share, ring, turn = np.unravel_index(int(np.argmax(total + scores.reshape(shape).sum(axis=2))), total.shape)
+    most = float(total.max())
+    evidence = most + float(np.log(np.exp(total - most).sum() / total.shape[2]))
+    return _Fit(int(share), int(ring), int(turn), evidence)
 
 
-def _around(turn: float, count: int) -> Array:
-    angle = turn + 2 * np.pi * np.arange(count) / count
-    return np.stack([np.cos(angle), np.sin(angle)], axis=1)
+@cache
+def _prior(count: int) -> Array:
+    """(shares, rings) logarithm of how a flange of so many holes is proportioned, sum of probabilities 1."""
+    like = np.zeros((len(HOLE_SHARES), len(RINGS)))
+    for row in flanges():
+        ring = row.bolt_circle_diameter_mm / row.flange_diameter_mm
+        share = row.bolt_hole_diameter_mm / row.flange_diameter_mm
+        if count in row.bolt_hole_counts:
+            away = ((RINGS[None, :] - ring) / RING_SD) ** 2 + (np.log(HOLE_SHARES[:, None] / share) / SHARE_SD) ** 2
+            like += np.exp(-0.5 * away)
+    any_flange = np.full(like.shape, 1 / like.size)
+    table = like / like.sum() if like.any() else any_flange
+    return np.asarray(np.log(LIKE_A_TABLE * table + (1 - LIKE_A_TABLE) * any_flange))
 
 
-def _best_ring(scores: Floats, valid: NDArray[np.bool_], middle: Array, count: int) -> tuple[float, float, float]:
-    """Mean score of the best ring of so many places, its radius and turn; places out of view do not count."""
-    radii = np.arange(NEAREST * RADIUS_PX, FARTHEST * RADIUS_PX, STEP_PX)
-    turns = np.arange(0, 2 * np.pi / count, STEP_PX / (0.75 * RADIUS_PX))
-    angle = turns[:, None] + 2 * np.pi * np.arange(count) / count
-    x = (middle[0] + radii[:, None, None] * np.cos(angle)).astype(np.float32).reshape(len(radii), -1)
-    y = (middle[1] + radii[:, None, None] * np.sin(angle)).astype(np.float32).reshape(len(radii), -1)
-    shape = (len(radii), len(turns), count)
-    told = cv2.remap(scores, x, y, cv2.INTER_LINEAR).reshape(shape)
-    seen = cv2.remap(valid.astype(np.float32), x, y, cv2.INTER_LINEAR).reshape(shape) > 0.9
-    number = seen.sum(axis=2)
-    mean = np.where(number >= max(2, count // 2), (told * seen).sum(axis=2) / np.maximum(number, 1), 0.0)
-    usual = float(told[seen].mean()) if seen.any() else 0.0
-    at = np.unravel_index(int(np.argmax(mean)), mean.shape)
-    best = float(mean[at])
-    return (best if best - usual > LEAST_ABOVE else 0.0), float(radii[at[0]]), float(turns[at[1]])
+def _around(turns: NDArray[np.int64]) -> Array:
+    angle = 2 * np.pi * turns / TURNS
+    return np.stack([np.cos(angle), np.sin(angle)], axis=-1)
 
 
-def _peak_near(scores: Floats, place: Array, reach: float) -> Array:
-    """(2,) the best place within half a hole of an expected one, between pixels by the weights round it."""
-    half = max(2, round(0.5 * reach))
-    left, top = (max(0, round(float(v)) - half) for v in place)
-    patch = scores[top : top + 2 * half + 1, left : left + 2 * half + 1]
-    if not patch.size:
+def _peak_near(score: Floats, place: Array) -> Array:
+    """(2,) the best place near an expected one, between pixels by the weights round it."""
+    reach = NEAR_PX + 2
+    left, top = (max(0, round(float(v)) - reach) for v in place)
+    patch = score[top : top + 2 * reach + 1, left : left + 2 * reach + 1]
+    if not patch.size or patch.max() <= 0.0:
         return place
-    row, column = np.unravel_index(int(np.argmax(patch)), patch.shape)
-    y, x = np.mgrid[-1:2, -1:2]
-    around = scores[top + row - 1 : top + row + 2, left + column - 1 : left + column + 2]
-    whole = np.array([left + column, top + row], float)
-    if around.shape != (3, 3) or around.max() <= 0.0:
-        return whole
-    weight = np.maximum(around - 0.7 * around.max(), 0.0)
-    return np.asarray(whole + np.array([(x * weight).sum(), (y * weight).sum()]) / weight.sum())
-
-
-def _at(scores: Floats, place: Array) -> float:
-    x, y = np.clip(np.rint(place).astype(int), 0, [scores.shape[1] - 1, scores.shape[0] - 1])
-    return float(scores[y, x])
+    y, x = np.mgrid[: patch.shape[0], : patch.shape[1]]
+    weight = np.maximum(patch - 0.75 * patch.max(), 0.0)
+    return np.array([left + (x * weight).sum() / weight.sum(), top + (y * weight).sum() / weight.sum()])

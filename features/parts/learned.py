@@ -4,26 +4,20 @@ One look at the whole photo finds the round parts; a second look, at the best ch
 The classical finder takes over where there is no model, and says so.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from features.measured import AttributeEvidence
+from features.parts.bolt_circle import SeenHoles, trace_bolt_circle
 from features.parts.bolt_count import CountedRing, count_ring
 from features.parts.classical import ClassicalFinder
 from features.parts.closer_look import look_at_pump
 from features.parts.finder import FoundCircle, LookAt, PartQuestion, PartSightings
-from features.parts.flange_holes import find_holes
-from features.parts.learned_circles import (
-    FlangeRim,
-    opposite_px,
-    trace_bolt_circle,
-    trace_chamber,
-    trace_flange,
-    trace_mouth,
-)
+from features.parts.flange_rim import FlangeRim, trace_flange
+from features.parts.learned_circles import trace_chamber, trace_mouth
 from features.parts.learned_evidence import chamber_count_evidence, hole_count_evidence, photo_evidence
 from features.parts.part_maps import RoundPart, part_at, part_outlines, point_parts, round_parts, share_inside
 from features.parts.part_model import PartMaps, PartModel, load_part_model
@@ -45,6 +39,8 @@ ROOM = 1.3
 """How much of a part's surroundings the second look takes in."""
 SAME_AGAIN = 0.3
 """A part of the second look is the one looked at when its center and size lie this near."""
+HEAD_SHARE = 0.12
+"""Radius of a bolt's head over its flange's, about: heads are 1.5 of their thread wide (ISO 4014), holes 1.1."""
 FLANGE_VIEW = ("flange", "bolt")
 """What a flange's face shows where it is in view; a chamber's joint shows `OWN_PARTS`."""
 
@@ -164,28 +160,29 @@ def _with_chamber(sightings: PartSightings, question: PartQuestion, chamber: Sub
 
 def _with_flange(sightings: PartSightings, question: PartQuestion, told: Subject) -> PartSightings:
     rim = trace_flange(question, told.part, told.maps)
-    flange = Subject(rim.part, told.maps)
-    ring, seen_px = _ring_of_holes(question, rim, flange)
-    if len(seen_px) < 3:
-        ring, seen_px = _ring(flange, "flange_bolt", FLANGE_COUNTS, FLANGE_VIEW)
+    seen, likelihood = _holes_of(Subject(rim.part, told.maps), rim)
     mouths = [one for one in round_parts(told.maps) if one.name == "mouth"]
-    inside = [m for m in mouths if float(np.linalg.norm(flange.part.unit_places(m.center_px[None]))) < 0.35]
-    circles = [rim.circle, trace_mouth(question, inside[0], told.maps, rim) if inside else None]
-    if ring is not None and len(seen_px) >= 3:
-        circles += trace_bolt_circle(question, rim, ring, seen_px)
-    return _more(sightings, circles, ("flange_bolts", seen_px), hole_count_evidence(ring, question.photo_name))
+    inside = [m for m in mouths if float(np.linalg.norm(rim.part.unit_places(m.center_px[None]))) < 0.35]
+    about = rim.placed if rim.is_traced else None
+    circles = [rim.circle, trace_mouth(question, inside[0], told.maps, about) if inside else None]
+    if seen is not None:
+        circles += trace_bolt_circle(question, rim.placed, rim.is_traced, seen)
+    marks = np.zeros((0, 2)) if seen is None else seen.middles_px
+    return _more(sightings, circles, ("flange_bolts", marks), hole_count_evidence(likelihood, question.photo_name))
 
 
-def _ring_of_holes(question: PartQuestion, rim: FlangeRim, flange: Subject) -> tuple[CountedRing | None, Array]:
-    """The ring of holes that the photo itself shows: where there is one, more exact than the model's points."""
-    seen = find_holes(question, rim.placed)
-    if seen is None:
-        return None, np.zeros((0, 2))
-    holes = seen.middles_px
-    if len(holes) == 2:
-        holes = np.concatenate([holes, opposite_px(rim, holes)])
-    ring = count_ring(flange.part.unit_places(holes), np.ones(len(holes)), FLANGE_COUNTS, _in_view(flange, FLANGE_VIEW))
-    return ring, holes[ring.members] if ring else np.zeros((0, 2))
+def _holes_of(flange: Subject, rim: FlangeRim) -> tuple[SeenHoles | None, Mapping[int, float]]:
+    """The holes that the photo itself shows, else the bolts that the model sees, with the likelihood of each number."""
+    if rim.ring is not None:
+        ring = rim.ring
+        return SeenHoles(ring.middles_px, ring.slots, ring.count, ring.hole_share), ring.likelihood
+    counted, places_px = _ring(flange, "flange_bolt", FLANGE_COUNTS, FLANGE_VIEW)
+    if counted is None or len(places_px) < 3:
+        return None, {} if counted is None else counted.likelihood
+    own = flange.part.unit_places(places_px)
+    turns = (np.arctan2(own[:, 1], own[:, 0]) - counted.angles_rad[0]) / (2 * np.pi) * counted.count
+    slots = np.rint(turns).astype(np.int64) % counted.count
+    return SeenHoles(places_px, slots, counted.count, HEAD_SHARE), counted.likelihood
 
 
 def _more(

@@ -1,5 +1,7 @@
 """What the part model says of a pump's attributes, as likelihoods."""
 
+from collections.abc import Mapping
+
 import numpy as np
 
 from features.measured import AttributeEvidence
@@ -39,10 +41,10 @@ def chamber_count_evidence(ring: CountedRing | None, maps: PartMaps, photo: str)
     return (AttributeEvidence("chamber_bolt_count", told, (photo,)),)
 
 
-def hole_count_evidence(ring: CountedRing | None, photo: str) -> tuple[AttributeEvidence, ...]:
-    """The number of bolts or holes of a port's flange."""
-    if ring is None:
+def hole_count_evidence(likelihood: Mapping[int, float], photo: str) -> tuple[AttributeEvidence, ...]:
+    """The number of bolts or holes of a port's flange, from the likelihood of each; empty where none were seen."""
+    if not likelihood:
         return ()
-    flat = 1 / len(ring.likelihood)
-    told = {str(count): COUNT_TRUST * share + (1 - COUNT_TRUST) * flat for count, share in ring.likelihood.items()}
+    flat = 1 / len(likelihood)
+    told = {str(count): COUNT_TRUST * share + (1 - COUNT_TRUST) * flat for count, share in likelihood.items()}
     return (AttributeEvidence("bolt_hole_count", told, (photo,)),)

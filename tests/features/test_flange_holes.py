@@ -1,8 +1,10 @@
 """The holes of drawn flanges are found, counted and placed; a plain disc has none.
 
 Pictures are drawn by OpenCV (cv2.circle, cv2.warpPerspective); sizes are those of ASME B16.5 Class 150 and EN 1092-1,
-from memory: 2 in. has 4 holes of 19 mm on 120.7 mm, DN 80 has 8 of 18 mm on 160 mm.
+from memory: 2 in. has 4 holes of 19 mm on 120.7 mm, DN 80 has 8 of 18 mm on 160 mm and a raised face of 138 mm.
 """
+
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -12,6 +14,8 @@ from features.parts.finder import PartQuestion
 from features.parts.flange_holes import find_holes
 from features.parts.part_maps import RoundPart
 from features.parts.placed import EllipseFrame, Placed
+
+DN_80 = (200.0, 160.0, 18.0)
 
 SHRINK = 0.8
 
@@ -49,7 +53,7 @@ def _flange(rim_mm, circle_mm, hole_mm, count, px_per_mm=3.0):
     )
 
 
-@pytest.mark.parametrize(("sizes", "count"), [((152.4, 120.7, 19.1), 4), ((200.0, 160.0, 18.0), 8)])
+@pytest.mark.parametrize(("sizes", "count"), [((152.4, 120.7, 19.1), 4), (DN_80, 8)])
 def test_every_hole_is_found_within_a_pixel(sizes, count):
     gray, places, rim = _flange(*sizes, count)
     ring = find_holes(_question(gray), rim)
@@ -58,10 +62,13 @@ def test_every_hole_is_found_within_a_pixel(sizes, count):
     off = np.linalg.norm(ring.middles_px[:, None] - places[None], axis=2).min(axis=1)
     assert 0.01 < off.max() < 3.0
     assert ring.hole_share == pytest.approx(sizes[2] / sizes[0], rel=0.25)
+    assert ring.ring_share == pytest.approx(sizes[1] / sizes[0], abs=0.025)
+    assert (ring.count, sorted(ring.slots)) == (count, list(range(count)))
+    assert 0.99 < ring.likelihood[count] <= 1.0
 
 
 def test_holes_under_a_card_are_left_out():
-    gray, places, rim = _flange(200.0, 160.0, 18.0, 8)
+    gray, places, rim = _flange(*DN_80, 8)
     x, y = places[0]
     card = np.array([[x - 60, y - 60], [x + 60, y - 60], [x + 60, y + 60], [x - 60, y + 60]])
     ring = find_holes(_question(gray, [card]), rim)
@@ -73,3 +80,35 @@ def test_holes_under_a_card_are_left_out():
 def test_a_plain_disc_has_no_holes():
     gray, _, rim = _flange(152.4, 120.7, 19.1, 0)
     assert find_holes(_question(gray), rim) is None
+
+
+def _covered(places, seen, half_px=45):
+    """Squares over all holes but the seen ones."""
+    corners = half_px * np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]])
+    return [place + corners for index, place in enumerate(places) if index not in seen]
+
+
+def test_three_neighbors_of_eight_tell_eight():
+    gray, places, rim = _flange(*DN_80, 8)
+    ring = find_holes(_question(gray, _covered(places, (4, 5, 6))), rim)
+    assert ring is not None
+    assert ring.count == 8
+    assert ring.likelihood[8] > 0.95
+    assert np.ptp(np.unwrap(ring.slots * np.pi / 4)) == pytest.approx(np.pi / 2)
+
+
+def test_where_what_is_seen_fits_several_numbers_none_is_sure():
+    """Every second hole of 8 lies as 4 do: what lies between is hidden."""
+    gray, places, rim = _flange(*DN_80, 8)
+    ring = find_holes(_question(gray, _covered(places, (0, 2, 4, 6))), rim)
+    assert ring is not None
+    assert 0.02 < ring.likelihood[4] < 0.98
+    assert 0.02 < ring.likelihood[8] < 0.98
+
+
+def test_no_holes_lie_inside_a_raised_face_as_they_do_inside_a_rim():
+    gray, _, rim = _flange(*DN_80, 8)
+    about_rim = find_holes(_question(gray), rim)
+    about_face = find_holes(_question(gray), replace(rim, radius=rim.radius * 138 / 200))
+    assert about_rim is not None
+    assert about_face is None or about_face.evidence < 0.3 * about_rim.evidence

@@ -1,0 +1,144 @@
+"""The bolt circle of a flange through its holes or bolts, all at once: equal angles about one middle.
+
+Two neighbors and their number fix a ring, and the rim's middle holds it where few are seen. What is traced of a hole is
+its edge on the face: of a deep hole seen at a slant the lower edge is seen too, inside the other.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from features.circle_in_space import CircleSighting
+from features.parts.finder import FoundCircle, PartQuestion
+from features.parts.front_on import FaceFrame
+from features.parts.learned_circles import found_circle
+from features.parts.placed import Placed
+from features.parts.trace import TracedCircle, trace_circle
+
+Array = NDArray[np.float64]
+
+HOLE_REACH, HOLE_LINES, HOLE_COVERAGE = 0.3, 72, 0.55
+LIKE_OTHERS = 0.2
+"""Holes of one flange are of one size: those whose logarithm lies further from the usual one are something else."""
+HOLE_SD, HOLE_SD_PX = 0.004, 0.5
+"""Standard uncertainty of a traced hole's middle along each axis: as a share of the flange's radius (drilling and
+casting; ASME B16.5 lets holes lie 0.8 mm apart from their places, from memory) and in pixels of the photo."""
+SEEN_SD = 0.02
+"""The same where no edge of a hole could be traced."""
+TRACED_MIDDLE_SD, TOLD_MIDDLE_SD = 0.008, 0.08
+"""How far the ring's middle lies from that of a traced rim, of one that was only told, as a share of its radius."""
+ASTRAY = 4.0
+"""Standard uncertainties from its place beyond which a hole is left out."""
+
+
+@dataclass(frozen=True, eq=False)
+class SeenHoles:
+    """Holes or bolts as they were counted.
+
+    Attributes:
+        middles_px: (K, 2) in the photo; slots: (K,) place of each on the ring, 0 .. count - 1.
+        count: of the whole ring.
+        hole_share: their radius over the flange's.
+    """
+
+    middles_px: Array
+    slots: NDArray[np.int64]
+    count: int
+    hole_share: float
+
+
+@dataclass(frozen=True, eq=False)
+class EqualRing:
+    """A ring of equal angles: middle (2,), radius and its standard uncertainty, places (count, 2), holes left out."""
+
+    middle: Array
+    radius: float
+    radius_sd: float
+    places: Array
+    astray: NDArray[np.bool_]
+
+
+def trace_bolt_circle(
+    question: PartQuestion, rim: Placed, rim_is_traced: bool, seen: SeenHoles
+) -> tuple[FoundCircle, ...]:
+    """The bolt circle and, where their edges can be traced, the usual one of its holes.
+
+    Args:
+        question: the photo.
+        rim: the flange's, squared up; rim_is_traced: whether edges confirmed it.
+        seen: at least two of its holes.
+    """
+    frame, name = rim.frame, question.photo_name
+    traced = [_trace_hole(question, rim, middle, seen.hole_share) for middle in frame.from_photo(seen.middles_px)]
+    alike = _alike([hole for hole in traced if hole is not None])
+    middles, sds = frame.from_photo(seen.middles_px), np.full(len(seen.slots), SEEN_SD * rim.radius)
+    for index, hole in enumerate(traced):
+        if hole is not None and hole in alike:
+            middles[index] = _middle(frame.from_photo(hole.ellipse.points_px(36)))
+            sds[index] = np.hypot(HOLE_SD * rim.radius, HOLE_SD_PX * frame.px_per_px)
+    middle_sd = (TRACED_MIDDLE_SD if rim_is_traced else TOLD_MIDDLE_SD) * rim.radius
+    ring = fit_equal_ring(middles, seen.slots, seen.count, sds, rim.center, middle_sd)
+    sighting = CircleSighting("bolt_circle_diameter", name, frame.to_photo(ring.places))
+    used = int((~ring.astray).sum())
+    shared_px = max(0.3, ring.radius_sd / frame.px_per_px)
+    found = [FoundCircle(sighting, used / seen.count, shared_px)]
+    if alike:
+        usual = sorted(alike, key=lambda hole: float(hole.ellipse.semi_axes_px[0]))[len(alike) // 2]
+        found.append(found_circle("bolt_hole_diameter", name, usual, (0.6, 0.001)))
+    return tuple(found)
+
+
+def fit_equal_ring(
+    middles: Array, slots: NDArray[np.int64], count: int, sds: Array, center: Array, center_sd: float
+) -> EqualRing:
+    """Least squares over middle, radius and turn of a ring of equal angles, which is linear in them.
+
+    Args:
+        middles: (K, 2) places of some of its members; slots: (K,) which of them, 0 .. count - 1.
+        count: of all members.
+        sds: (K,) standard uncertainty of a place along each axis.
+        center: (2,) where the middle is believed to lie; center_sd: its standard uncertainty along each axis.
+    """
+    angle = 2 * np.pi * np.arange(count) / count
+    c, s = np.cos(angle), np.sin(angle)
+    one, zero = np.ones(count), np.zeros(count)
+    rows = np.stack([np.stack([one, zero, c, -s], 1), np.stack([zero, one, s, c], 1)], 1)  # (count, 2, 4)
+    held = np.eye(2, 4) / center_sd
+    used = np.ones(len(slots), bool)
+    while True:
+        weight = used / sds
+        design = np.concatenate([(rows[slots] * weight[:, None, None]).reshape(-1, 4), held])
+        wanted = np.concatenate([(middles * weight[:, None]).ravel(), center / center_sd])
+        solved = np.linalg.lstsq(design, wanted, rcond=None)[0]
+        off = np.linalg.norm(middles - rows[slots] @ solved, axis=1) / sds * used
+        if used.sum() <= 2 or off.max() < ASTRAY:
+            break
+        used[int(np.argmax(off))] = False
+    radius = float(np.hypot(*solved[2:]))
+    covariance = np.linalg.inv(design.T @ design)
+    toward = solved[2:] / max(radius, 1e-9)
+    misfit = max(1.0, float(np.sum(off**2)) / max(2 * int(used.sum()) - 2, 1))
+    radius_sd = float(np.sqrt(misfit * toward @ covariance[2:, 2:] @ toward))
+    return EqualRing(solved[:2], radius, radius_sd, rows @ solved, ~used)
+
+
+def _trace_hole(question: PartQuestion, rim: Placed, at: Array, share: float) -> TracedCircle | None:
+    traced = trace_circle(
+        question.gray, rim.frame, at, share * rim.radius, "outermost", reach=HOLE_REACH, lines=HOLE_LINES,
+        round_in_front=isinstance(rim.frame, FaceFrame),
+    )  # fmt: skip
+    return traced if traced and traced.coverage > HOLE_COVERAGE else None
+
+
+def _alike(traced: list[TracedCircle]) -> list[TracedCircle]:
+    """Those of usual size."""
+    if not traced:
+        return []
+    sizes = np.log([float(hole.ellipse.semi_axes_px.prod()) for hole in traced]) / 2
+    usual = float(np.median(sizes))
+    return [hole for hole, size in zip(traced, sizes, strict=True) if abs(size - usual) < LIKE_OTHERS]
+
+
+def _middle(outline: Array) -> Array:
+    return np.asarray(outline.mean(axis=0))

@@ -49,7 +49,7 @@ the reference tells fewer curves are possible, and so less evidence does."""
 SURE_BY_REFERENCE, SURE_BY_EDGES, FARTHEST_BY_REFERENCE = 0.5, 0.28, 0.7
 """A circle under the reference's slant with this much evidence is the part, however badly it was told: where a card
 hides half of a part, the told outline shrinks to the other half. Less does where edges agreed on its middle before."""
-KNOWN_SLANT_BONUS, EDGES_BONUS = 0.12, 0.08
+KNOWN_SLANT_BONUS, EDGES_BONUS = 0.2, 0.08
 """How much more evidence a trace of free slant must have than one under the reference's slant to be preferred, and how
 much more still where edges agreed on that one's middle."""
 MARGIN = 1.25

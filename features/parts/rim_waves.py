@@ -15,6 +15,8 @@ Array = NDArray[np.float64]
 _TRIALS = 600
 _SETTLED = 30
 _OFF_CENTER = 0.1
+_CORRELATED = 8.0
+"""How many neighboring edges err together."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -76,7 +78,22 @@ def find_waves(edges: NearEdges, width: float, shape_sd: float, least_share: flo
         return []
     waves = _trials(edges, basis, shape_sd)
     best = _distinct(waves[np.argsort(-_shares(edges, basis, waves, width))], width, _SETTLED)
-    settled = _settle(edges, basis, best, width, shape_sd)
+    return _settled_waves(edges, basis, best, width, shape_sd, least_share)
+
+
+def find_outside(edges: NearEdges, inner: RimWave, reach: float, width: float, shape_sd: float) -> list[RimWave]:
+    """Curves outside one and about its middle: a chamfer's or a band's other edge, which chance trials may miss."""
+    basis, shape_sd = _basis(edges.angle, len(inner.wave)), shape_sd if len(inner.wave) > 3 else 0.0
+    starts = np.repeat(inner.wave[None], max(1, int(reach / width)), axis=0)
+    starts[:, 0] += width * np.arange(2, 2 + len(starts))
+    return _settled_waves(edges, basis, starts, width, shape_sd, 0.2)
+
+
+def _settled_waves(
+    edges: NearEdges, basis: Array, starts: Array, width: float, shape_sd: float, least_share: float
+) -> list[RimWave]:
+    """Where curves settle, no two alike, in order of their share."""
+    settled = _settle(edges, basis, starts, width, shape_sd)
     shares = _shares(edges, basis, settled, width)
     order = np.argsort(-shares)
     kept = _distinct(settled[order[shares[order] >= least_share]], 0.7 * width, _SETTLED)
@@ -84,6 +101,18 @@ def find_waves(edges: NearEdges, width: float, shape_sd: float, least_share: flo
         RimWave(wave, float(share), edges.off - basis @ wave)
         for wave, share in zip(kept, _shares(edges, basis, kept, width), strict=True)
     ]
+
+
+def settled_on(edges: NearEdges, on_it: NDArray[np.bool_], shape_sd: float, width: float) -> Array:
+    """(5,) the curve through some of the edges, each off by about the width, its shape within its spread."""
+    basis = _basis(edges.angle[on_it], 5)
+    prior = np.diag([1e-9] * 3 + [_CORRELATED * (width / shape_sd) ** 2] * 2)
+    return np.asarray(np.linalg.solve(basis.T @ basis + prior, basis.T @ edges.off[on_it]))
+
+
+def wave_at(wave: Array, angle: Array) -> Array:
+    """(N,) how far outside the expected rim a curve lies at angles, relative."""
+    return np.asarray(_basis(angle, len(wave)) @ wave)
 
 
 def _basis(angle: Array, size: int) -> Array:

@@ -1,7 +1,7 @@
 """From a rough circle to sub-pixel edge points on it, at the photo's full resolution.
 
 Scan lines are laid across the expected rim; each may meet several edges (chamfer, shadow, what stands behind). The
-points kept are those that lie together on one curve (see `features.parts.rim_waves`).
+points kept are those that lie together on one curve (see `features.parts.rim_waves` and `rim_arcs`).
 """
 
 from collections.abc import Callable
@@ -12,9 +12,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from features.circle_fit import fit_circle
-from features.edges import ScanEdges, scan_edges
+from features.edges import scan_edges
 from features.ellipse import Ellipse
-from features.parts.rim_waves import NearEdges, RimWave, find_waves
+from features.parts.rim_arcs import LookedAt, Which, rim_among
+from features.parts.rim_waves import NearEdges, find_waves, wave_at
 
 Array = NDArray[np.float64]
 MIN_LINES = 24
@@ -22,13 +23,12 @@ MIN_LINES = 24
 _WIDTH, _WIDTH_PX = 0.004, 0.8
 """How far from a curve an edge may lie and count as on it: relative to the radius or in photo pixels, the larger."""
 
-_RIM_WIDTH = 0.035
+_RIM_WIDTH = 0.06
 """How much larger the outermost edge of a rim may be than its plainest: a clamp band is that wide, a chamfer less."""
 
-Which = Literal["outermost", "strongest"]
-"""Which of several concentric edges is wanted: the outermost of those well supported, or the best supported."""
-_ENOUGH = 0.75
-"""Support of an outermost edge, relative to the best supported one."""
+_SLANT_SD = 0.006
+"""How far from a circle a rim may be where a reference tells the slant: 2 degrees of error at a slant of 20, and the
+flaws of castings, as a share of its radius."""
 
 
 class Squared(Protocol):
@@ -67,20 +67,13 @@ class TracedCircle:
         points_px: (N, 2) edge points on it.
         ellipse: through them.
         coverage: share of directions in which its edge was seen, 0..1.
-        support: the same of the directions in which it was looked for.
-        chance: what a curve laid anywhere among these edges would have of that.
+        evidence: the same of the directions in which it was looked for. Only arcs count, so chance adds little to it.
     """
 
     points_px: Array
     ellipse: Ellipse
     coverage: float
-    support: float
-    chance: float
-
-    @property
-    def evidence(self) -> float:
-        """How much more of it was seen than chance would give, 0 (nothing) .. 1 (all of it)."""
-        return (self.support - self.chance) / max(1.0 - self.chance, 0.1)
+    evidence: float
 
 
 def trace_circle(
@@ -150,50 +143,14 @@ def _trace_once(
     near = NearEdges(edges.line, np.arctan2(places[:, 1], places[:, 0]), np.linalg.norm(places, axis=1) - 1.0, lines)
     width = max(_WIDTH_PX * front.px_per_px / radius, _WIDTH)
     waves = find_waves(near, width, 0.0 if round_in_front else 0.5 * reach)
-    looked = _LookedAt(lines, len(kept), min(1.0, len(edges.line) / len(kept) * width / reach))
-    return _agree(edges, waves, looked, which, width, width * radius / front.px_per_px)
-
-
-@dataclass(frozen=True)
-class _LookedAt:
-    """Scan lines of the whole turn, those looked at, and the share of them that has an edge on any curve by chance."""
-
-    lines: int
-    used: int
-    chance: float
-
-
-def _agree(
-    edges: ScanEdges, waves: list[RimWave], looked: _LookedAt, which: Which, width: float, width_px: float
-) -> TracedCircle | NotTraced:
-    """The curve most edges lie on, or the outermost of those with nearly as many, refined on an ellipse."""
-    if not waves:
+    shape_sd = _SLANT_SD if round_in_front else 0.5 * reach
+    rim_found = rim_among(near, waves, LookedAt(lines, kept, reach), which, width, shape_sd)
+    if rim_found is None:
         return NotTraced("edges near the expected circle do not lie on one curve")
-    most = max(wave.share for wave in waves)
-    enough = most * (1.0 if which == "strongest" else _ENOUGH)
-    chosen = max((wave for wave in waves if wave.share >= enough), key=lambda wave: wave.outward)
-    near = np.abs(chosen.off) < width
-    fitted: Ellipse | None = None
-    for shrink in (1.0, 0.7, 0.7):
-        if near.sum() < 12:
-            return NotTraced("too few edge points agree")
-        ellipse = Ellipse.fit(edges.points_px[near])
-        if not ellipse:
-            return NotTraced(ellipse.reason)
-        fitted = ellipse
-        near = _nearest_per_line(edges, np.abs(ellipse.distances_px(edges.points_px)), max(shrink * width_px, 0.7))
-    assert fitted is not None
-    if near.sum() < 12:
-        return NotTraced("too few edge points agree")
-    met = len(np.unique(edges.line[near]))
-    return TracedCircle(edges.points_px[near], fitted, met / looked.lines, met / looked.used, looked.chance)
-
-
-def _nearest_per_line(edges: ScanEdges, distance: Array, width_px: float) -> NDArray[np.bool_]:
-    """At most one edge a scan line: the one nearest to the curve."""
-    keep = np.zeros(len(distance), bool)
-    order = np.lexsort((distance, edges.line))
-    first = np.ones(len(order), bool)
-    first[1:] = edges.line[order][1:] != edges.line[order][:-1]
-    keep[order[first]] = True
-    return keep & (distance < width_px)
+    wave, on_it = rim_found
+    curve = center + radius * (1 + wave_at(wave, angle))[:, None] * outward
+    ellipse = Ellipse.fit(front.to_photo(curve))
+    if not ellipse:
+        return NotTraced(ellipse.reason)
+    met = int(on_it.sum())
+    return TracedCircle(edges.points_px[on_it], ellipse, met / lines, met / len(kept))

@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from features.parts.rim_arcs import LookedAt, rim_among
 from features.parts.rim_waves import NearEdges, find_waves
 
 LINES = 240
@@ -17,7 +18,7 @@ def _edges(rng, curves, strays):
         off.append(a0 + a1 * np.cos(t) + b1 * np.sin(t) + rng.normal(0, 0.0008, len(at)))
     line.append(rng.integers(0, LINES, strays))
     off.append(rng.uniform(-0.03, 0.03, strays))
-    line, off = np.concatenate(line), np.concatenate(off)
+    line, off = np.concatenate(line).astype(np.int64), np.concatenate(off)
     order = np.lexsort((off, line))
     return NearEdges(line[order], line[order] * 2 * np.pi / LINES, off[order], LINES)
 
@@ -41,3 +42,36 @@ def test_where_the_search_began_changes_little():
     first, second = (find_waves(edges, 0.004, 0.0)[0].wave for edges in (here, aside))
     assert abs(first[0] - second[0]) < 2e-4
     assert abs(first[1] - 0.003 - second[1]) < 2e-4
+
+
+def _rim(edges, which):
+    looked = LookedAt(LINES, np.arange(LINES), 0.03)
+    return rim_among(edges, find_waves(edges, 0.004, 0.0), looked, which, 0.004, 0.006)
+
+
+def test_strays_beside_the_arcs_of_a_half_hidden_rim_are_left_out():
+    """Half of the turn shows the rim; strays lie all round, some of the hidden half's on its curve by chance."""
+    rng = np.random.default_rng(3)
+    edges = _shown(_edges(rng, [(0.01, 0.002, -0.003, 0.95)], 0), _edges(rng, [], 200), lambda line: line < LINES // 2)
+    wave, on_it = _rim(edges, "strongest")
+    assert (edges.line[on_it] < LINES // 2 + 6).all()
+    assert on_it.sum() > 0.8 * LINES / 2
+    assert 1e-8 < np.abs(wave[:3] - (0.01, 0.002, -0.003)).max() < 0.0008
+
+
+def test_the_outermost_edge_is_taken_where_it_has_edges_of_its_own():
+    """A band's outer edge is seen on half of the turn, the joint inside it all round; strays make no outer edge."""
+    rng = np.random.default_rng(4)
+    inner, strays = _edges(rng, [(-0.01, 0.0, 0.0, 0.95)], 150), _edges(rng, [], 0)
+    outer = _edges(rng, [(0.015, 0.0, 0.001, 0.95)], 0)
+    both = _shown(outer, inner, lambda line: line % 80 < 40)
+    assert abs(_rim(both, "outermost")[0][0] - 0.015) < 0.0008
+    assert abs(_rim(_shown(strays, inner, lambda line: line >= 0), "outermost")[0][0] + 0.01) < 0.0008
+
+
+def _shown(part, other, where):
+    """Edges of one picture on the lines where they show, and all of another."""
+    kept = where(part.line)
+    line, off = np.concatenate([part.line[kept], other.line]), np.concatenate([part.off[kept], other.off])
+    order = np.lexsort((off, line))
+    return NearEdges(line[order], line[order] * 2 * np.pi / LINES, off[order], LINES)

@@ -1,0 +1,128 @@
+"""Which of the curves that edges near an expected circle lie on is the rim, and which edges are the rim's.
+
+A rim leaves its edge in arcs: where it is seen at all, neighboring scan lines see it too. What stands beside it,
+texture and chance meet a curve here and there. So only edges with neighbors on the curve count.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from features.parts.rim_waves import NearEdges, RimWave, find_outside, settled_on, wave_at
+
+Array = NDArray[np.float64]
+
+Which = Literal["outermost", "strongest"]
+"""Which of several concentric edges is wanted: the outermost of those well supported, or the best supported."""
+
+ENOUGH = 0.4
+"""How many edges of its own an outermost curve must have, as a share of those of the best supported one."""
+APART = 1.5
+"""Edges further outside a curve than this, in widths, are none of its own."""
+DENSE = 0.4
+"""Share of the scan lines about an edge that must meet its curve too, beyond what chance brings."""
+LEAST_EDGES = 12
+ARC_OF_TURN = 40
+"""A turn over half the length of the shortest arc that counts."""
+
+
+@dataclass(frozen=True, eq=False)
+class LookedAt:
+    """Where edges were looked for.
+
+    Attributes:
+        lines: number of scan lines of the whole turn; used: (U,) those looked at.
+        reach: half their length as a share of the radius.
+    """
+
+    lines: int
+    used: NDArray[np.int64]
+    reach: float
+
+
+@dataclass(frozen=True, eq=False)
+class _Arcs:
+    """A curve and (E,) which edges lie on it in arcs."""
+
+    wave: RimWave
+    on_it: NDArray[np.bool_]
+
+    @property
+    def size(self) -> int:
+        return int(self.on_it.sum())
+
+
+def rim_among(
+    near: NearEdges, waves: Sequence[RimWave], looked: LookedAt, which: Which, width: float, shape_sd: float
+) -> tuple[Array, NDArray[np.bool_]] | None:
+    """Choose the rim and settle it on its own arcs.
+
+    Args:
+        near: edges near the expected rim.
+        waves: curves that edges agree on.
+        looked: where they were looked for.
+        which: of several curves.
+        width: how far off a curve an edge may lie, relative.
+        shape_sd: spread of the shape about a circle, relative.
+
+    Returns:
+        (5,) its curve and (E,) which edges lie on it, at most one a scan line; None where no curve has arcs.
+    """
+
+    def with_arcs(curves: Sequence[RimWave]) -> list[_Arcs]:
+        return [_Arcs(wave, _in_arcs(near, wave.off, width, looked)) for wave in curves]
+
+    found = with_arcs(waves)
+    chosen = max(found, key=lambda one: one.size, default=None)
+    if chosen is None or chosen.size < LEAST_EDGES:
+        return None
+    if which == "outermost":
+        outside = find_outside(near, chosen.wave, looked.reach, width, shape_sd)
+        chosen = _outermost([*found, *with_arcs(outside)], chosen, width)
+    on_it = chosen.on_it
+    for shrink in (1.0, 0.7, 0.7):
+        wave = settled_on(near, on_it, shape_sd, width)
+        on_it = _in_arcs(near, near.off - wave_at(wave, near.angle), shrink * width, looked)
+        if on_it.sum() < LEAST_EDGES:
+            return None
+    return wave, on_it
+
+
+def _outermost(found: Sequence[_Arcs], best: _Arcs, width: float) -> _Arcs:
+    """The outermost curve with enough edges of its own: a curve that mostly follows the best one's edges has few."""
+    enough = ENOUGH * best.size
+    own = [int(np.sum(one.on_it & (best.wave.off > APART * width))) for one in found]
+    outside = [one for one, count in zip(found, own, strict=True) if count >= enough]
+    return max([best, *outside], key=lambda one: one.wave.outward)
+
+
+def _in_arcs(near: NearEdges, off: Array, width: float, looked: LookedAt) -> NDArray[np.bool_]:
+    """(E,) edges nearer to a curve than the width, one a scan line, whose neighbors are so too."""
+    on_it = _nearest_per_line(near.line, np.abs(off)) & (np.abs(off) < width)
+    half = max(2, looked.lines // ARC_OF_TURN)
+    hit, used = np.zeros(looked.lines), np.zeros(looked.lines)
+    hit[near.line[on_it]] = 1.0
+    used[looked.used] = 1.0
+    around = _sum_around(hit, half) / np.maximum(_sum_around(used, half), half + 1)
+    chance = min(1.0, len(near.line) / len(looked.used) * width / looked.reach)
+    dense = around >= chance + DENSE * (1.0 - chance)
+    return np.asarray(on_it & dense[near.line])
+
+
+def _sum_around(values: Array, half: int) -> Array:
+    """(N,) sum of each value and of `half` neighbors to either side, round a turn."""
+    turn = np.concatenate([values[-half:], values, values[:half]])
+    return np.convolve(turn, np.ones(2 * half + 1), mode="valid")
+
+
+def _nearest_per_line(line: NDArray[np.int64], distance: Array) -> NDArray[np.bool_]:
+    """(E,) the edge of every scan line that is nearest to a curve."""
+    keep = np.zeros(len(distance), bool)
+    order = np.lexsort((distance, line))
+    first = np.ones(len(order), bool)
+    first[1:] = line[order][1:] != line[order][:-1]
+    keep[order[first]] = True
+    return keep

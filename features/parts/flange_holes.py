@@ -5,6 +5,7 @@ each score is weighed: how much likelier is it where a hole is than where none i
 of equal angles. What is seen between neighbors tells the number; what a card hides speaks neither for nor against one.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
 
@@ -14,7 +15,7 @@ from numpy.typing import NDArray
 
 from features.parts.concentric import edge_field
 from features.parts.finder import PartQuestion
-from features.parts.front_on import FaceFrame, FrontOn
+from features.parts.front_on import FaceFrame
 from features.parts.hole_votes import HoleVotes, hole_votes
 from features.parts.placed import Placed
 from reference_geometry.standards.flanges import flanges
@@ -74,17 +75,25 @@ class _Fit:
     evidence: float
 
 
-def find_holes(question: PartQuestion, rim: Placed) -> HoleRing | None:
+def find_holes(
+    question: PartQuestion, rim: Placed, hidden: Callable[[Array], Array] | None = None
+) -> HoleRing | None:
     """The ring of holes of a flange, None where fewer than two (three where angles are not told) are seen.
 
     Args:
         question: the photo; scale references in it are left out.
         rim: the flange's rim, squared up.
+        hidden: tells for (N, 2) places of the photo the probability that something lies over the flange there; nowhere
+            but under scale references when None.
     """
     front = rim.picture(question.gray, RADIUS_PX, ROOM, question.keep_out_px)
     field = edge_field(front)
     votes = [hole_votes(field, front.valid, share * RADIUS_PX) for share in HOLE_SHARES]
-    unrolled = [_unrolled(one, front) for one in votes]
+    places = front.foot + RADIUS_PX * RINGS[:, None, None] * _around(np.arange(TURNS))
+    covered = np.zeros(places.shape[:2])
+    if hidden is not None:
+        covered = hidden(front.to_photo(places.reshape(-1, 2))).reshape(covered.shape)
+    unrolled = [_unrolled(one, places, covered) for one in votes]
     weights, scores = (np.stack(told) for told in zip(*unrolled, strict=True))
     fits = {count: _fit(weights, scores, count) for count in COUNTS}
     count = max(COUNTS, key=lambda n: fits[n].evidence)
@@ -95,8 +104,7 @@ def find_holes(question: PartQuestion, rim: Placed) -> HoleRing | None:
     seen = np.flatnonzero(weights[best.share, best.ring, slots] > 0.0)
     if len(seen) < (2 if isinstance(rim.frame, FaceFrame) else 3):
         return None
-    places = front.foot + RINGS[best.ring] * RADIUS_PX * _around(slots[seen])
-    middles = np.array([_peak_near(votes[best.share].share, place) for place in places])
+    middles = np.array([_peak_near(votes[best.share].share, places[best.ring, slot]) for slot in slots[seen]])
     most = max(fit.evidence for fit in fits.values())
     told = {n: float(np.exp(fit.evidence - most)) for n, fit in fits.items()}
     total = sum(told.values())
@@ -107,15 +115,14 @@ def find_holes(question: PartQuestion, rim: Placed) -> HoleRing | None:
     )  # fmt: skip
 
 
-def _unrolled(votes: HoleVotes, front: FrontOn) -> tuple[Floats, Floats]:
+def _unrolled(votes: HoleVotes, places: Array, covered: Array) -> tuple[Floats, Floats]:
     """How much likelier the votes near a place are with a hole there than without, and the votes of the place itself.
 
     Both are (rings, TURNS), the first as logarithms.
     """
     size = 2 * NEAR_PX + 1
     best = cv2.dilate(votes.share, np.ones((size, size), np.uint8))
-    at = front.foot + RADIUS_PX * RINGS[:, None, None] * _around(np.arange(TURNS))
-    x, y = np.ascontiguousarray(at.transpose(2, 0, 1), np.float32)
+    x, y = np.ascontiguousarray(places.transpose(2, 0, 1), np.float32)
     score, own = (cv2.remap(one, x, y, cv2.INTER_NEAREST, borderValue=0.0) for one in (best, votes.share))
     seen = cv2.remap(votes.in_view.astype(np.uint8), x, y, cv2.INTER_NEAREST, borderValue=0) > 0
     if not seen.any():
@@ -125,6 +132,8 @@ def _unrolled(votes: HoleVotes, front: FrontOn) -> tuple[Floats, Floats]:
     hole = -0.5 * ((np.minimum(score, HOLE_SCORE) - HOLE_SCORE) / HOLE_SD) ** 2 - np.log(HOLE_SD)
     other = -0.5 * (np.maximum(score - usual, 0.0) / spread) ** 2 - np.log(spread)
     weights = np.where(seen, np.clip(hole - other, LEAST_WEIGHT, MOST_WEIGHT), 0.0)
+    # Where something may lie over the flange, what is seen may be that: it speaks for a hole as much as for none.
+    weights = np.log((1 - covered) * np.exp(weights) + covered)
     return np.asarray(weights, np.float32), np.asarray(own * seen, np.float32)
 
 

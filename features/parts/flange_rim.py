@@ -4,7 +4,7 @@ A raised face, a rim's chamfer and its back edge are circles about the same midd
 Only about the rim do the holes lie where they do on flanges, so circles and holes are judged together.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +24,7 @@ from features.parts.learned_circles import (
 from features.parts.own_slant import faces_of_ellipse
 from features.parts.part_maps import RoundPart
 from features.parts.part_model import PartMaps
+from features.parts.part_outline import hidden_share
 from features.parts.placed import Placed, reference_frames
 from features.parts.trace import TracedCircle
 
@@ -79,6 +80,9 @@ def trace_flange(question: PartQuestion, part: RoundPart, maps: PartMaps) -> Fla
     def free(rim_px: Array) -> NDArray[np.bool_]:
         return uncovered(question, rim_px)
 
+    def hidden(places_px: Array) -> Array:
+        return hidden_share(maps, part.name, places_px)
+
     places = places_told(question, part, maps)
     traces = trace_places(question, part, places, free)
     frames = reference_frames(question) if question.tilt_known else []
@@ -89,10 +93,11 @@ def trace_flange(question: PartQuestion, part: RoundPart, maps: PartMaps) -> Fla
         *circles_about(question, part, own_frames, measured_slant=False),
     ]
     traces += trace_places(question, part, about, free)
-    best = _outermost(_with_holes(question, _distinct(_squared_up(question, traces))))
+    candidates = _distinct(_squared_up(question, traces))
+    best = _outermost([replace(one, ring=find_holes(question, one.placed, hidden)) for one in candidates])
     if best is None:
         told = outline_of("flange_diameter", question.photo_name, part, places, free)
-        return FlangeRim(told, part, places[0], False, find_holes(question, places[0]))
+        return FlangeRim(told, part, places[0], False, find_holes(question, places[0], hidden))
     ellipse = best.traced.ellipse
     axes = np.array([[np.cos(ellipse.angle_rad), -np.sin(ellipse.angle_rad)],
                      [np.sin(ellipse.angle_rad), np.cos(ellipse.angle_rad)]])  # fmt: skip
@@ -130,10 +135,6 @@ def _alike(one: Placed, other: Placed) -> bool:
         return False
     moved = float(np.linalg.norm(one.center - other.center)) + abs(one.radius - other.radius)
     return moved < ALIKE * other.radius
-
-
-def _with_holes(question: PartQuestion, candidates: list[_Candidate]) -> list[_Candidate]:
-    return [_Candidate(one.traced, one.placed, one.weight, find_holes(question, one.placed)) for one in candidates]
 
 
 def _outermost(candidates: list[_Candidate]) -> _Candidate | None:

@@ -86,5 +86,30 @@ def test_ratios_alone_name_the_nominal_size_of_a_flange():
     assert sum(p.probability for p in ports) == pytest.approx(1.0)
 
 
+def test_a_raised_face_taken_for_the_rim_still_names_the_flange():
+    """EN 1092-1 DN 80: holes on 160 mm, raised face 138 mm (type B, d1; from memory); no flange is 138 mm wide then."""
+    lengths = [_length("flange_diameter", 138.0), _length("bolt_circle_diameter", 160.0), _length("port_bore", 77.0)]
+    best = possible_ports(lengths, {"8": 0.9, "4": 0.1}, {"flanged": 0.95, "threaded": 0.05})[0]
+    assert (best.standard, best.nominal_in) == ("EN 1092-1 PN10/16", "3")
+    assert best.probability > 0.5
+
+
+def test_a_bore_tells_the_flange_apart_where_ratios_hardly_do():
+    """ASME 1-1/2 in. (127.0 on 98.4 mm) and EN DN 50 (165 on 125): ratios 2 % apart, bores of 41 and 53 mm."""
+    for scale, outside, circle, bore, nominal in ((2.9, 127.0, 98.4, 39.5, "1-1/2"), (2.3, 165.0, 125.0, 52.0, "2")):
+        lengths = [
+            _length(name, scale * value, 0.008, unscaled=True)
+            for name, value in (("flange_diameter", outside), ("bolt_circle_diameter", circle), ("port_bore", bore))
+        ]
+        assert possible_ports(lengths, {"4": 0.95}, {"flanged": 0.97, "threaded": 0.03})[0].nominal_in == nominal
+
+
+def test_sizes_that_pumps_are_built_in_are_likelier():
+    """An ASME 1-1/4 in. flange (117.5 mm), measured within 4 % and nothing else, may be one of 1 or 1-1/2 in."""
+    ports = possible_ports([_length("flange_diameter", 117.5, 0.04)], {}, {"flanged": 0.95, "threaded": 0.05})
+    seldom = sum(port.probability for port in ports if port.nominal_in in ("1-1/4", "2-1/2"))
+    assert 0.0 < seldom < 0.2
+
+
 def test_nothing_measured_names_no_port():
     assert possible_ports([_length("chamber_diameter", 200)], {}, {}) == ()

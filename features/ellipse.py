@@ -91,6 +91,12 @@ class Ellipse:
         """Signed Sampson distances, positive outside."""
         return _sampson(self._vector, np.asarray(points_px, float))
 
+    def reach(self, points_px: Array) -> Array:
+        """(N,) how far out points lie from its center, its own outline being 1 in every direction."""
+        c, s = np.cos(self.angle_rad), np.sin(self.angle_rad)
+        along = (np.asarray(points_px, float) - self.center_px) @ np.array([[c, -s], [s, c]])
+        return np.asarray(np.linalg.norm(along / self.semi_axes_px, axis=1))
+
 
 def _direct_fit(points: Array) -> Array | None:
     """Ellipse-specific algebraic fit; returns (x, y, log major, log minor, angle)."""

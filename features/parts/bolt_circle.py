@@ -18,7 +18,10 @@ from features.parts.trace import TracedCircle, trace_circle
 
 Array = NDArray[np.float64]
 
-HOLE_REACH, HOLE_LINES, HOLE_COVERAGE = 0.3, 72, 0.55
+HOLE_REACH, HOLE_LINES = 0.3, 72
+HOLE_SIZES = (1.0, 1.25, 0.8)
+HOLE_COVERAGE, HOLE_PLAIN = 0.55, 0.75
+"""Share of a hole's edge that must be seen to believe its trace, and to look for no other."""
 LIKE_OTHERS = 0.2
 """Holes of one flange are of one size: those whose logarithm lies further from the usual one are something else."""
 HOLE_SD, HOLE_SD_PX = 0.004, 0.5
@@ -70,9 +73,10 @@ def trace_bolt_circle(
         seen: at least two of its holes.
     """
     frame, name = rim.frame, question.photo_name
-    traced = [_trace_hole(question, rim, middle, seen.hole_share) for middle in frame.from_photo(seen.middles_px)]
+    expected = frame.from_photo(seen.middles_px)
+    traced = [_trace_hole(question, rim, middle, seen.hole_share) for middle in expected]
     alike = _alike([hole for hole in traced if hole is not None])
-    middles, sds = frame.from_photo(seen.middles_px), np.full(len(seen.slots), SEEN_SD * rim.radius)
+    middles, sds = expected.copy(), np.full(len(seen.slots), SEEN_SD * rim.radius)
     for index, hole in enumerate(traced):
         if hole is not None and hole in alike:
             middles[index] = _middle(frame.from_photo(hole.ellipse.points_px(36)))
@@ -124,11 +128,18 @@ def fit_equal_ring(
 
 
 def _trace_hole(question: PartQuestion, rim: Placed, at: Array, share: float) -> TracedCircle | None:
-    traced = trace_circle(
-        question.gray, rim.frame, at, share * rim.radius, "outermost", reach=HOLE_REACH, lines=HOLE_LINES,
-        round_in_front=isinstance(rim.frame, FaceFrame),
-    )  # fmt: skip
-    return traced if traced and traced.coverage > HOLE_COVERAGE else None
+    """A hole's edge, looked for at the size it seems to have, then at others."""
+    round_in_front, best = isinstance(rim.frame, FaceFrame), None
+    for size in HOLE_SIZES:
+        traced = trace_circle(
+            question.gray, rim.frame, at, size * share * rim.radius, "outermost", reach=HOLE_REACH, lines=HOLE_LINES,
+            round_in_front=round_in_front,
+        )  # fmt: skip
+        if traced and traced.coverage > HOLE_COVERAGE and (best is None or traced.coverage > best.coverage):
+            best = traced
+        if best is not None and best.coverage > HOLE_PLAIN:
+            break
+    return best
 
 
 def _alike(traced: list[TracedCircle]) -> list[TracedCircle]:

@@ -75,9 +75,7 @@ class _Fit:
     evidence: float
 
 
-def find_holes(
-    question: PartQuestion, rim: Placed, hidden: Callable[[Array], Array] | None = None
-) -> HoleRing | None:
+def find_holes(question: PartQuestion, rim: Placed, hidden: Callable[[Array], Array] | None = None) -> HoleRing | None:
     """The ring of holes of a flange, None where fewer than two (three where angles are not told) are seen.
 
     Args:

@@ -9,9 +9,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from features.circle_fit import fit_circle
+from features.ellipse import Ellipse
+from features.parts.bolt_circle import SEEN_SD, TRACED_MIDDLE_SD, fit_equal_ring
 from features.parts.face_circles import circles_about
 from features.parts.finder import FoundCircle, PartQuestion
 from features.parts.flange_holes import HoleRing, find_holes
+from features.parts.front_on import FaceFrame
 from features.parts.learned_circles import (
     encloses,
     found_circle,
@@ -36,6 +40,9 @@ OUTSIDE, OUTER_ENOUGH = 1.03, 0.75
 """How much larger a circle outside another is at least, and what share of its evidence makes it the rim of both."""
 ALIKE = 0.012
 """Circles whose middles and radii lie this near, as a share of their size, have the same holes."""
+RIMS, RING_REACH = (0.7, 0.755, 0.81), 0.06
+"""Where a ring of holes may lie, the rim being 1, and how far round those places the rim is looked for: tabulated
+flanges have 0.68 to 0.83."""
 MOST = 6
 """How many circles are searched for holes, those with most evidence of their own first."""
 
@@ -74,37 +81,90 @@ class _Candidate:
         return self.weight + RING_WORTH * found
 
 
-def trace_flange(question: PartQuestion, part: RoundPart, maps: PartMaps) -> FlangeRim:
-    """The rim of a flange, as traced or as told."""
+def trace_flange(
+    question: PartQuestion, part: RoundPart, maps: PartMaps, mouth: TracedCircle | None = None
+) -> FlangeRim:
+    """The rim of a flange, as traced or as told.
 
-    def free(rim_px: Array) -> NDArray[np.bool_]:
-        return uncovered(question, rim_px)
-
-    def hidden(places_px: Array) -> Array:
-        return hidden_share(maps, part.name, places_px)
-
+    Args:
+        question: the photo.
+        part: the told outline; maps: of the look that told it.
+        mouth: the opening in its middle, where that was traced.
+    """
+    look = _Look(question, part, maps)
     places = places_told(question, part, maps)
-    traces = trace_places(question, part, places, free)
-    frames = reference_frames(question) if question.tilt_known else []
-    own = [traced for traced, placed in traces if not placed.measured_slant]
-    own_frames = [frame for traced in own for frame in faces_of_ellipse(question, traced.ellipse)]
-    about = [
-        *circles_about(question, part, frames, measured_slant=True),
-        *circles_about(question, part, own_frames, measured_slant=False),
-    ]
-    traces += trace_places(question, part, about, free)
-    candidates = _distinct(_squared_up(question, traces))
-    best = _outermost([replace(one, ring=find_holes(question, one.placed, hidden)) for one in candidates])
+    traces = trace_places(question, part, places, look.free)
+    told_frames = reference_frames(question) if question.tilt_known else []
+    own = [traced.ellipse for traced, placed in traces if not placed.measured_slant]
+    own += [mouth.ellipse] if mouth else []
+    own_frames = [frame for ellipse in own for frame in faces_of_ellipse(question, ellipse)]
+    frames = [(frame, True) for frame in told_frames] + [(frame, False) for frame in own_frames]
+    about = [place for frame, told in frames for place in circles_about(question, part, [frame], told)]
+    traces += trace_places(question, part, about, look.free)
+    candidates = [look.with_holes(one) for one in _distinct(_squared_up(question, traces))]
+    by_holes = None
+    if not any(one.ring for one in candidates):
+        by_holes = _best_ring([_middle(part, mouth, frame, told) for frame, told in frames], look)
+    if by_holes is not None:
+        traces = trace_places(question, part, _rims_about(*by_holes, look), look.free)
+        candidates += [look.with_holes(one) for one in _distinct(_squared_up(question, traces))]
+    best = _outermost(candidates)
+    if by_holes is not None and (best is None or best.ring is None):
+        told = outline_of("flange_diameter", question.photo_name, part, places, look.free)
+        return FlangeRim(told, part, by_holes[0], False, by_holes[1])
     if best is None:
-        told = outline_of("flange_diameter", question.photo_name, part, places, free)
-        return FlangeRim(told, part, places[0], False, find_holes(question, places[0], hidden))
-    ellipse = best.traced.ellipse
-    axes = np.array([[np.cos(ellipse.angle_rad), -np.sin(ellipse.angle_rad)],
-                     [np.sin(ellipse.angle_rad), np.cos(ellipse.angle_rad)]])  # fmt: skip
-    square = (axes * ellipse.semi_axes_px**2) @ axes.T
+        told = outline_of("flange_diameter", question.photo_name, part, places, look.free)
+        return FlangeRim(told, part, places[0], False, look.holes(places[0]))
     found = found_circle("flange_diameter", question.photo_name, best.traced, (0.3, 0.001))
-    outlined = RoundPart.of_square(part.name, part.score, ellipse.center_px, square)
-    return FlangeRim(found, outlined, best.placed, True, best.ring)
+    return FlangeRim(found, _outlined(part, best.traced.ellipse), best.placed, True, best.ring)
+
+
+@dataclass(frozen=True, eq=False)
+class _Look:
+    """One flange looked at: where its rim can be seen and where its holes are."""
+
+    question: PartQuestion
+    part: RoundPart
+    maps: PartMaps
+
+    def free(self, rim_px: Array) -> NDArray[np.bool_]:
+        return uncovered(self.question, rim_px)
+
+    def holes(self, rim: Placed) -> HoleRing | None:
+        return find_holes(self.question, rim, lambda px: hidden_share(self.maps, self.part.name, px))
+
+    def with_holes(self, one: _Candidate) -> _Candidate:
+        return replace(one, ring=self.holes(one.placed))
+
+
+def _outlined(part: RoundPart, ellipse: Ellipse) -> RoundPart:
+    c, s = np.cos(ellipse.angle_rad), np.sin(ellipse.angle_rad)
+    axes = np.array([[c, -s], [s, c]])
+    square = (axes * ellipse.semi_axes_px**2) @ axes.T
+    return RoundPart.of_square(part.name, part.score, ellipse.center_px, square)
+
+
+def _middle(part: RoundPart, mouth: TracedCircle | None, frame: FaceFrame, told_slant: bool) -> Placed:
+    """The told rim about the middle of its opening, which is plain to see where the rim is not."""
+    center, radius = fit_circle(frame.from_photo(part.outline_px()))
+    if mouth:
+        center, _ = fit_circle(frame.from_photo(mouth.ellipse.points_px()))
+    return Placed(frame, center, radius, told_slant, RING_REACH, by_edges=True)
+
+
+def _best_ring(places: list[Placed], look: _Look) -> tuple[Placed, HoleRing] | None:
+    """The plainest ring of holes about any of some circles."""
+    rings = [(placed, look.holes(placed)) for placed in places]
+    seen = [(placed, ring) for placed, ring in rings if ring is not None]
+    return max(seen, key=lambda one: one[1].evidence) if seen else None
+
+
+def _rims_about(placed: Placed, ring: HoleRing, look: _Look) -> list[Placed]:
+    """Circles outside a ring of holes where tabulated flanges have their rims."""
+    middles, slots = placed.frame.from_photo(ring.middles_px), ring.slots
+    sds = np.full(len(slots), SEEN_SD * placed.radius)
+    fitted = fit_equal_ring(middles, slots, ring.count, sds, placed.center, TRACED_MIDDLE_SD * placed.radius)
+    return [replace(placed, center=fitted.middle, radius=fitted.radius / share) for share in RIMS]
 
 
 def _squared_up(question: PartQuestion, traces: list[tuple[TracedCircle, Placed]]) -> list[_Candidate]:
@@ -131,7 +191,7 @@ def _distinct(candidates: list[_Candidate]) -> list[_Candidate]:
 
 
 def _alike(one: Placed, other: Placed) -> bool:
-    if one.frame is not other.frame:
+    if not np.allclose(one.frame.photo_from_front, other.frame.photo_from_front):
         return False
     moved = float(np.linalg.norm(one.center - other.center)) + abs(one.radius - other.radius)
     return moved < ALIKE * other.radius

@@ -17,7 +17,7 @@ from features.parts.classical import ClassicalFinder
 from features.parts.closer_look import look_at_pump
 from features.parts.finder import FoundCircle, LookAt, PartQuestion, PartSightings
 from features.parts.flange_rim import FlangeRim, trace_flange
-from features.parts.learned_circles import trace_chamber, trace_mouth
+from features.parts.learned_circles import plain_mouth, trace_chamber, trace_mouth
 from features.parts.learned_evidence import chamber_count_evidence, hole_count_evidence, photo_evidence
 from features.parts.part_maps import RoundPart, part_at, part_outlines, point_parts, round_parts, share_inside
 from features.parts.part_model import PartMaps, PartModel, load_part_model
@@ -41,6 +41,8 @@ SAME_AGAIN = 0.3
 """A part of the second look is the one looked at when its center and size lie this near."""
 HEAD_SHARE = 0.12
 """Radius of a bolt's head over its flange's, about: heads are 1.5 of their thread wide (ISO 4014), holes 1.1."""
+AMID = 0.35
+"""How far beside a flange's middle its opening may lie, its radius being 1."""
 FLANGE_VIEW = ("flange", "bolt")
 """What a flange's face shows where it is in view; a chamber's joint shows `OWN_PARTS`."""
 
@@ -159,16 +161,23 @@ def _with_chamber(sightings: PartSightings, question: PartQuestion, chamber: Sub
 
 
 def _with_flange(sightings: PartSightings, question: PartQuestion, told: Subject) -> PartSightings:
-    rim = trace_flange(question, told.part, told.maps)
-    seen, likelihood = _holes_of(Subject(rim.part, told.maps), rim)
     mouths = [one for one in round_parts(told.maps) if one.name == "mouth"]
-    inside = [m for m in mouths if float(np.linalg.norm(rim.part.unit_places(m.center_px[None]))) < 0.35]
+    middle = next((m for m in mouths if _amid(told.part, m)), None)
+    rim = trace_flange(
+        question, told.part, told.maps, None if middle is None else plain_mouth(question, middle, told.maps)
+    )
+    seen, likelihood = _holes_of(Subject(rim.part, told.maps), rim)
+    inside = [mouth for mouth in mouths if _amid(rim.part, mouth)]
     about = rim.placed if rim.is_traced else None
     circles = [rim.circle, trace_mouth(question, inside[0], told.maps, about) if inside else None]
     if seen is not None:
         circles += trace_bolt_circle(question, rim.placed, rim.is_traced, seen)
     marks = np.zeros((0, 2)) if seen is None else seen.middles_px
     return _more(sightings, circles, ("flange_bolts", marks), hole_count_evidence(likelihood, question.photo_name))
+
+
+def _amid(flange: RoundPart, mouth: RoundPart) -> bool:
+    return float(np.linalg.norm(flange.unit_places(mouth.center_px[None]))) < AMID
 
 
 def _holes_of(flange: Subject, rim: FlangeRim) -> tuple[SeenHoles | None, Mapping[int, float]]:

@@ -82,12 +82,24 @@ def trace_mouth(
     question: PartQuestion, part: RoundPart, maps: PartMaps, rim: Placed | None = None
 ) -> FoundCircle | None:
     """The opening of a port at its face; where its flange's rim was traced, it lies in the middle of that too."""
+    places = _mouth_places(question, part, maps, rim)
+    return _traced(question, part, "port_bore", places, lambda px: uncovered(question, px), (0.5, 0.001))
+
+
+def plain_mouth(question: PartQuestion, part: RoundPart, maps: PartMaps) -> TracedCircle | None:
+    """The opening of a port where edges show it plainly, whatever its flange."""
+    places = _mouth_places(question, part, maps, None)
+    best = _best_trace(question, part, places, lambda px: uncovered(question, px))
+    return best[0] if best is not None and best[0].evidence > PLAIN_BY_ELLIPSE else None
+
+
+def _mouth_places(question: PartQuestion, part: RoundPart, maps: PartMaps, rim: Placed | None) -> list[Placed]:
     places = places_told(question, part, maps)
     if rim is not None:
         _, radius = fit_circle(rim.frame.from_photo(part.outline_px()))
         for share in (1.0, 0.75, 1.3):
             places.append(replace(rim, radius=share * radius, reach=LONGEST_REACH))
-    return _traced(question, part, "port_bore", places, lambda px: uncovered(question, px), (0.5, 0.001))
+    return places
 
 
 def places_told(question: PartQuestion, part: RoundPart, maps: PartMaps) -> list[Placed]:
@@ -141,7 +153,7 @@ def trace_places(
 
 def _follows(traced: TracedCircle, part: RoundPart, placed: Placed) -> bool:
     """Whether a traced ellipse is to be believed: near the told one all round, or with much of it seen."""
-    away = float(np.abs(traced.ellipse.distances_px(part.outline_px())).max()) / float(part.semi_axes_px.mean())
+    away = float(np.abs(traced.ellipse.reach(part.outline_px()) - 1.0).max())
     if traced.evidence > (SURE_BY_EDGES if placed.by_edges else SURE_BY_REFERENCE) and placed.measured_slant:
         return away < FARTHEST_BY_REFERENCE
     plain = traced.evidence > (PLAIN_BY_REFERENCE if placed.measured_slant else PLAIN_BY_ELLIPSE)

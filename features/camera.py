@@ -75,15 +75,53 @@ class Camera:
         return np.concatenate([x, np.ones_like(x[..., :1])], axis=-1)
 
 
+@dataclass(frozen=True, eq=False)
+class Cameras:
+    """K guesses at the camera of one photo, looked through at once.
+
+    Attributes:
+        focal_px: (K,); center_px: (K, 2); k1: (K,), as in `Camera`.
+    """
+
+    focal_px: Array
+    center_px: Array
+    k1: Array
+
+    def one(self, index: int) -> Camera:
+        """One of them."""
+        x_px, y_px = self.center_px[index]
+        return Camera(float(self.focal_px[index]), float(x_px), float(y_px), float(self.k1[index]))
+
+    def project(self, points_camera: Array) -> Array:
+        """(K, N, 3) points in the axes of each camera to (K, N, 2) pixels."""
+        x = points_camera[..., :2] / points_camera[..., 2:3]
+        stretch = self.focal_px[:, None] * (1.0 + self.k1[:, None] * np.einsum("kni,kni->kn", x, x))
+        return np.asarray(x * stretch[..., None] + self.center_px[:, None])
+
+    def rays(self, points_px: Array) -> Array:
+        """(N, 2) pixels to (K, N, 3) viewing directions with z = 1, distortion removed."""
+        seen = (points_px - self.center_px[:, None]) / self.focal_px[:, None, None]
+        square = np.einsum("kni,kni->kn", seen, seen)
+        k1, share = self.k1[:, None], np.ones_like(square)
+        for _ in range(4):  # Newton's method on s (1 + k1 s^2 r^2) = 1, s the undistorted share of the distance seen
+            bend = k1 * square * share * share
+            share = share - (share * (1.0 + bend) - 1.0) / np.maximum(1.0 + 3.0 * bend, 0.2)
+        return np.concatenate([seen * share[..., None], np.ones((*seen.shape[:2], 1))], axis=2)
+
+
 def rotation_from_vector(vector: Array) -> Array:
     """(3,) rotation vector to (3, 3) matrix (Rodrigues)."""
-    angle = float(np.sqrt(vector @ vector))
-    if angle < 1e-12:
-        return np.eye(3)
-    x, y, z = vector / angle
-    cross = np.array([[0, -z, y], [z, 0, -x], [-y, x, 0]])
-    rotation: Array = np.eye(3) + np.sin(angle) * cross + (1 - np.cos(angle)) * (cross @ cross)
-    return rotation
+    return np.asarray(rotations_from_vectors(vector[None])[0])
+
+
+def rotations_from_vectors(vectors: Array) -> Array:
+    """(K, 3) rotation vectors to (K, 3, 3) matrices (Rodrigues)."""
+    angle = np.sqrt(np.einsum("ki,ki->k", vectors, vectors))
+    x, y, z = (vectors / np.maximum(angle, 1e-12)[:, None]).T
+    none = np.zeros_like(x)
+    cross = np.stack([none, -z, y, z, none, -x, -y, x, none], axis=1).reshape(-1, 3, 3)
+    sine, versine = np.sin(angle)[:, None, None], (1.0 - np.cos(angle))[:, None, None]
+    return np.asarray(np.eye(3) + sine * cross + versine * (cross @ cross))
 
 
 def rotation_taking_z_to(normal: Array) -> Array:

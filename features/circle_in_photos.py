@@ -11,16 +11,20 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from features.camera import Camera, rotation_from_vector
+from features.camera import rotations_from_vectors
 from features.circle_in_space import (
     CircleInSpace,
     CirclePrior,
     CircleSighting,
+    cameras_near,
+    distances_in_planes_mm,
     middle_of,
+    normal_of_tilt,
+    origins_of,
     reference_residuals,
     rim_of,
     seen_place,
-    translation_of,
+    translations_of,
 )
 from features.least_squares import Solution, solve
 from features.measured import Contribution, ContributionName, MeasuredLength
@@ -94,50 +98,36 @@ class _Joint:
         steps += [1e-5, away, away, away, 1e-5, 1e-5, 1e-5]
         return np.array(parts, float), np.array(steps, float)
 
-    def residuals(self, x: Array) -> dict[str, Array]:
-        size, center, tilt, radius = _common(x[self.common])
-        normal = np.array([np.sin(tilt[0]), np.sin(tilt[1]), 0.0])
-        normal[2] = np.sqrt(max(1.0 - normal[0] ** 2 - normal[1] ** 2, 1e-6))
-        prior = self.views[0].prior
+    def residuals(self, xs: Array) -> dict[str, Array]:
+        # All views have in common: log print scale, center, tilt and log radius.
+        size, center, tilt, radius = np.split(xs[:, self.common], [1, 4, 6], axis=1)
+        normal, prior = normal_of_tilt(tilt), self.views[0].prior
         out = {
-            "print_scale": np.array([size / self.views[0].reference.size_relative_sd]),
-            "offset": np.array([(center[2] - prior.offset_mm) / _doubted_sd_mm(prior)]),
+            "print_scale": size / self.views[0].reference.size_relative_sd,
+            "offset": (center[:, 2:] - prior.offset_mm) / _doubted_sd_mm(prior),
             "tilt": tilt / np.deg2rad(prior.tilt_sd_deg),
         }
         for i, (view, rim, shared) in enumerate(zip(self.views, self.rims, self.shared, strict=True)):
-            own = x[_OF_VIEW * i : _OF_VIEW * (i + 1)]
-            rotation = rotation_from_vector(own[:3]) @ view.solved.rotation
-            camera, axis_px = _camera(view, own), view.focal.focal_px * own[8:10]
-            move = translation_of(own[3:6], axis_px, camera.focal_px, rotation, middle_of(view.reference))
-            radial = _radial_mm(camera.rays(rim.points_px) @ rotation, -rotation.T @ move, center, normal)
-            out[f"edge{i}"] = rim.whitening @ (np.log(radial) - radius - own[10])
-            out[f"shared{i}"] = own[10:11] / shared
-            out[f"camera{i}"] = own[6:7] / view.focal.relative_sd
-            out[f"lens{i}"] = own[7:8] / view.focal.k1_sd
-            out[f"center{i}"] = own[8:10] / view.focal.center_sd
-            out[f"reference{i}"] = reference_residuals(view.reference, camera, rotation, move, size)["reference"]
+            own = xs[:, _OF_VIEW * i : _OF_VIEW * (i + 1)]
+            rotations = rotations_from_vectors(own[:, :3]) @ view.solved.rotation
+            cameras = cameras_near(view.focal, view.image_center_px, own[:, 6], own[:, 7], own[:, 8:10])
+            axes_px = view.focal.focal_px * own[:, 8:10]
+            moves = translations_of(own[:, 3:6], axes_px, cameras.focal_px, rotations, middle_of(view.reference))
+            directions, origins = cameras.rays(rim.points_px) @ rotations, origins_of(rotations, moves)
+            radial = distances_in_planes_mm(directions, origins, center, normal)
+            out[f"edge{i}"] = (np.log(radial) - radius - own[:, 10:]) @ rim.whitening.T
+            out[f"shared{i}"] = own[:, 10:] / shared
+            out[f"camera{i}"] = own[:, 6:7] / view.focal.relative_sd
+            out[f"lens{i}"] = own[:, 7:8] / view.focal.k1_sd
+            out[f"center{i}"] = own[:, 8:10] / view.focal.center_sd
+            told = reference_residuals(view.reference, cameras, rotations, moves, size[:, 0])
+            out[f"reference{i}"] = told["reference"]
         return out
-
-
-def _common(x: Array) -> tuple[float, Array, Array, float]:
-    """Log print scale, center, tilt and log radius."""
-    return float(x[0]), x[1:4], x[4:6], float(x[6])
 
 
 def _doubted_sd_mm(prior: CirclePrior) -> float:
     """What is left of the belief in the depth where photos tell it: a card is not always where it is said to be."""
     return max(_DOUBT * prior.offset_sd_mm, _DOUBT_MM)
-
-
-def _camera(view: SeenCircle, own: Array) -> Camera:
-    x_px, y_px = np.array(view.image_center_px) + view.focal.focal_px * own[8:10]
-    return Camera(view.focal.focal_px * float(np.exp(own[6])), float(x_px), float(y_px), float(own[7]))
-
-
-def _radial_mm(directions: Array, origin: Array, center: Array, normal: Array) -> Array:
-    """(M,) distances from the center at which lines of sight (M, 3), in the reference's frame, meet the plane."""
-    reach = (normal @ (center - origin)) / (directions @ normal)
-    return np.asarray(np.linalg.norm(origin + reach[:, None] * directions - center, axis=1))
 
 
 def circle_of_photos(seen: Sequence[SeenCircle]) -> MeasuredLength | None:

@@ -13,7 +13,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from features.camera import Camera, rotation_from_vector, rotation_taking_z_to
+from features.camera import Camera, Cameras, rotation_taking_z_to, rotations_from_vectors
 from features.circle_fit import fit_circle
 from features.least_squares import Solution, solve
 from features.measured import NO_SCALE_RELATIVE_SD, Contribution, ContributionName, MeasuredLength
@@ -128,18 +128,18 @@ class _Problem:
     rim: RimShape
     prior: CirclePrior
 
-    def camera_of(self, x: Array) -> Camera:
-        x_px, y_px = np.array(self.image_center_px) + self.focal.focal_px * x[_MIDDLE]
-        return Camera(self.focal.focal_px * float(np.exp(x[_FOCAL])), float(x_px), float(y_px), float(x[_LENS]))
+    def cameras_of(self, xs: Array) -> Cameras:
+        return cameras_near(self.focal, self.image_center_px, xs[:, _FOCAL], xs[:, _LENS], xs[:, _MIDDLE])
 
     @cached_property
     def pivot_mm(self) -> Array:
         return middle_of(self.reference)
 
-    def pose_of(self, x: Array) -> tuple[Array, Array]:
-        rotation = rotation_from_vector(x[_POSE]) @ self.start.rotation
-        focal_px = self.focal.focal_px * float(np.exp(x[_FOCAL]))
-        return rotation, translation_of(x[_MOVE], self.focal.focal_px * x[_MIDDLE], focal_px, rotation, self.pivot_mm)
+    def poses_of(self, xs: Array) -> tuple[Array, Array]:
+        rotations = rotations_from_vectors(xs[:, _POSE]) @ self.start.rotation
+        focal_px = self.focal.focal_px * np.exp(xs[:, _FOCAL])
+        axis_px = self.focal.focal_px * xs[:, _MIDDLE]
+        return rotations, translations_of(xs[:, _MOVE], axis_px, focal_px, rotations, self.pivot_mm)
 
     def first_guess(self) -> Array:
         """Parameters from an algebraic circle fit in the plane at the expected depth."""
@@ -152,36 +152,62 @@ class _Problem:
         x[_RADIUS] = np.log(max(radius, 1e-3))
         return x
 
-    def radial_mm(self, x: Array) -> Array:
-        """Distance of every edge point from the circle's center in the circle's own plane."""
-        rotation, translation = self.pose_of(x)
-        directions = self.camera_of(x).rays(self.rim.points_px) @ rotation
-        origin = -rotation.T @ translation
-        center, normal = x[_CENTER], normal_of_tilt(x[_TILT])
-        reach = (normal @ (center - origin)) / (directions @ normal)
-        radial: Array = np.linalg.norm(origin + reach[:, None] * directions - center, axis=1)
-        return radial
-
-    def residuals(self, x: Array) -> dict[str, Array]:
+    def residuals(self, xs: Array) -> dict[str, Array]:
         prior = self.prior
+        cameras, (rotations, translations) = self.cameras_of(xs), self.poses_of(xs)
+        origins = origins_of(rotations, translations)
+        directions = cameras.rays(self.rim.points_px) @ rotations
+        radial_mm = distances_in_planes_mm(directions, origins, xs[:, _CENTER], normal_of_tilt(xs[:, _TILT]))
         out = {
-            "edge": self.rim.whitening @ (np.log(self.radial_mm(x)) - x[_RADIUS]),
-            "camera": np.array([x[_FOCAL] / self.focal.relative_sd]),
-            "lens": np.array([x[_LENS] / self.focal.k1_sd]),
-            "center": x[_MIDDLE] / self.focal.center_sd,
-            "offset": np.array([(x[_CENTER][2] - prior.offset_mm) / prior.offset_sd_mm]),
-            "tilt": x[_TILT] / np.deg2rad(prior.tilt_sd_deg),
+            "edge": (np.log(radial_mm) - xs[:, _RADIUS, None]) @ self.rim.whitening.T,
+            "camera": xs[:, [_FOCAL]] / self.focal.relative_sd,
+            "lens": xs[:, [_LENS]] / self.focal.k1_sd,
+            "center": xs[:, _MIDDLE] / self.focal.center_sd,
+            "offset": (xs[:, _CENTER][:, 2:] - prior.offset_mm) / prior.offset_sd_mm,
+            "tilt": xs[:, _TILT] / np.deg2rad(prior.tilt_sd_deg),
         }
         if self.reference is None:
             # No scale: the plane is pinned where one pixel is one unit; only ratios will mean anything.
-            held = x[_MOVE] / (1e-6 * np.array([self.focal.focal_px, self.focal.focal_px, 1.0]))
-            out["pin"] = np.concatenate([held, [x[_PRINT] / 1e-6]])
-            out["slant"] = x[_POSE] / np.deg2rad([prior.slant_sd_deg, prior.slant_sd_deg, 1e-3])
+            held = xs[:, _MOVE] / (1e-6 * np.array([self.focal.focal_px, self.focal.focal_px, 1.0]))
+            out["pin"] = np.concatenate([held, xs[:, [_PRINT]] / 1e-6], axis=1)
+            out["slant"] = xs[:, _POSE] / np.deg2rad([prior.slant_sd_deg, prior.slant_sd_deg, 1e-3])
             return out
-        rotation, translation = self.pose_of(x)
-        out |= reference_residuals(self.reference, self.camera_of(x), rotation, translation, float(x[_PRINT]))
-        out["print_scale"] = np.array([x[_PRINT] / self.reference.size_relative_sd])
+        out |= reference_residuals(self.reference, cameras, rotations, translations, xs[:, _PRINT])
+        out["print_scale"] = xs[:, [_PRINT]] / self.reference.size_relative_sd
         return out
+
+
+def cameras_near(
+    focal: FocalPrior, image_center_px: tuple[float, float], log_focal: Array, k1: Array, middle: Array
+) -> Cameras:
+    """Cameras as solved.
+
+    Args:
+        focal: what was believed.
+        image_center_px: (2,) middle of the picture.
+        log_focal: (K,) logarithms of their focal lengths over the one believed.
+        k1: (K,) distortions.
+        middle: (K, 2) where the lens's axis meets the picture, from its middle, over the focal length believed.
+    """
+    return Cameras(focal.focal_px * np.exp(log_focal), np.array(image_center_px) + focal.focal_px * middle, k1)
+
+
+def origins_of(rotations: Array, translations_mm: Array) -> Array:
+    """(K, 3) where cameras stand in the reference's frame."""
+    return np.asarray(-(translations_mm[:, None] @ rotations)[:, 0])
+
+
+def distances_in_planes_mm(directions: Array, origins: Array, centers: Array, normals: Array) -> Array:
+    """(K, N) distances from centers (K, 3) at which lines of sight meet planes, all in the reference's frame.
+
+    Args:
+        directions: (K, N, 3) of the lines; origins: (K, 3) where they start.
+        centers, normals: (K, 3) of the planes.
+    """
+    along = np.einsum("ki,ki->k", normals, centers - origins)
+    reach = along[:, None] / (directions @ normals[..., None])[..., 0]
+    met = reach[..., None] * directions + (origins - centers)[:, None]
+    return np.asarray(np.sqrt(np.einsum("kni,kni->kn", met, met)))
 
 
 def middle_of(reference: ScaleReference | None) -> Array:
@@ -199,41 +225,47 @@ def seen_place(rotation: Array, translation_mm: Array, focal_px: float, middle_m
     return np.array([x / z * focal_px, y / z * focal_px, np.log(z / focal_px)])
 
 
-def translation_of(place: Array, axis_px: Array, focal_px: float, rotation: Array, middle_mm: Array) -> Array:
-    """(3,) translation in mm that puts the reference's middle at a seen place.
+def translations_of(places: Array, axes_px: Array, focal_px: Array, rotations: Array, middle_mm: Array) -> Array:
+    """(K, 3) translations in mm that put the reference's middle at seen places.
 
     Args:
-        place: (3,) as `seen_place` has it, its pixels from the picture's middle.
-        axis_px: (2,) where the lens's axis meets the picture, from its middle.
-        focal_px: focal length.
-        rotation: (3, 3) reference frame to camera axes.
+        places: (K, 3) as `seen_place` has them, their pixels from the picture's middle.
+        axes_px: (K, 2) where the lens's axis meets the picture, from its middle.
+        focal_px: (K,) focal lengths.
+        rotations: (K, 3, 3) reference frame to camera axes.
         middle_mm: (3,) the reference's middle in its frame.
     """
-    x_px, y_px = place[:2] - axis_px
-    return np.asarray(np.exp(place[2]) * np.array([x_px, y_px, focal_px]) - rotation @ middle_mm)
+    ahead = np.column_stack([places[:, :2] - axes_px, focal_px])
+    return np.asarray(np.exp(places[:, 2:]) * ahead - rotations @ middle_mm)
 
 
 def reference_residuals(
-    reference: ScaleReference, camera: Camera, rotation: Array, translation_mm: Array, log_size: float
+    reference: ScaleReference, cameras: Cameras, rotations: Array, translations_mm: Array, log_size: Array
 ) -> dict[str, Array]:
-    """Whitened residuals of a reference's points, plus priors for what it cannot tell itself."""
-    size = float(np.exp(log_size))
-    flat = np.concatenate([reference.points_mm * size, np.zeros((len(reference.points_mm), 1))], axis=1)
-    miss = camera.project(flat @ rotation.T + translation_mm) - reference.points_px
-    out = {"reference": np.ravel(miss) / reference.point_sd_px}
+    """Whitened residuals (K, N) of a reference's points, plus priors for what it cannot tell itself.
+
+    Args:
+        reference: the reference.
+        cameras: K guesses; rotations: (K, 3, 3), translations_mm: (K, 3) its frame to the axes of each.
+        log_size: (K,) logarithm of its true size over the stated one.
+    """
+    flat = np.exp(log_size)[:, None, None] * reference.points_mm
+    seen = cameras.project(flat @ np.swapaxes(rotations[:, :, :2], 1, 2) + translations_mm[:, None])
+    miss = (seen - reference.points_px) / reference.point_sd_px
+    out = {"reference": miss.reshape(len(miss), -1)}
     if len(reference.points_mm) < 3:
         # Two clicked points say nothing of the slant: people shoot roughly square on (common practice).
-        tilt = rotation[:2, 2] / np.deg2rad(HELD_SQUARE_SD_DEG)
-        spin = np.array([rotation[0, 1] - rotation[1, 0]])
-        out["slant"] = np.concatenate([tilt, spin / 10.0])
+        tilt = rotations[:, :2, 2] / np.deg2rad(HELD_SQUARE_SD_DEG)
+        spin = (rotations[:, 0, 1] - rotations[:, 1, 0])[:, None]
+        out["slant"] = np.concatenate([tilt, spin / 10.0], axis=1)
     return out
 
 
 def normal_of_tilt(tilt: Array) -> Array:
-    """(2,) tilts toward x and y in rad to the (3,) unit normal."""
-    normal = np.array([np.sin(tilt[0]), np.sin(tilt[1]), 0.0])
-    normal[2] = np.sqrt(max(1.0 - normal[0] ** 2 - normal[1] ** 2, 1e-6))
-    return normal
+    """(..., 2) tilts toward x and y in rad to (..., 3) unit normals."""
+    aside = np.sin(tilt)
+    ahead = np.sqrt(np.maximum(1.0 - np.sum(aside**2, axis=-1, keepdims=True), 1e-6))
+    return np.concatenate([aside, ahead], axis=-1)
 
 
 def solve_circle(
@@ -279,7 +311,7 @@ def rim_of(sighting: CircleSighting, prior: CirclePrior) -> RimShape | NoRim:
 
 def _report(sighting: CircleSighting, problem: _Problem, solution: Solution) -> CircleInSpace:
     x = solution.x
-    rotation, translation = problem.pose_of(x)
+    rotations, translations = problem.poses_of(x[None])
     diameter = 2 * float(np.exp(x[_RADIUS]))
     length = MeasuredLength(
         name=sighting.name,
@@ -290,8 +322,9 @@ def _report(sighting: CircleSighting, problem: _Problem, solution: Solution) -> 
         per_offset_mm=_per_offset(solution, problem, diameter),
     )
     pull = np.linalg.norm(solution.residuals["tilt"])
+    camera = problem.cameras_of(x[None]).one(0)
     return CircleInSpace(
-        length, x[_CENTER].copy(), normal_of_tilt(x[_TILT]), problem.camera_of(x), rotation, translation,
+        length, x[_CENTER].copy(), normal_of_tilt(x[_TILT]), camera, rotations[0], translations[0],
         problem.rim.rms_px, float(pull), solution.cost,
     )  # fmt: skip
 

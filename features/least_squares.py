@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 Residuals = Callable[[Array], dict[str, Array]]
+"""(K, P) guesses at the parameters -> named groups of (K, N_g) whitened residuals, all guesses at once."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -39,7 +40,7 @@ def solve(residuals: Residuals, start: Array, steps: Array, iterations: int = 60
     """Levenberg-Marquardt by differences: forward ones on the way, central ones for the uncertainty.
 
     Args:
-        residuals: x -> named groups of whitened residuals, group sizes must not change.
+        residuals: of many guesses at once (`in_turn` makes one of a function of a single guess).
         start: (P,) first guess.
         steps: (P,) difference steps, about the size at which the residuals stay linear.
         iterations: at most.
@@ -49,65 +50,60 @@ def solve(residuals: Residuals, start: Array, steps: Array, iterations: int = 60
     """
     x = start.astype(float).copy()
     damping = 1e-4
-    groups = residuals(x)
-    flat = _flatten(groups)
-    cost = 0.5 * float(flat @ flat)
     for _ in range(iterations):
-        jacobian = _forward_jacobian(residuals, x, flat, steps)
+        flat, jacobian = _forward_jacobian(residuals, x, steps)
+        cost = 0.5 * float(flat @ flat)
         gradient = jacobian.T @ flat
         information = jacobian.T @ jacobian
         for _attempt in range(8):
             damped = information + damping * np.diag(np.diag(information) + 1e-12)
             step = -np.linalg.solve(damped, gradient)
-            trial = residuals(x + step)
-            trial_flat = _flatten(trial)
-            trial_cost = 0.5 * float(trial_flat @ trial_flat)
+            trial = _flatten(residuals((x + step)[None]))[0]
+            trial_cost = 0.5 * float(trial @ trial)
             if np.isfinite(trial_cost) and trial_cost <= cost:
                 break
             damping *= 8.0
         else:
             break
-        gained = cost - trial_cost
-        x, groups, flat, cost = x + step, trial, trial_flat, trial_cost
+        x = x + step
         damping = max(damping / 5.0, 1e-10)
-        if gained <= 1e-6 * (1.0 + cost):
+        if cost - trial_cost <= 1e-6 * (1.0 + trial_cost):
             break
-    return _with_uncertainty(residuals, x, groups, cost, steps)
+    return _with_uncertainty(residuals, x, steps)
+
+
+def in_turn(residuals: Callable[[Array], dict[str, Array]]) -> Residuals:
+    """Residuals of many guesses at once from a function of one (P,) guess."""
+
+    def of_all(xs: Array) -> dict[str, Array]:
+        every = [residuals(x) for x in xs]
+        return {name: np.stack([np.ravel(one[name]) for one in every]) for name in every[0]}
+
+    return of_all
 
 
 def _flatten(groups: Mapping[str, Array]) -> Array:
-    return np.concatenate([np.ravel(g) for g in groups.values()])
+    """(K, N) all groups side by side."""
+    return np.concatenate(list(groups.values()), axis=1)
 
 
-def _forward_jacobian(residuals: Residuals, x: Array, here: Array, steps: Array) -> Array:
-    columns = []
-    for i, step in enumerate(steps):
-        ahead = x.copy()
-        ahead[i] += step
-        columns.append((_flatten(residuals(ahead)) - here) / step)
-    return np.stack(columns, axis=1)
+def _forward_jacobian(residuals: Residuals, x: Array, steps: Array) -> tuple[Array, Array]:
+    """(N,) residuals and their (N, P) derivatives."""
+    flat = _flatten(residuals(np.concatenate([x[None], x + np.diag(steps)])))
+    return flat[0], ((flat[1:] - flat[0]) / steps[:, None]).T
 
 
-def _jacobian(residuals: Residuals, x: Array, steps: Array) -> Array:
-    columns = []
-    for i, step in enumerate(steps):
-        ahead, behind = x.copy(), x.copy()
-        ahead[i] += step
-        behind[i] -= step
-        columns.append((_flatten(residuals(ahead)) - _flatten(residuals(behind))) / (2 * step))
-    return np.stack(columns, axis=1)
-
-
-def _with_uncertainty(
-    residuals: Residuals, x: Array, groups: Mapping[str, Array], cost: float, steps: Array
-) -> Solution:
-    jacobian = _jacobian(residuals, x, steps)
+def _with_uncertainty(residuals: Residuals, x: Array, steps: Array) -> Solution:
+    groups = residuals(np.concatenate([x[None], x + np.diag(steps), x - np.diag(steps)]))
+    flat, count = _flatten(groups), len(x)
+    jacobian = ((flat[1 : 1 + count] - flat[1 + count :]) / (2 * steps)[:, None]).T
     scale = np.sqrt(np.sum(jacobian**2, axis=0)) + 1e-30
     information = (jacobian / scale).T @ (jacobian / scale)
-    covariance = np.linalg.inv(information + 1e-12 * np.eye(len(x))) / np.outer(scale, scale)
+    covariance = np.linalg.inv(information + 1e-12 * np.eye(count)) / np.outer(scale, scale)
     loadings, first = {}, 0
     for name, group in groups.items():
-        size = group.size
+        size = group.shape[1]
         loadings[name] = -covariance @ jacobian[first : first + size].T
         first += size
-    return Solution(x, cost, covariance, loadings, dict(groups))
+    cost = 0.5 * float(flat[0] @ flat[0])
+    return Solution(x, cost, covariance, loadings, {name: group[0] for name, group in groups.items()})

@@ -6,8 +6,8 @@ from typing import Literal, final
 import numpy as np
 from numpy.typing import NDArray
 
-from features.camera import Camera, rotation_from_vector
-from features.circle_in_space import reference_residuals
+from features.camera import Camera, rotation_from_vector, rotations_from_vectors
+from features.circle_in_space import cameras_near, reference_residuals
 from features.least_squares import Solution, solve
 from features.measured import Contribution, ContributionName, MeasuredLength
 from features.photo import Photo
@@ -127,15 +127,15 @@ def solve_plane(reference: ScaleReference, photo: Photo) -> SolvedPlane | NoPlan
 def _solve_from(pose: PlanePose, reference: ScaleReference, photo: Photo, center: tuple[float, float]) -> SolvedPlane:
     prior = photo.focal
 
-    def residuals(x: Array) -> dict[str, Array]:
-        camera = _camera(prior.focal_px, center, x)
-        rotation = rotation_from_vector(x[:3]) @ pose.rotation
+    def residuals(xs: Array) -> dict[str, Array]:
+        cameras = cameras_near(prior, center, xs[:, _FOCAL], xs[:, _LENS], xs[:, _MIDDLE])
+        rotations = rotations_from_vectors(xs[:, :3]) @ pose.rotation
         return {
-            **reference_residuals(reference, camera, rotation, x[3:6], float(x[_PRINT])),
-            "camera": np.array([x[_FOCAL] / prior.relative_sd]),
-            "lens": np.array([x[_LENS] / prior.k1_sd]),
-            "center": x[_MIDDLE] / prior.center_sd,
-            "print_scale": np.array([x[_PRINT] / reference.size_relative_sd]),
+            **reference_residuals(reference, cameras, rotations, xs[:, 3:6], xs[:, _PRINT]),
+            "camera": xs[:, [_FOCAL]] / prior.relative_sd,
+            "lens": xs[:, [_LENS]] / prior.k1_sd,
+            "center": xs[:, _MIDDLE] / prior.center_sd,
+            "print_scale": xs[:, [_PRINT]] / reference.size_relative_sd,
         }
 
     start = np.zeros(11)

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from features.camera import UNKNOWN_K1_SD, Camera
 from features.exif import FocalPrior
-from features.least_squares import solve
+from features.least_squares import in_turn, solve
 from features.photo import Photo
 from features.plane_solution import NoPlane, solve_plane
 from features.scale.reference import ScaleReference
@@ -116,7 +116,7 @@ def distortion_of_lines(lines: Sequence[Array], size_px: tuple[int, int]) -> flo
         # The sign of a singular vector is arbitrary: squares are compared, so absolute values do.
         return {"straight": np.abs(np.concatenate(off)), "lens": x / 1.0}
 
-    return float(solve(residuals, np.zeros(1), np.array([1e-5])).x[0])
+    return float(solve(in_turn(residuals), np.zeros(1), np.array([1e-5])).x[0])
 
 
 def _diagonals(photo: Photo, corners: Array) -> Iterator[Diagonal]:

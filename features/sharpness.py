@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from features.problems import PHOTO_BLURRED, Problem
+from features.reduced import reduced
 
 Gray = NDArray[np.float32]
 
@@ -49,7 +50,7 @@ def edge_spread_px(gray: NDArray[np.uint8]) -> float | None:
     """
     share = min(1.0, _JUDGED_PX / max(gray.shape))
     if share < 1.0:
-        gray = np.asarray(cv2.resize(gray, None, fx=share, fy=share, interpolation=cv2.INTER_AREA), np.uint8)
+        gray = reduced(gray, (round(gray.shape[1] * share), round(gray.shape[0] * share)))
     soft = cv2.GaussianBlur(gray.astype(np.float32), (0, 0), _FIRST_PX)
     across, down = _gradients(np.asarray(soft))
     before: Gray = np.asarray(cv2.magnitude(across, down), np.float32)

@@ -149,8 +149,8 @@ def _ring(
 def _in_view(subject: Subject, parts: tuple[str, ...]) -> Callable[[Array], NDArray[np.bool_]]:
     """Tells for (N, 2) places of a part, its outline being the unit circle, whether the map shows one of the parts."""
     part, maps = subject.part, subject.maps
-    own = [PART_CLASSES.index(name) for name in parts]
-    return lambda places: np.isin(part_at(maps, part.center_px + places @ part.shape_px.T), own)
+    is_own = np.array([name in parts for name in PART_CLASSES])
+    return lambda places: np.asarray(is_own[part_at(maps, part.center_px + places @ part.shape_px.T)])
 
 
 def _with_chamber(sightings: PartSightings, question: PartQuestion, chamber: Subject) -> PartSightings:

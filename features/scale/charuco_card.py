@@ -25,6 +25,7 @@ from features.problems import (
     MARKERS_NOT_OURS,
     Problem,
 )
+from features.reduced import reduced
 from features.scale.card_boards import COLUMNS, MIRRORED_ID_OFFSET, ROWS, CardBoard, marker_reader
 from features.scale.corner_search import search_corners
 from features.scale.flatness import bend_of_card
@@ -148,9 +149,10 @@ def _sharpened(picture: NDArray[np.uint8], scale: float) -> NDArray[np.uint8]:
 def _resized(gray: NDArray[np.uint8], scale: float) -> NDArray[np.uint8]:
     if scale == 1.0:
         return gray
-    how = cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC
     size = (round(gray.shape[1] * scale), round(gray.shape[0] * scale))
-    return np.asarray(cv2.resize(gray, size, interpolation=how), np.uint8)
+    if scale < 1.0:
+        return reduced(gray, size)
+    return np.asarray(cv2.resize(gray, size, interpolation=cv2.INTER_CUBIC), np.uint8)
 
 
 def read_markers(picture: NDArray[np.uint8], scale: float, origin_px: tuple[float, float] = (0.0, 0.0)) -> list[Marker]:

@@ -10,8 +10,9 @@ from features.ellipse import Ellipse
 from features.photo import FocalPrior
 from features.problems import COIN_AMBIGUOUS, COIN_NOT_FOUND, COIN_OBLIQUE, COIN_SMALL, Problem
 from features.scale.reference import ReferenceLook, ReferenceSight, ScaleReference, ScaleRequest
-from features.scale.rim import Pyramid, RimEllipse, find_coin_ellipses, one_of_each, rim_near, ring_outside
+from features.scale.rim import Pyramid, RimEllipse, lies_on, one_of_each, rim_near, ring_outside
 from features.scale.ring_edges import to_round
+from features.scale.round_search import Worth, find_coin_ellipses
 
 RIM_RELATIVE_SD = 0.012
 """How well the ring chosen is the coin's legal diameter: worn and rounded rims, shadows, the coin's side. On six
@@ -28,6 +29,9 @@ _SMALL_PX = 60.0
 _RELIEF_OF_A_COIN = 1.0
 _RIVAL = 0.85
 _OTHER_SIZE = 0.06
+_GUESSES = 60
+_ROUGH_RADIUS_PX, _SLACK = 64.0, 1.5
+"""A rough ring is judged at about this size, and what it is taken for is at least its own judgment over the slack."""
 _UNSEEN = 0.12
 """What a round thing counts that the part model does not call a scale reference: it overlooks many a coin."""
 _LEAST_AXIS_RATIO = 0.4
@@ -68,16 +72,30 @@ def find_coin(
     rims = _rims_at(pixels_rgb, sight, smallest_px, largest_px) if sight is not None else ()
     scores = _scores(pixels_rgb, rims, sight)
     if max(scores, default=0.0) < _SURELY:
-        rims = find_coin_ellipses(pixels_rgb, smallest_px, largest_px, at_most=60)
+        rims = find_coin_ellipses(pixels_rgb, smallest_px, largest_px, _GUESSES, _worth(pixels_rgb, sight))
         scores = _scores(pixels_rgb, rims, sight)
     if not rims:
         return Problem(COIN_NOT_FOUND, "no round thing with a full rim")
+    # A round thing that carries another off its middle is no coin: coins lie on things.
+    carries = [any(lies_on(small, large) for small in rims) for large in rims]
+    scores = [0.0 if carrying else score for score, carrying in zip(scores, carries, strict=True)]
     best = int(np.argmax(scores))
     rivals = [r for r, s in zip(rims, scores, strict=True) if s > _RIVAL * scores[best]]
     if any(abs(np.log(r.diameter_px / rims[best].diameter_px)) > _OTHER_SIZE for r in rivals):
         sizes = ", ".join(f"{r.diameter_px:.0f}" for r in rivals[:6])
         return Problem(COIN_AMBIGUOUS, f"{len(rivals)} of them, {sizes} px across")
     return _reference(rims[best], diameter_mm, request)
+
+
+def _worth(pixels_rgb: NDArray[np.uint8], sight: ReferenceSight | None) -> Worth:
+    """What round things count, and what a rough ring's thing can count: a coin's inner ring has its relief too."""
+
+    def most(pyramid: Pyramid, ring: Ellipse) -> float:
+        window = pyramid.around(ring.center_px, float(ring.semi_axes_px[0]), _ROUGH_RADIUS_PX)
+        relief = min(1.0, _SLACK * _relief(window.pixels, window.inward(ring)) / _RELIEF_OF_A_COIN)
+        return relief * (1.0 if sight is None else _UNSEEN + min(1.0, _SLACK * sight.filled(ring.points_px(60))))
+
+    return Worth(most, lambda rim: _scores(pixels_rgb, [rim], sight)[0], _RIVAL)
 
 
 def _scores(pixels_rgb: NDArray[np.uint8], rims: Sequence[RimEllipse], sight: ReferenceSight | None) -> list[float]:
@@ -111,12 +129,11 @@ def coin_likeness(pixels_rgb: NDArray[np.uint8], rim: RimEllipse) -> float:
 
     A bolt hole or a blank washer is as round as a coin but smooth or empty inside.
     """
-    return rim.score * min(1.0, _relief(pixels_rgb, rim) / _RELIEF_OF_A_COIN)
+    return rim.score * min(1.0, _relief(pixels_rgb, rim.ellipse) / _RELIEF_OF_A_COIN)
 
 
-def _relief(pixels_rgb: NDArray[np.uint8], rim: RimEllipse) -> float:
-    """Median gray change over 1/60 of the radius, inside the rim: 1 to 6 on coins, under 0.7 on holes."""
-    ellipse = rim.ellipse
+def _relief(pixels_rgb: NDArray[np.uint8], ellipse: Ellipse) -> float:
+    """Median gray change over 1/60 of the radius, inside a rim: 1 to 6 on coins, under 0.7 on holes."""
     reach = float(ellipse.semi_axes_px[0]) + 3
     low = np.clip(np.floor(ellipse.center_px - reach), 0, None).astype(int)
     high = np.ceil(ellipse.center_px + reach).astype(int) + 1

@@ -1,5 +1,7 @@
 """The first ring made out round a guess: rough, but the right thing, in the right place, of the right shape."""
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -14,11 +16,25 @@ _SHAPE_SD = 0.08
 """How far a guess's shape is off: stretches tried in any direction, as a standard deviation."""
 
 _WIDTH = 0.03
+_CLOSED_WIDTH = 0.01
 _LEAST_AXIS_RATIO = 0.5
 """A coin tilted more than 60 deg shows more of its side than of its rim."""
 
 
-def first_ring(pixels: NDArray[np.uint8], rough: Ellipse) -> Ellipse | None:
+@dataclass(frozen=True, eq=False)
+class RoughRing:
+    """A ring, roughly.
+
+    Attributes:
+        ellipse: of the ring.
+        closed: part of the rays that have an edge within a hundredth of its radius, 0..1.
+    """
+
+    ellipse: Ellipse
+    closed: float
+
+
+def first_ring(pixels: NDArray[np.uint8], rough: Ellipse) -> RoughRing | None:
     """The ring that most rays agree on.
 
     Each trial is an ellipse through three edges whose shape is the guess's, stretched a little at random.
@@ -62,10 +78,15 @@ def _stretches(random: np.random.Generator, count: int) -> Array:
 
 
 def _best_trial(edges: RingEdges, points: Array, centers: Array, radii: Array, stretch: Array) -> int:
-    stretched = np.einsum("tij,ej->tei", stretch, points)
-    off = np.linalg.norm(stretched - centers[:, None], axis=2) / radii[:, None] - 1
+    # Written out and in single precision: these are the most numbers of the whole search.
+    x, y = points.astype(np.float32).T
+    m, c = stretch.astype(np.float32), centers.astype(np.float32)
+    across = m[:, 0, 0, None] * x + (m[:, 0, 1, None] * y - c[:, 0, None])
+    down = m[:, 1, 0, None] * x + (m[:, 1, 1, None] * y - c[:, 1, None])
+    off = np.sqrt(across * across + down * down) * (1.0 / radii[:, None]).astype(np.float32) - np.float32(1.0)
     size = np.abs(edges.step)
-    near = np.minimum(1.0, size / np.quantile(size, 0.8)) / (1.0 + (off / _WIDTH) ** 2) ** 2
+    strength = np.minimum(1.0, size / np.quantile(size, 0.8)).astype(np.float32)
+    near = strength / np.square(1.0 + np.square(off * np.float32(1.0 / _WIDTH)))
     starts = np.unique(edges.line, return_index=True)[1]
     agreed = np.maximum.reduceat(near, starts, axis=1).sum(1)
     stretched_by = np.hypot(stretch[:, 0, 0] - 1.0, stretch[:, 0, 1])
@@ -83,7 +104,7 @@ def _circles(triples: Array) -> tuple[Array, Array]:
     return a + offset, np.linalg.norm(offset, axis=1)
 
 
-def _tightened(points: Array, line: NDArray[np.int64], start: Ellipse) -> Ellipse | None:
+def _tightened(points: Array, line: NDArray[np.int64], start: Ellipse) -> RoughRing | None:
     """Fit an ellipse to the edges near the start, three times with a smaller reach each."""
     ellipse = start
     for tolerance in (0.08, 0.045, 0.03):
@@ -97,7 +118,8 @@ def _tightened(points: Array, line: NDArray[np.int64], start: Ellipse) -> Ellips
         if not isinstance(fit, Ellipse) or not is_plausible(fit, start):
             return None
         ellipse = fit
-    return ellipse
+    on_it = np.abs(relative_radius(points, ellipse) - 1) < _CLOSED_WIDTH
+    return RoughRing(ellipse, len(np.unique(line[on_it])) / LINES)
 
 
 def relative_radius(points: Array, ellipse: Ellipse) -> Array:

@@ -1,15 +1,15 @@
 """How much a scale card is bent: a cylinder fitted to its corners, in mm."""
 
 from dataclasses import dataclass
+from functools import partial
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
 
-from features.camera import Camera
+from features.camera import Camera, Cameras, rotations_from_vectors
+from features.least_squares import solve
 from features.photo import FocalPrior
-from features.plane_pose import poses_of_points
+from features.plane_pose import PlanePose, poses_of_points
 from features.scale.card_boards import CardBoard
 
 _LENS_K1_SD = 0.05
@@ -65,18 +65,25 @@ def bend_of_card(
     diagonal = float(np.hypot(card.width_mm, card.height_mm))
     unit = 8.0 / diagonal**2  # curvature that makes a sagitta of 1 mm over the diagonal
 
-    def residuals(p: NDArray[np.float64]) -> NDArray[np.float64]:
-        bent = np.column_stack([x, y, unit * (p[6] * x * x + 2 * p[7] * x * y + p[8] * y * y) / 2])
-        K = Camera.of_shape(shape, focal.focal_px * float(np.exp(p[9]))).matrix
-        back, _ = cv2.projectPoints(bent, p[:3], p[3:6], K, np.array([p[10], 0, 0, 0]))
-        off = (np.reshape(back, (-1, 2)) - px).ravel() / point_sd_px
-        return np.concatenate([off, [p[9] / focal.relative_sd, p[10] / _LENS_K1_SD]])
+    flat = np.column_stack([x, y])
+    powers = unit * np.stack([x * x, 2 * x * y, y * y]) / 2
+    center = Camera.of_shape(shape, focal.focal_px)
+    middle_px = np.array([center.center_x_px, center.center_y_px])
+
+    def residuals(pose: PlanePose, p: NDArray[np.float64]) -> dict[str, NDArray[np.float64]]:
+        bent = np.concatenate([np.broadcast_to(flat, (len(p), *flat.shape)), (p[:, 6:9] @ powers)[..., None]], axis=2)
+        cameras = Cameras(focal.focal_px * np.exp(p[:, 9]), np.tile(middle_px, (len(p), 1)), p[:, 10])
+        rotations = rotations_from_vectors(p[:, :3]) @ pose.rotation
+        seen = cameras.project(bent @ np.swapaxes(rotations, 1, 2) + p[:, None, 3:6])
+        off = ((seen - px) / point_sd_px).reshape(len(p), -1)
+        return {"corners": off, "priors": p[:, 9:] / np.array([focal.relative_sd, _LENS_K1_SD])}
 
     best = None
-    for pose in poses_of_points(mm - middle, px, Camera.of_shape(shape, focal.focal_px)):
-        rvec = np.ravel(cv2.Rodrigues(pose.rotation)[0])
-        start = np.concatenate([rvec, pose.translation_mm, np.zeros(5)])
-        fit = least_squares(residuals, start, x_scale="jac", max_nfev=40)
+    for pose in poses_of_points(mm - middle, px, center):
+        start = np.concatenate([np.zeros(3), pose.translation_mm, np.zeros(5)])
+        away = 1e-5 * float(np.linalg.norm(pose.translation_mm))
+        steps = np.array([1e-5] * 3 + [away] * 3 + [1e-3] * 3 + [1e-5] * 2)
+        fit = solve(partial(residuals, pose), start, steps, iterations=40)
         if best is None or fit.cost < best.cost:
             best = fit
     limit = _MIN_SAGITTA_OF_DIAGONAL * diagonal
@@ -88,5 +95,5 @@ def bend_of_card(
     u, v = axes[:, k]
     gradient = np.zeros(11)
     gradient[6:9] = u * u, 2 * u * v, v * v
-    covariance = np.linalg.pinv(best.jac.T @ best.jac) * max(1.0, 2 * best.cost / max(1, 2 * len(mm) - 9))
+    covariance = best.covariance * max(1.0, 2 * best.cost / max(1, 2 * len(mm) - 9))
     return Bend(abs(float(curvatures[k])), float(np.sqrt(gradient @ covariance @ gradient)), limit)

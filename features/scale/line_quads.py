@@ -10,6 +10,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from features.reduced import reduced
+
 Array = NDArray[np.float64]
 
 _WORK_PX = 1000
@@ -35,8 +37,7 @@ def find_quads(pixels_rgb: NDArray[np.uint8], least_side_px: float, keep_out_px:
     """
     scale = min(1.0, _WORK_PX / max(pixels_rgb.shape[:2]))
     size = (round(pixels_rgb.shape[1] * scale), round(pixels_rgb.shape[0] * scale))
-    small = cv2.resize(pixels_rgb, size, interpolation=cv2.INTER_AREA) if scale < 1 else pixels_rgb
-    small = np.asarray(small, np.uint8).copy()
+    small = reduced(pixels_rgb, size).copy()
     for outline in keep_out_px:
         inside = np.rint((outline + 0.5) * scale - 0.5).astype(np.int32)
         cv2.fillPoly(small, [inside], np.median(small[::8, ::8].reshape(-1, 3), axis=0).tolist())

@@ -12,10 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from features.ellipse import Ellipse
-from features.scale.first_ring import first_ring, is_plausible, relative_radius
+from features.scale.first_ring import RoughRing, first_ring, is_plausible, relative_radius
 from features.scale.ring_choice import choose_ring
 from features.scale.ring_edges import LINES, RingEdges, contrast_pictures, ring_edges, to_round
-from features.scale.round_votes import guess_round_things
 
 Array = NDArray[np.float64]
 
@@ -56,46 +55,6 @@ class RimEllipse:
     def score(self) -> float:
         """How much it looks like a whole rim, 0..1."""
         return float(self.support * min(1.0, self.contrast / 25.0) ** 0.25)
-
-
-def find_coin_ellipses(
-    pixels: NDArray[np.uint8],
-    smallest_px: float | None = None,
-    largest_px: float | None = None,
-    at_most: int = 120,
-) -> tuple[RimEllipse, ...]:
-    """Find all round things that look like whole coins.
-
-    Args:
-        pixels: (H, W) gray or (H, W, 3) RGB, full resolution; color helps where gray tells little.
-        smallest_px: smallest diameter looked for; by default 2 % of the longer side.
-        largest_px: largest diameter; by default 45 % of the shorter side.
-        at_most: guesses followed up.
-
-    Returns:
-        Rims, best score first; of rings inside one another only the outermost.
-    """
-    gray = pixels if pixels.ndim == 2 else np.asarray(cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY), np.uint8)
-    longest = max(gray.shape)
-    smallest = max(2 * MIN_RADIUS_PX, smallest_px or 0.02 * longest)
-    largest = min(largest_px or 0.45 * min(gray.shape), 0.95 * min(gray.shape))
-    if largest <= smallest:
-        return ()
-    # The guess needs about 16 px of diameter to see a ring.
-    scale = min(1.0, max(800 / longest, min(1300 / longest, 16 / smallest)))
-    size = (round(gray.shape[1] * scale), round(gray.shape[0] * scale))
-    small = np.asarray(cv2.resize(gray, size, interpolation=cv2.INTER_AREA), np.uint8) if scale < 1 else gray
-    pyramid = Pyramid(pixels)
-    rims: list[RimEllipse] = []
-    for guess in guess_round_things(small, 0.45 * smallest * scale, 0.55 * largest * scale, at_most):
-        at = (np.array([guess.x_px, guess.y_px]) + 0.5) / scale - 0.5
-        if any(_is_inside(at, rim) and rim.diameter_px > 1.7 * guess.radius_px / scale for rim in rims):
-            continue
-        rim = rim_near(pyramid, at, guess.radius_px / scale, guess.squeeze, guess.angle_deg)
-        if rim is None:
-            continue
-        rims += [r for r in (rim, ring_outside(pyramid, rim)) if r and smallest <= r.diameter_px <= largest]
-    return one_of_each(rims)
 
 
 class Pyramid:
@@ -169,16 +128,27 @@ def rim_near(
         squeeze: guessed minor over major axis.
         angle_deg: guessed direction of the minor axis.
     """
+    found = ring_near(pyramid, center_px, radius_px, squeeze, angle_deg)
+    return None if found is None else rim_about(pyramid, found.ellipse)
+
+
+def ring_near(
+    pyramid: Pyramid, center_px: Array, radius_px: float, squeeze: float = 1.0, angle_deg: float = 0.0
+) -> RoughRing | None:
+    """The first step of `rim_near`: the ring that most edges agree on near a guess, some ring of a coin."""
     turn = np.deg2rad(angle_deg + 90)
     rough = Ellipse(center_px, radius_px * np.array([1.0, squeeze]), turn, np.zeros((5, 5)), 0.0)
     window = pyramid.around(center_px, radius_px, _COARSE_RADIUS_PX)
     if min(window.pixels.shape[:2]) < 16:
         return None
     found = first_ring(window.pixels, window.inward(rough))
-    if found is None:
-        return None
-    rough = window.outward(found)
-    window = pyramid.around(rough.center_px, float(rough.semi_axes_px[0]), _FINE_RADIUS_PX)
+    return None if found is None else RoughRing(window.outward(found.ellipse), found.closed)
+
+
+def rim_about(pyramid: Pyramid, ring: Ellipse) -> RimEllipse | None:
+    """The second step: the edge of the coin that has a ring."""
+    window = pyramid.around(ring.center_px, float(ring.semi_axes_px[0]), _FINE_RADIUS_PX)
+    rough = ring
     for inward in (0.17, 0.03, 0.03):  # once outward, never back to an inner ring
         inside = window.inward(rough)
         chosen = _edge_ring(window.pixels, inside, inward)
@@ -258,17 +228,17 @@ def _best_of_rays(looks: list[tuple[RingEdges, float]]) -> RingEdges:
     return together.only(order[np.unique(together.line[order], return_index=True)[1]])
 
 
-def _is_inside(point: Array, rim: RimEllipse) -> bool:
+def is_inside_of(point: Array, rim: RimEllipse) -> bool:
     """So near the middle that it is a ring of the same thing; a coin may lie off the middle of a larger round thing."""
     return bool(relative_radius(point[None], rim.ellipse)[0] < _OFF_MIDDLE)
 
 
-def _lies_on(small: RimEllipse, large: RimEllipse) -> bool:
+def lies_on(small: RimEllipse, large: RimEllipse) -> bool:
     """A ring wholly within a larger one and off its middle: a thing of its own."""
     if small.diameter_px > 0.7 * large.diameter_px:
         return False
     away = relative_radius(small.ellipse.points_px(24), large.ellipse)
-    return bool(away.max() < 1.0 and not _is_inside(small.ellipse.center_px, large))
+    return bool(away.max() < 1.0 and not is_inside_of(small.ellipse.center_px, large))
 
 
 def one_of_each(rims: Sequence[RimEllipse]) -> tuple[RimEllipse, ...]:
@@ -278,7 +248,7 @@ def one_of_each(rims: Sequence[RimEllipse]) -> tuple[RimEllipse, ...]:
         double = False
         for i, other in enumerate(kept):
             apart = float(np.linalg.norm(rim.ellipse.center_px - other.ellipse.center_px))
-            if _lies_on(rim, other) or _lies_on(other, rim):
+            if lies_on(rim, other) or lies_on(other, rim):
                 continue
             if apart < 0.4 * max(rim.diameter_px, other.diameter_px):
                 outer = rim.diameter_px > 1.02 * other.diameter_px and apart < 0.15 * rim.diameter_px

@@ -11,7 +11,9 @@ from numpy.typing import NDArray
 
 _RADIUS_STEP = 1.15
 _LEAST_VOTES = 0.5
-_EDGE_EVERY = 14
+_EDGE_EVERY = 9
+_CELLS_OF_RADIUS = 12.0
+"""Votes are counted in cells of this part of the radius: a guess need not be better."""
 _SQUEEZES = ((1.0, 0.0), (0.72, 0.0), (0.72, 45.0), (0.72, 90.0), (0.72, 135.0))
 """Pictures stretched so that a round thing tilted by about 44 deg (cosine 0.72) looks round again."""
 
@@ -100,25 +102,29 @@ def _votes(
     # Edges count by how they stand out where they are: a dark coin on dark wood votes like a bright one.
     around = cv2.blur(size, (31, 31))
     edge = (np.asarray(cv2.Canny(picture, 20, 50)) > 0) & (size > 0.8 * around + 6)
-    y, x = np.nonzero(edge)
-    nx, ny = gx[y, x] / size[y, x], gy[y, x] / size[y, x]
+    y, x = np.divmod(np.flatnonzero(edge), width)
+    nx, ny = (gx[y, x] / size[y, x]).astype(np.float32), (gy[y, x] / size[y, x]).astype(np.float32)
+    x, y = x.astype(np.float32), y.astype(np.float32)
     count = int(np.ceil(np.log(largest_px / smallest_px) / np.log(_RADIUS_STEP))) + 1
     peaks: list[tuple[float, float, float, float]] = []
     for radius in smallest_px * _RADIUS_STEP ** np.arange(count):
         few = slice(None, None, max(1, int(radius // _EDGE_EVERY)))  # a long rim can spare edges
-        cell = max(1.0, radius / 12)
+        cell = max(1.0, radius / _CELLS_OF_RADIUS)
         wide, high = int(width / cell) + 1, int(height / cell) + 1
         total = np.zeros(high * wide, np.float32)
         for r in (-radius, radius):
-            cx = ((x[few] + r * nx[few]) / cell).astype(np.int32)
-            cy = ((y[few] + r * ny[few]) / cell).astype(np.int32)
+            cx = ((x[few] + np.float32(r) * nx[few]) * np.float32(1 / cell)).astype(np.int64)
+            cy = ((y[few] + np.float32(r) * ny[few]) * np.float32(1 / cell)).astype(np.int64)
             ok = (cx >= 0) & (cx < wide) & (cy >= 0) & (cy < high)
             total += np.bincount(cy[ok] * wide + cx[ok], minlength=high * wide)
         sigma = max(0.8, 0.11 * radius / cell)
         field = cv2.GaussianBlur(total.reshape(high, wide), (0, 0), sigma)
         field *= (2 * np.pi * sigma**2) * (few.step or 1) / (2 * np.pi * radius)
+        enough = np.flatnonzero(field > _LEAST_VOTES)
+        if len(enough) == 0:
+            continue
         best = cv2.dilate(field, np.ones((2 * int(0.3 * radius / cell) + 1,) * 2, np.uint8))
-        py, px = np.nonzero((field >= best) & (field > _LEAST_VOTES))
-        for a, b in zip(px, py, strict=True):
+        for at in enough[field.ravel()[enough] >= best.ravel()[enough]].tolist():
+            b, a = divmod(at, wide)
             peaks.append(((a + 0.5) * cell - 0.5, (b + 0.5) * cell - 0.5, float(radius), float(field[b, a])))
     return peaks

@@ -16,7 +16,7 @@ from features.problems import Problem
 from features.scale.artificial import FlatThing, disk, expose, paint, pose_of, project_onto
 from features.scale.coin import find_coin
 from features.scale.reference import ReferenceSight, ScaleReference, ScaleRequest
-from features.scale.rim import find_coin_ellipses
+from features.scale.round_search import find_coin_ellipses
 
 DIAMETER_MM = 24.26  # US quarter
 SIZE = (1400, 1050)

@@ -132,7 +132,7 @@ def _trace_hole(question: PartQuestion, rim: Placed, at: Array, share: float) ->
     round_in_front, best = isinstance(rim.frame, FaceFrame), None
     for size in HOLE_SIZES:
         traced = trace_circle(
-            question.gray, rim.frame, at, size * share * rim.radius, "outermost", reach=HOLE_REACH, lines=HOLE_LINES,
+            question.gray, rim.frame, at, size * share * rim.radius, "outer", reach=HOLE_REACH, lines=HOLE_LINES,
             round_in_front=round_in_front,
         )  # fmt: skip
         if traced and traced.coverage > HOLE_COVERAGE and (best is None or traced.coverage > best.coverage):

@@ -15,6 +15,7 @@ from features.parts.part_model import PartMaps
 from features.parts.part_outline import border_px
 from features.parts.part_vocabulary import PART_CLASSES
 from features.parts.placed import LONGEST_REACH, Placed, places_of
+from features.parts.rim_arcs import Which
 from features.parts.trace import TracedCircle, trace_circle
 
 Array = NDArray[np.float64]
@@ -43,6 +44,8 @@ TRUST = {
     "flange": Trust(0.06, 0.05, 0.06, 0.03),
     "mouth": Trust(0.15, 0.15, 0.15, 0.08),
 }
+WHICH: dict[str, Which] = {"chamber": "outermost", "flange": "outer", "mouth": "outer"}
+"""Which edge a part is measured over: a joint's outermost; a flange's own, not that of the back of its thickness."""
 PLAIN_BY_ELLIPSE, PLAIN_BY_REFERENCE, FARTHEST = 0.5, 0.33, 0.3
 """Evidence that makes a trace believed though it lies as far as `FARTHEST` from the told outline: under a slant that
 the reference tells fewer curves are possible, and so less evidence does."""
@@ -143,7 +146,7 @@ def trace_places(
     traces = []
     for placed in places:
         traced = trace_circle(
-            question.gray, placed.frame, placed.center, placed.radius, "outermost", reach=placed.reach,
+            question.gray, placed.frame, placed.center, placed.radius, WHICH[part.name], reach=placed.reach,
             round_in_front=placed.measured_slant, use=free,
         )  # fmt: skip
         if traced and traced.coverage >= LEAST_COVERAGE and _follows(traced, part, placed):

@@ -15,11 +15,14 @@ from features.parts.rim_waves import NearEdges, RimWave, find_outside, settled_o
 
 Array = NDArray[np.float64]
 
-Which = Literal["outermost", "strongest"]
-"""Which of several concentric edges is wanted: the outermost of those well supported, or the best supported."""
+Which = Literal["outermost", "outer", "strongest"]
+"""Which of several concentric edges is wanted: the outermost of those well supported, the outermost of those nearly as
+well supported as the best (a flange's back edge is seen in part, its face all round), or the best supported."""
 
 ENOUGH = 0.4
 """How many edges of its own an outermost curve must have, as a share of those of the best supported one."""
+AS_PLAIN = 0.75
+"""Share of the scan lines, over that of the best supported curve, that makes a curve nearly as well supported."""
 APART = 1.5
 """Edges further outside a curve than this, in widths, are none of its own."""
 DENSE = 0.4
@@ -75,6 +78,8 @@ def rim_among(
     def with_arcs(curves: Sequence[RimWave]) -> list[_Arcs]:
         return [_Arcs(wave, _in_arcs(near, wave.off, width, looked)) for wave in curves]
 
+    if which == "outer":
+        waves = _outer(waves)
     found = with_arcs(waves)
     chosen = max(found, key=lambda one: one.size, default=None)
     if chosen is None or chosen.size < LEAST_EDGES:
@@ -89,6 +94,13 @@ def rim_among(
         if on_it.sum() < LEAST_EDGES:
             return None
     return wave, on_it
+
+
+def _outer(waves: Sequence[RimWave]) -> list[RimWave]:
+    """The outermost of those nearly as well supported as the best."""
+    most = max((wave.share for wave in waves), default=0.0)
+    plain = [wave for wave in waves if wave.share >= AS_PLAIN * most]
+    return [max(plain, key=lambda wave: wave.outward)] if plain else []
 
 
 def _outermost(found: Sequence[_Arcs], best: _Arcs, width: float) -> _Arcs:

@@ -43,12 +43,14 @@ class SeenHoles:
         middles_px: (K, 2) in the photo; slots: (K,) place of each on the ring, 0 .. count - 1.
         count: of the whole ring.
         hole_share: their radius over the flange's.
+        slot_share: of slots how far their other end's middle lies outside these, over the flange's radius; 0 of holes.
     """
 
     middles_px: Array
     slots: NDArray[np.int64]
     count: int
     hole_share: float
+    slot_share: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -74,6 +76,8 @@ def trace_bolt_circle(
     """
     frame, name = rim.frame, question.photo_name
     expected = frame.from_photo(seen.middles_px)
+    if seen.slot_share:
+        return (_middle_of_slots(question, rim, rim_is_traced, seen),)
     traced = [_trace_hole(question, rim, middle, seen.hole_share) for middle in expected]
     alike = _alike([hole for hole in traced if hole is not None])
     middles, sds = expected.copy(), np.full(len(seen.slots), SEEN_SD * rim.radius)
@@ -81,8 +85,7 @@ def trace_bolt_circle(
         if hole is not None and hole in alike:
             middles[index] = _middle(frame.from_photo(hole.ellipse.points_px(36)))
             sds[index] = np.hypot(HOLE_SD * rim.radius, HOLE_SD_PX * frame.px_per_px)
-    middle_sd = (TRACED_MIDDLE_SD if rim_is_traced else TOLD_MIDDLE_SD) * rim.radius
-    ring = fit_equal_ring(middles, seen.slots, seen.count, sds, rim.center, middle_sd)
+    ring = fit_equal_ring(middles, seen.slots, seen.count, sds, rim.center, _middle_sd(rim, rim_is_traced))
     sighting = CircleSighting("bolt_circle_diameter", name, frame.to_photo(ring.places))
     used = int((~ring.astray).sum())
     shared_px = max(0.3, ring.radius_sd / frame.px_per_px)
@@ -91,6 +94,23 @@ def trace_bolt_circle(
         usual = sorted(alike, key=lambda hole: float(hole.ellipse.semi_axes_px[0]))[len(alike) // 2]
         found.append(found_circle("bolt_hole_diameter", name, usual, (0.6, 0.001)))
     return tuple(found)
+
+
+def _middle_of_slots(question: PartQuestion, rim: Placed, rim_is_traced: bool, seen: SeenHoles) -> FoundCircle:
+    """The bolt circle through the middles of slots: bolts fit in them from one end to the other."""
+    sds = np.full(len(seen.slots), SEEN_SD * rim.radius)
+    expected = rim.frame.from_photo(seen.middles_px)
+    ring = fit_equal_ring(expected, seen.slots, seen.count, sds, rim.center, _middle_sd(rim, rim_is_traced))
+    half = 0.5 * seen.slot_share * rim.radius
+    places = ring.middle + (ring.places - ring.middle) * (1 + half / ring.radius)
+    sighting = CircleSighting("bolt_circle_diameter", question.photo_name, rim.frame.to_photo(places))
+    any_place_sd = abs(half) / np.sqrt(3.0)
+    shared_px = float(np.hypot(ring.radius_sd, any_place_sd)) / rim.frame.px_per_px
+    return FoundCircle(sighting, len(seen.slots) / seen.count, max(0.3, shared_px))
+
+
+def _middle_sd(rim: Placed, rim_is_traced: bool) -> float:
+    return (TRACED_MIDDLE_SD if rim_is_traced else TOLD_MIDDLE_SD) * rim.radius
 
 
 def fit_equal_ring(

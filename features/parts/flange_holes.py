@@ -39,6 +39,10 @@ LEAST_WEIGHT, MOST_WEIGHT = -2.5, 5.0
 """Bounds of one place's weight: one hole in a dozen is overlooked, and a stain may look like one."""
 LEAST_EVIDENCE = 2.5
 """Logarithm of how much likelier a ring must make the picture than none."""
+SLOTS, SLOT, SLOT_END, SLOT_SIDES = 3, (0.045, 0.13), 0.5, 0.15
+"""Least number of slots that tell themselves from holes, how far apart their ends are over the flange's radius (slots
+that fit several standards: 4 to 10 mm longer than wide; common practice), how many votes the other end must have, and
+what lies between them, as shares."""
 LIKE_A_TABLE = 0.8
 """Share of flanges proportioned like some row of the tables; the others may be anything."""
 RING_SD, SHARE_SD = 0.015, 0.1
@@ -53,6 +57,8 @@ class HoleRing:
         middles_px: (K, 2) of those seen, in the photo; slots: (K,) the place of each on the ring, 0 .. count - 1.
         count: likeliest number of the whole ring; likelihood: of every number, all equally likely beforehand.
         ring_share, hole_share: radius of the ring and of a hole over the flange's.
+        slot_share: 0 for round holes; of slots how far the middle of their other end lies outside (inside where
+            negative) the ring, over the flange's radius.
         evidence: logarithm of how much likelier the picture is with this ring than with none.
     """
 
@@ -62,6 +68,7 @@ class HoleRing:
     likelihood: dict[int, float]
     ring_share: float
     hole_share: float
+    slot_share: float
     evidence: float
 
 
@@ -109,7 +116,7 @@ def find_holes(question: PartQuestion, rim: Placed, hidden: Callable[[Array], Ar
     likelihood = {n: share / total for n, share in told.items()}
     return HoleRing(
         front.to_photo(middles), seen, count, likelihood, float(RINGS[best.ring]), float(HOLE_SHARES[best.share]),
-        best.evidence,
+        _slot_share(scores[best.share], best.ring, slots[seen]), best.evidence,
     )  # fmt: skip
 
 
@@ -144,6 +151,24 @@ def _fit(weights: Floats, scores: Floats, count: int) -> _Fit:
     most = float(total.max())
     evidence = most + float(np.log(np.exp(total - most).sum() / total.shape[2]))
     return _Fit(int(share), int(ring), int(turn), evidence)
+
+
+def _slot_share(scores: Floats, ring: int, turns: NDArray[np.int64]) -> float:
+    """How far beside a ring another one of the same turns has votes nearly as many, as the other ends of slots do.
+
+    Between the ends of a slot its straight sides vote; a hole's far edge lies nearer, and aside from some holes only.
+    """
+    if len(turns) < SLOTS:
+        return 0.0
+    near = (turns[:, None] + np.arange(-2, 3)) % TURNS
+    profile = scores[:, near].max(axis=2).mean(axis=1)
+    away = RINGS - RINGS[ring]
+    peak = np.r_[False, (profile[1:-1] >= profile[:-2]) & (profile[1:-1] > profile[2:]), False]
+    may_be = peak & (np.abs(away) > SLOT[0]) & (np.abs(away) < SLOT[1])
+    other = int(np.argmax(np.where(may_be, profile, -1.0)))
+    low, high = sorted((ring, other))
+    ends = profile[other] > SLOT_END * profile[ring]
+    return float(away[other]) if ends and profile[low + 1 : high].min() > SLOT_SIDES * profile[other] else 0.0
 
 
 @cache

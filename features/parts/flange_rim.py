@@ -25,7 +25,7 @@ from features.parts.learned_circles import (
     trace_weight,
     uncovered,
 )
-from features.parts.own_slant import faces_of_ellipse
+from features.parts.own_slant import faces_of_ellipse, faces_of_ellipses
 from features.parts.part_maps import RoundPart
 from features.parts.part_model import PartMaps
 from features.parts.part_outline import hidden_share
@@ -43,6 +43,10 @@ ALIKE = 0.012
 RIMS, RING_REACH = (0.7, 0.755, 0.81), 0.06
 """Where a ring of holes may lie, the rim being 1, and how far round those places the rim is looked for: tabulated
 flanges have 0.68 to 0.83."""
+SIZES = (1.0, 0.88, 1.13)
+"""Sizes about an opening in which holes are looked for, the told rim being 1: that may be off where the rim is cut."""
+SAME_LEAN = float(np.cos(np.radians(4.0)))
+"""Cosine of the angle within which two planes of a flange's own circles are looked at as one."""
 MOST = 6
 """How many circles are searched for holes, those with most evidence of their own first."""
 
@@ -96,27 +100,25 @@ def trace_flange(
     traces = trace_places(question, part, places, look.free)
     told_frames = reference_frames(question) if question.tilt_known else []
     own = [traced.ellipse for traced, placed in traces if not placed.measured_slant]
-    own += [mouth.ellipse] if mouth else []
-    own_frames = [frame for ellipse in own for frame in faces_of_ellipse(question, ellipse)]
-    frames = [(frame, True) for frame in told_frames] + [(frame, False) for frame in own_frames]
-    about = [place for frame, told in frames for place in circles_about(question, part, [frame], told)]
-    traces += trace_places(question, part, about, look.free)
-    candidates = [look.with_holes(one) for one in _distinct(_squared_up(question, traces))]
+    own_frames = faces_of_ellipses(question, [*own, *([mouth.ellipse] if mouth else [])], SAME_LEAN)
+    traces += trace_places(question, part, circles_about(question, part, told_frames, True), look.free)
+    candidates = look.judged(traces)
+    # The flange's own slant is asked only where no holes are seen under the reference's: it need not lie parallel.
+    if not (told_frames and any(one.ring for one in candidates)):
+        traces += trace_places(question, part, circles_about(question, part, own_frames, False), look.free)
+        candidates = look.judged(traces)
     by_holes = None
     if not any(one.ring for one in candidates):
-        by_holes = _best_ring([_middle(part, mouth, frame, told) for frame, told in frames], look)
+        by_holes = look.ring_about(mouth, told_frames, own_frames)
     if by_holes is not None:
-        traces = trace_places(question, part, _rims_about(*by_holes, look), look.free)
-        candidates += [look.with_holes(one) for one in _distinct(_squared_up(question, traces))]
+        candidates += look.judged(trace_places(question, part, _rims_about(*by_holes), look.free))
     best = _outermost(candidates)
-    if by_holes is not None and (best is None or best.ring is None):
-        told = outline_of("flange_diameter", question.photo_name, part, places, look.free)
-        return FlangeRim(told, part, by_holes[0], False, by_holes[1])
-    if best is None:
-        told = outline_of("flange_diameter", question.photo_name, part, places, look.free)
-        return FlangeRim(told, part, places[0], False, look.holes(places[0]))
-    found = found_circle("flange_diameter", question.photo_name, best.traced, (0.3, 0.001))
-    return FlangeRim(found, _outlined(part, best.traced.ellipse), best.placed, True, best.ring)
+    if best is not None and (best.ring is not None or by_holes is None):
+        found = found_circle("flange_diameter", question.photo_name, best.traced, (0.3, 0.001))
+        return FlangeRim(found, _outlined(part, best.traced.ellipse), best.placed, True, best.ring)
+    outline = outline_of("flange_diameter", question.photo_name, part, places, look.free)
+    placed, ring = by_holes or (places[0], look.holes(places[0]))
+    return FlangeRim(outline, part, placed, False, ring)
 
 
 @dataclass(frozen=True, eq=False)
@@ -133,8 +135,20 @@ class _Look:
     def holes(self, rim: Placed) -> HoleRing | None:
         return find_holes(self.question, rim, lambda px: hidden_share(self.maps, self.part.name, px))
 
-    def with_holes(self, one: _Candidate) -> _Candidate:
-        return replace(one, ring=self.holes(one.placed))
+    def judged(self, traces: list[tuple[TracedCircle, Placed]]) -> list[_Candidate]:
+        """Distinct traces with the holes about them."""
+        distinct = _distinct(_squared_up(self.question, traces))
+        return [replace(one, ring=self.holes(one.placed)) for one in distinct]
+
+    def ring_about(
+        self, mouth: TracedCircle | None, told: list[FaceFrame], own: list[FaceFrame]
+    ) -> tuple[Placed, HoleRing] | None:
+        """The plainest ring of holes about the middle, of an opening if there is one, in any of some pictures."""
+        middles = [_middle(self.part, mouth, frame, frames is told) for frames in (told, own) for frame in frames]
+        sizes = SIZES if mouth else SIZES[:1]
+        places = [replace(one, radius=size * one.radius) for one in middles for size in sizes]
+        seen = [(placed, ring) for placed in places if (ring := self.holes(placed)) is not None]
+        return max(seen, key=lambda one: one[1].evidence) if seen else None
 
 
 def _outlined(part: RoundPart, ellipse: Ellipse) -> RoundPart:
@@ -152,14 +166,7 @@ def _middle(part: RoundPart, mouth: TracedCircle | None, frame: FaceFrame, told_
     return Placed(frame, center, radius, told_slant, RING_REACH, by_edges=True)
 
 
-def _best_ring(places: list[Placed], look: _Look) -> tuple[Placed, HoleRing] | None:
-    """The plainest ring of holes about any of some circles."""
-    rings = [(placed, look.holes(placed)) for placed in places]
-    seen = [(placed, ring) for placed, ring in rings if ring is not None]
-    return max(seen, key=lambda one: one[1].evidence) if seen else None
-
-
-def _rims_about(placed: Placed, ring: HoleRing, look: _Look) -> list[Placed]:
+def _rims_about(placed: Placed, ring: HoleRing) -> list[Placed]:
     """Circles outside a ring of holes where tabulated flanges have their rims."""
     middles, slots = placed.frame.from_photo(ring.middles_px), ring.slots
     sds = np.full(len(slots), SEEN_SD * placed.radius)

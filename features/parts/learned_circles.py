@@ -93,7 +93,7 @@ def plain_mouth(question: PartQuestion, part: RoundPart, maps: PartMaps) -> Trac
     """The opening of a port where edges show it plainly, whatever its flange."""
     places = _mouth_places(question, part, maps, None)
     best = _best_trace(question, part, places, lambda px: uncovered(question, px))
-    return best[0] if best is not None and best[0].evidence > PLAIN_BY_ELLIPSE else None
+    return best[0] if best is not None and best[0].evidence > PLAIN_BY_REFERENCE else None
 
 
 def _mouth_places(question: PartQuestion, part: RoundPart, maps: PartMaps, rim: Placed | None) -> list[Placed]:

@@ -5,6 +5,8 @@ it has two families of circular sections; Chen, Q., Wu, H., Wada, T.: Camera cal
 circles, ECCV 2004, from memory). What else lies about the part's middle tells which.
 """
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -20,8 +22,18 @@ SAME_NORMAL = float(np.cos(np.radians(1.5)))
 
 def faces_of_ellipse(question: PartQuestion, ellipse: Ellipse) -> list[FaceFrame]:
     """Pictures squared up to the planes in which an ellipse of the photo is a circle: two, or one seen squarely."""
+    return faces_of_ellipses(question, [ellipse], SAME_NORMAL)
+
+
+def faces_of_ellipses(question: PartQuestion, ellipses: Sequence[Ellipse], alike: float) -> list[FaceFrame]:
+    """The same for several ellipses, planes left out whose normal has this cosine or more with one before."""
     camera = Camera.of_shape(question.gray.shape, question.poses[0].focal_px)
-    return [face_frame(question.gray.shape, camera, normal) for normal in circle_normals(ellipse, camera)]
+    kept: list[Array] = []
+    for ellipse in ellipses:
+        for normal in circle_normals(ellipse, camera):
+            if not any(float(normal @ other) > alike for other in kept):
+                kept.append(normal)
+    return [face_frame(question.gray.shape, camera, normal) for normal in kept]
 
 
 def circle_normals(ellipse: Ellipse, camera: Camera) -> list[Array]:

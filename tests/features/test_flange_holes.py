@@ -25,8 +25,11 @@ def _question(gray, covered=()):
     return PartQuestion("a.jpg", rgb, gray, (), False, False, (), {}, tuple(covered))
 
 
-def _flange(rim_mm, circle_mm, hole_mm, count, px_per_mm=3.0):
-    """A gray disc with dark holes and a bore, seen at a slant, with noise; where its holes are; its rim as told."""
+def _flange(rim_mm, circle_mm, hole_mm, count, px_per_mm=3.0, slot_mm=0.0):
+    """A gray disc with dark holes and a bore, seen at a slant, with noise; where its holes are; its rim as told.
+
+    Slots reach `slot_mm` to either side of the bolt circle, ends not counted.
+    """
     size = 800
     middle, unit = (size - 1) / 2, px_per_mm * 16
     picture = np.full((size, size), 90, np.uint8)
@@ -40,7 +43,9 @@ def _flange(rim_mm, circle_mm, hole_mm, count, px_per_mm=3.0):
     turn = 0.3 + 2 * np.pi * np.arange(count) / max(count, 1)
     holes = 0.5 * circle_mm * np.stack([np.cos(turn), np.sin(turn)], 1)
     for x, y in holes:
-        disc(x, y, hole_mm / 2, 60)
+        for way in np.linspace(-1, 1, 41) if slot_mm else (0.0,):
+            away = way * slot_mm / float(np.hypot(x, y))
+            disc(x * (1 + away), y * (1 + away), hole_mm / 2, 60)
     squeeze = np.array([[1, 0, 0], [0, SHRINK, middle * (1 - SHRINK)], [0, 0, 1.0]])
     seen = cv2.GaussianBlur(cv2.warpPerspective(picture, squeeze, (size, size), borderValue=90), (0, 0), 1.0)
     noisy = seen + np.random.default_rng(0).normal(0, 4, seen.shape)
@@ -112,3 +117,14 @@ def test_no_holes_lie_inside_a_raised_face_as_they_do_inside_a_rim():
     about_face = find_holes(_question(gray), replace(rim, radius=rim.radius * 138 / 200))
     assert about_rim is not None
     assert about_face is None or about_face.evidence < 0.3 * about_rim.evidence
+
+
+@pytest.mark.parametrize(("slot_mm", "low", "high"), [(0.0, 0.0, 0.0), (5.0, 0.06, 0.14)])
+def test_slots_are_told_from_holes(slot_mm, low, high):
+    """Slots 10 mm longer than wide fit bolt circles from 150 to 170 mm (common practice on molded flanges)."""
+    gray, _, rim = _flange(*DN_80, 8, slot_mm=slot_mm)
+    ring = find_holes(_question(gray), rim)
+    assert ring is not None
+    assert low <= abs(ring.slot_share) <= high
+    middle = ring.ring_share + 0.5 * ring.slot_share
+    assert middle == pytest.approx(0.8, abs=0.025)

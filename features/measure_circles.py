@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from features.circle_fit import fit_circle
 from features.circle_in_photos import SeenCircle
 from features.circle_in_space import CircleInSpace, CirclePrior, CircleSighting, rim_of, solve_circle
 from features.circle_scale import RimToMeasure, measure_by_coin
@@ -15,11 +16,13 @@ from features.parts.finder import FoundCircle
 from features.photo import FocalPrior, Photo
 from features.placement import (
     BEHIND_THE_FACE,
+    FLANGE_FACE_LENGTHS,
     ON_THE_FACE,
     UNSCALED_PRIOR,
     CardAt,
     Place,
     circle_prior,
+    flange_guess_mm,
     seeming_place,
 )
 from features.plane_pose import PlanePose, plane_poses, unscaled_pose
@@ -107,7 +110,7 @@ def _in_planes(
     def measured(found: FoundCircle, prior: CirclePrior) -> MeasuredCircle:
         return _in_plane(photo, found, poses, reference, prior)
 
-    priors = [_prior(found, poses[0], place) for found in circles]
+    priors = _priors(circles, poses[0], place)
     first = [measured(found, prior) for found, prior in zip(circles, priors, strict=True)]
     opening = next((one.solved for one in first if one.found.sighting.name == "port_bore"), None)
     if opening is None or place not in ON_THE_FACE:
@@ -170,7 +173,8 @@ def _by_coin(
     photo: Photo, circles: Sequence[FoundCircle], pose: PlanePose, reference: ScaleReference, place: Place
 ) -> tuple[MeasuredCircle, ...]:
     """All circles at once, their slant in common."""
-    wanted = [RimToMeasure(found.sighting, _prior(found, pose, place)) for found in circles]
+    priors = _priors(circles, pose, place)
+    wanted = [RimToMeasure(found.sighting, prior) for found, prior in zip(circles, priors, strict=True)]
     solved = measure_by_coin(photo, reference, wanted)
     return tuple(
         MeasuredCircle(found, one, one.length, _planes_disagree(found, one))
@@ -178,11 +182,20 @@ def _by_coin(
     )
 
 
-def _prior(found: FoundCircle, pose: PlanePose, place: Place) -> CirclePrior:
-    """Belief about a circle's plane, its size guessed at the reference's distance."""
-    spread_px = float(np.mean(np.std(found.sighting.points_px, axis=0)))
-    guess_mm = 2.0 * np.sqrt(2.0) * spread_px * float(pose.translation_mm[2]) / pose.focal_px
-    return circle_prior(found.sighting.name, place, guess_mm, found.edge_shared_px)
+def _priors(circles: Sequence[FoundCircle], pose: PlanePose, place: Place) -> list[CirclePrior]:
+    """Belief about the plane of each circle, sizes guessed at the reference's distance.
+
+    All that lies in a port's face lies as deep as its flange does, so one guess of the flange's size serves all.
+    """
+    mm_per_px = float(pose.translation_mm[2]) / pose.focal_px
+    sizes = [2.0 * fit_circle(found.sighting.points_px)[1] * mm_per_px for found in circles]
+    names = [found.sighting.name for found in circles]
+    guesses = [flange_guess_mm(name, size) for name, size in zip(names, sizes, strict=True)]
+    flange_mm = next((size for name, size in zip(names, sizes, strict=True) if name == "flange_diameter"), None)
+    return [
+        circle_prior(name, place, flange_mm if flange_mm and name in FLANGE_FACE_LENGTHS else guess, one.edge_shared_px)
+        for name, guess, one in zip(names, guesses, circles, strict=True)
+    ]
 
 
 def _planes_disagree(found: FoundCircle, solved: CircleInSpace) -> tuple[Problem, ...]:

@@ -115,13 +115,18 @@ def _share_of_radius(edge_px: Array, place_px: Array) -> float:
     return float(np.linalg.norm(place_px - center)) / max(radius, 1.0)
 
 
-def circle_prior(name: str, card_at: Place, diameter_guess_mm: float, edge_shared_px: float) -> CirclePrior:
+def flange_guess_mm(name: str, diameter_mm: float) -> float:
+    """Rough diameter of the flange in whose face a feature of such a diameter lies; of a joint its own."""
+    return diameter_mm * _FLANGE_SIZES.get(name, 1.0)
+
+
+def circle_prior(name: str, card_at: Place, part_guess_mm: float, edge_shared_px: float) -> CirclePrior:
     """Belief about the plane of a feature.
 
     Args:
         name: feature, word of the design's section 3.
         card_at: where the reference lies or seems to lie.
-        diameter_guess_mm: rough diameter, for depths that grow with the part's size.
+        part_guess_mm: rough diameter of the joint or of the face's flange, for depths that grow with the part's size.
         edge_shared_px: error of the radius that all edge points share.
 
     Returns:
@@ -129,11 +134,10 @@ def circle_prior(name: str, card_at: Place, diameter_guess_mm: float, edge_share
     """
     on_face = name in FLANGE_FACE_LENGTHS
     depth = (_FACE if on_face else _CHAMBER)[card_at]
-    diameter_guess_mm *= _FLANGE_SIZES.get(name, 1.0)
     edge = _BEHIND.get(name, _Depth(0.0, 0.0))
     return CirclePrior(
-        offset_mm=depth.mean_mm + edge.mean_mm + depth.mean_share * diameter_guess_mm,
-        offset_sd_mm=float((depth.sd_mm**2 + edge.sd_mm**2 + (depth.sd_share * diameter_guess_mm) ** 2) ** 0.5),
+        offset_mm=depth.mean_mm + edge.mean_mm + depth.mean_share * part_guess_mm,
+        offset_sd_mm=float((depth.sd_mm**2 + edge.sd_mm**2 + (depth.sd_share * part_guess_mm) ** 2) ** 0.5),
         tilt_sd_deg=depth.tilt_sd_deg,
         edge_shared_px=edge_shared_px,
         plane="face" if on_face else "joint",

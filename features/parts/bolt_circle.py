@@ -27,6 +27,8 @@ LIKE_OTHERS = 0.2
 HOLE_SD, HOLE_SD_PX = 0.004, 0.5
 """Standard uncertainty of a traced hole's middle along each axis: as a share of the flange's radius (drilling and
 casting; ASME B16.5 lets holes lie 0.8 mm apart from their places, from memory) and in pixels of the photo."""
+PLAIN = 0.75
+"""Quantile of the holes' sizes that is a hole's own: of deep ones seen at a slant too small a circle may be traced."""
 SEEN_SD = 0.02
 """The same where no edge of a hole could be traced."""
 TRACED_MIDDLE_SD, TOLD_MIDDLE_SD = 0.008, 0.08
@@ -80,11 +82,14 @@ def trace_bolt_circle(
         return (_middle_of_slots(question, rim, rim_is_traced, seen),)
     traced = [_trace_hole(question, rim, middle, seen.hole_share) for middle in expected]
     alike = _alike([hole for hole in traced if hole is not None])
+    plain = float(np.quantile(_sizes(alike), PLAIN)) if alike else 0.0
     middles, sds = expected.copy(), np.full(len(seen.slots), SEEN_SD * rim.radius)
     for index, hole in enumerate(traced):
         if hole is not None and hole in alike:
             middles[index] = _middle(frame.from_photo(hole.ellipse.points_px(36)))
-            sds[index] = np.hypot(HOLE_SD * rim.radius, HOLE_SD_PX * frame.px_per_px)
+            own_sd = np.hypot(HOLE_SD * rim.radius, HOLE_SD_PX * frame.px_per_px)
+            # A trace smaller than the others followed a far edge on one side: its middle is off by as much.
+            sds[index] = np.hypot(own_sd, float(_sizes([hole])[0] - plain) * frame.px_per_px)
     ring = fit_equal_ring(middles, seen.slots, seen.count, sds, rim.center, _middle_sd(rim, rim_is_traced))
     sighting = CircleSighting("bolt_circle_diameter", name, frame.to_photo(ring.places))
     used = int((~ring.astray).sum())
@@ -162,11 +167,16 @@ def _trace_hole(question: PartQuestion, rim: Placed, at: Array, share: float) ->
     return best
 
 
+def _sizes(traced: list[TracedCircle]) -> Array:
+    """(N,) radii in the photo, geometric mean over directions."""
+    return np.sqrt([float(hole.ellipse.semi_axes_px.prod()) for hole in traced])
+
+
 def _alike(traced: list[TracedCircle]) -> list[TracedCircle]:
     """Those of usual size."""
     if not traced:
         return []
-    sizes = np.log([float(hole.ellipse.semi_axes_px.prod()) for hole in traced]) / 2
+    sizes = np.log(_sizes(traced))
     usual = float(np.median(sizes))
     return [hole for hole, size in zip(traced, sizes, strict=True) if abs(size - usual) < LIKE_OTHERS]
 

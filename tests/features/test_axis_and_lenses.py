@@ -98,3 +98,18 @@ def test_a_card_over_the_rim_where_manifolds_pass_seems_to_lie_on_a_port():
     assert seeming_place("unknown", np.array([820.0, 310.0]), joint, None) == "seems_port"
     assert seeming_place("unknown", np.array([1090.0, 640.0]), joint, None) == "seems_rim"
     assert seeming_place("rim", np.array([820.0, 310.0]), joint, None) == "rim"
+
+
+def test_a_flange_half_seen_keeps_the_ratio_of_its_circles():
+    """ASME 2 in. (152.4 and 120.7 mm, from memory) 70 mm before a card on the rim, a third of its outside seen."""
+    rng = np.random.default_rng(2)
+    reference, photo = _reference(FOCAL, 15.0, 700.0, rng), _photo("exif_35mm", 0.05)
+    outside = _drawn(_circle(152.4, -70.0), FOCAL, 15.0, 700.0, rng)[:60]
+    holes = _drawn(_circle(120.7, -70.0), FOCAL, 15.0, 700.0, rng)[20::45]
+    found = [
+        FoundCircle(CircleSighting(name, "a.jpg", points), 0.5, 0.2)
+        for name, points in (("flange_diameter", outside), ("bolt_circle_diameter", holes))
+    ]
+    one, other = measure_circles(photo, found, plane_poses(reference, photo), reference, "rim")
+    ratio = one.length.value_mm / other.length.value_mm
+    assert 1e-6 < abs(ratio / (152.4 / 120.7) - 1) < 0.006

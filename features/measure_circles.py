@@ -205,8 +205,18 @@ def _planes_disagree(found: FoundCircle, solved: CircleInSpace) -> tuple[Problem
 
 
 def _without_scale(photo: Photo, circles: Sequence[FoundCircle]) -> tuple[MeasuredCircle, ...]:
-    """Ratios only: the best-seen circle tells the slant, the others are read in the same plane."""
-    order = sorted(range(len(circles)), key=lambda i: -circles[i].coverage)
+    """Ratios only: the plainest circle of a joint, and of a port's face, tells the slant of all that lie with it."""
+    in_face = [found.sighting.name in FLANGE_FACE_LENGTHS for found in circles]
+    measured: dict[int, MeasuredCircle] = {}
+    for face in (False, True):
+        group = [index for index in range(len(circles)) if in_face[index] == face]
+        group.sort(key=lambda index: (circles[index].sighting.name != "flange_diameter", -circles[index].coverage))
+        measured |= _in_one_plane(photo, circles, group)
+    return tuple(measured[i] for i in range(len(circles)))
+
+
+def _in_one_plane(photo: Photo, circles: Sequence[FoundCircle], order: Sequence[int]) -> dict[int, MeasuredCircle]:
+    """Circles by their index: the first of an order tells the slant, the others are read in the same plane."""
     pose, prior, focal = unscaled_pose(photo), UNSCALED_PRIOR, photo.focal
     measured: dict[int, MeasuredCircle] = {}
     for index in order:
@@ -217,7 +227,7 @@ def _without_scale(photo: Photo, circles: Sequence[FoundCircle]) -> tuple[Measur
         if index == order[0]:
             pose, prior = solved.as_pose(), replace(UNSCALED_PRIOR, slant_sd_deg=0.3)
             focal = replace(photo.focal, focal_px=solved.camera.focal_px, relative_sd=0.002)
-    return tuple(measured[i] for i in range(len(circles)))
+    return measured
 
 
 def _by_distance(

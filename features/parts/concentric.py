@@ -91,7 +91,7 @@ def find_concentric(
     """
     found: list[ConcentricSet] = []
     for center in _crossings(field, shape, least_radius, most_radius, count * 5):
-        refined = _settle(field, center, least_radius, most_radius)
+        refined = settled_set(field, center, least_radius, most_radius)
         if refined is not None:
             found.append(refined)
     found.sort(key=lambda s: -s.score)
@@ -133,7 +133,7 @@ def _crossings(field: EdgeField, shape: tuple[int, int], least: float, most: flo
     return [np.array([x[i] * cell, y[i] * cell]) for i in order]
 
 
-def _settle(field: EdgeField, center: Array, least: float, most: float) -> ConcentricSet | None:
+def settled_set(field: EdgeField, center: Array, least: float, most: float) -> ConcentricSet | None:
     """Move a center to where its radial edges agree best, then read its circles off the support profile."""
     for width in (0.12, 0.06):
         moved = _recentered(field, center, least, most, width)

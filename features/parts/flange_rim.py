@@ -18,6 +18,7 @@ from features.parts.flange_holes import HoleRing, find_holes
 from features.parts.front_on import FaceFrame
 from features.parts.learned_circles import (
     encloses,
+    follows,
     found_circle,
     outline_of,
     places_told,
@@ -30,6 +31,7 @@ from features.parts.part_maps import RoundPart
 from features.parts.part_model import PartMaps
 from features.parts.part_outline import hidden_share
 from features.parts.placed import Placed, reference_frames
+from features.parts.slant_by_circles import frames_by_circles
 from features.parts.trace import TracedCircle
 
 Array = NDArray[np.float64]
@@ -72,11 +74,15 @@ class FlangeRim:
 
 @dataclass(frozen=True, eq=False)
 class _Candidate:
-    """A traced circle that may be the rim, in the picture in which its holes were looked for."""
+    """A traced circle that may be the rim, in the picture in which its holes were looked for.
+
+    One that its edges and the told outline do not make sure of is believed where it has its holes.
+    """
 
     traced: TracedCircle
     placed: Placed
     weight: float
+    trusted: bool
     ring: HoleRing | None = None
 
     @property
@@ -97,21 +103,25 @@ def trace_flange(
     """
     look = _Look(question, part, maps)
     places = places_told(question, part, maps)
-    traces = trace_places(question, part, places, look.free)
+    traces = look.traces(places)
     told_frames = reference_frames(question) if question.tilt_known else []
     own = [traced.ellipse for traced, placed in traces if not placed.measured_slant]
     own_frames = faces_of_ellipses(question, [*own, *([mouth.ellipse] if mouth else [])], SAME_LEAN)
-    traces += trace_places(question, part, circles_about(question, part, told_frames, True), look.free)
+    traces += look.traces(circles_about(question, part, told_frames, True))
     candidates = look.judged(traces)
     # The flange's own slant is asked only where no holes are seen under the reference's: it need not lie parallel.
     if not (told_frames and any(one.ring for one in candidates)):
-        traces += trace_places(question, part, circles_about(question, part, own_frames, False), look.free)
+        traces += look.traces(circles_about(question, part, own_frames, False))
         candidates = look.judged(traces)
     by_holes = None
     if not any(one.ring for one in candidates):
-        by_holes = look.ring_about(mouth, told_frames, own_frames)
+        leaning = frames_by_circles(question, part)
+        traced = look.traces(circles_about(question, part, leaning, False))
+        candidates += look.with_holes([_traced_in(placed, one, part) for one, placed in traced])
+        if not any(one.ring for one in candidates):
+            by_holes = look.ring_about(mouth, told_frames, [*own_frames, *leaning])
     if by_holes is not None:
-        candidates += look.judged(trace_places(question, part, _rims_about(*by_holes), look.free))
+        candidates += look.judged(look.traces(_rims_about(*by_holes)))
     best = _outermost(candidates)
     if best is not None and (best.ring is not None or by_holes is None):
         found = found_circle("flange_diameter", question.photo_name, best.traced, (0.3, 0.001))
@@ -137,8 +147,15 @@ class _Look:
 
     def judged(self, traces: list[tuple[TracedCircle, Placed]]) -> list[_Candidate]:
         """Distinct traces with the holes about them."""
-        distinct = _distinct(_squared_up(self.question, traces))
-        return [replace(one, ring=self.holes(one.placed)) for one in distinct]
+        return self.with_holes(_squared_up(self.question, self.part, traces))
+
+    def with_holes(self, candidates: list[_Candidate]) -> list[_Candidate]:
+        """Distinct ones of some candidates, with the holes about them."""
+        judged = [replace(one, ring=self.holes(one.placed)) for one in _distinct(candidates)]
+        return [one for one in judged if one.trusted or one.ring is not None]
+
+    def traces(self, places: list[Placed]) -> list[tuple[TracedCircle, Placed]]:
+        return trace_places(self.question, self.part, places, self.free, doubtful=True)
 
     def ring_about(
         self, mouth: TracedCircle | None, told: list[FaceFrame], own: list[FaceFrame]
@@ -174,24 +191,28 @@ def _rims_about(placed: Placed, ring: HoleRing) -> list[Placed]:
     return [replace(placed, center=fitted.middle, radius=fitted.radius / share) for share in RIMS]
 
 
-def _squared_up(question: PartQuestion, traces: list[tuple[TracedCircle, Placed]]) -> list[_Candidate]:
+def _traced_in(placed: Placed, traced: TracedCircle, part: RoundPart) -> _Candidate:
+    trusted, weight = follows(traced, part, placed), trace_weight(traced, placed)
+    return _Candidate(traced, placed.about(traced.ellipse.points_px()), weight, trusted)
+
+
+def _squared_up(question: PartQuestion, part: RoundPart, traces: list[tuple[TracedCircle, Placed]]) -> list[_Candidate]:
     """Every trace in a picture squared up to its plane; one that tells its own slant may lean either way."""
     found = []
     for traced, placed in traces:
-        weight, outline = trace_weight(traced, placed), traced.ellipse.points_px()
         if placed.measured_slant:
-            found.append(_Candidate(traced, placed.about(outline), weight))
+            found.append(_traced_in(placed, traced, part))
             continue
         for frame in faces_of_ellipse(question, traced.ellipse):
             squared = Placed(frame, np.zeros(2), 1.0, False, placed.reach, 0.0, placed.by_edges)
-            found.append(_Candidate(traced, squared.about(outline), weight))
+            found.append(_traced_in(squared, traced, part))
     return found
 
 
 def _distinct(candidates: list[_Candidate]) -> list[_Candidate]:
     """Those with most evidence, of circles that are nearly the same in one picture the best alone."""
     kept: list[_Candidate] = []
-    for one in sorted(candidates, key=lambda candidate: -candidate.weight):
+    for one in sorted(candidates, key=lambda candidate: (not candidate.trusted, -candidate.weight)):
         if not any(_alike(one.placed, other.placed) for other in kept):
             kept.append(one)
     return kept[:MOST]

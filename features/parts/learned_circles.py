@@ -140,21 +140,22 @@ def trace_weight(traced: TracedCircle, placed: Placed) -> float:
 
 
 def trace_places(
-    question: PartQuestion, part: RoundPart, places: list[Placed], free: Callable[[Array], NDArray[np.bool_]]
-) -> list[tuple[TracedCircle, Placed]]:
-    """All traces to be believed, each with the picture it was made in."""
+    question: PartQuestion, part: RoundPart, places: list[Placed], free: Callable[[Array], NDArray[np.bool_]],
+    doubtful: bool = False,
+) -> list[tuple[TracedCircle, Placed]]:  # fmt: skip
+    """All traces to be believed, each with the picture it was made in; doubtful ones too where that is asked for."""
     traces = []
     for placed in places:
         traced = trace_circle(
             question.gray, placed.frame, placed.center, placed.radius, WHICH[part.name], reach=placed.reach,
             round_in_front=placed.measured_slant, use=free,
         )  # fmt: skip
-        if traced and traced.coverage >= LEAST_COVERAGE and _follows(traced, part, placed):
+        if traced and traced.coverage >= LEAST_COVERAGE and (doubtful or follows(traced, part, placed)):
             traces.append((traced, placed))
     return traces
 
 
-def _follows(traced: TracedCircle, part: RoundPart, placed: Placed) -> bool:
+def follows(traced: TracedCircle, part: RoundPart, placed: Placed) -> bool:
     """Whether a traced ellipse is to be believed: near the told one all round, or with much of it seen."""
     away = float(np.abs(traced.ellipse.reach(part.outline_px()) - 1.0).max())
     if traced.evidence > (SURE_BY_EDGES if placed.by_edges else SURE_BY_REFERENCE) and placed.measured_slant:

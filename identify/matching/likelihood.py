@@ -32,11 +32,13 @@ class LogLengths:
         names: n words of LENGTH_NAMES.
         log_mm: (n,) log of the values in mm.
         covariance: (n, n) of those logs, model floor included.
+        read_in_photo: (n,) whether a photo told it, so that another edge than the one meant may have been read.
     """
 
     names: tuple[str, ...]
     log_mm: Array
     covariance: Array
+    read_in_photo: NDArray[np.bool_]
 
 
 @dataclass(frozen=True, eq=False)

@@ -1,7 +1,7 @@
 """Measured lengths and attributes to the probability of every family and of "not in the set"."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,6 +28,9 @@ _SCREEN_ABOVE = 20_000
 
 _SCREEN_MARGIN = 35.0
 """Families provably this many nats below the best get probability 0: together 1e6 * exp(-35) < 1e-9."""
+
+ENOUGH_TO_DOUBT = 3
+"""Lengths among which one may be doubted."""
 
 _PILOTS = 64
 _PILOT_GROUPS = 8
@@ -85,7 +88,8 @@ def usable_lengths(lengths: Sequence[MeasuredLength], settings: MatchSettings) -
     if len(set(names)) != len(names):
         raise ValueError(f"a length is given twice: {names}")
     covariance = log_covariance(usable) + settings.model_floor**2 * np.eye(len(usable))
-    return LogLengths(names, np.log([length.value_mm for length in usable]), covariance)
+    in_photo = np.array([bool(length.photos) for length in usable])
+    return LogLengths(names, np.log([length.value_mm for length in usable]), covariance, in_photo)
 
 
 def compute_posterior(
@@ -113,7 +117,7 @@ def compute_posterior(
         adjusted = use_family_depth(table, lengths, card_at)
         judged_table, judged = adjusted.table, usable_lengths(adjusted.lengths, settings)
     if judged is not None:
-        score = _add_geometry(judged_table, judged, score)
+        score = _add_doubted_geometry(judged_table, judged, score, settings)
     probability = softmax(score / settings.temperature)
     return Posterior(table, probability, score, measured, tuple(attributes), judged_table, judged)
 
@@ -147,6 +151,26 @@ class _Waiting:
     reduced: Reduced
     rows: Indices
     bound: Array
+
+
+def _add_doubted_geometry(table: FamilyTable, measured: LogLengths, score: Array, settings: MatchSettings) -> Array:
+    """Add the lengths' log likelihood to `score`, allowing that one of them was read at another edge.
+
+    A sum over which one is wrong, if any: the wrong one keeps its place but is believed within `wrong_length_sd` only.
+    Of two lengths that disagree nobody can say which is wrong, so it takes three. In large sets, where it would cost a
+    pass for every length, all lengths are taken to be right.
+    """
+    doubtful = np.flatnonzero(measured.read_in_photo)
+    wrong = settings.wrong_length
+    if len(measured.names) < ENOUGH_TO_DOUBT or wrong <= 0.0 or table.rows > _SCREEN_ABOVE:
+        return _add_geometry(table, measured, score)
+    total: Array = np.log1p(-len(doubtful) * wrong) + _add_geometry(table, measured, score)
+    for i in doubtful:
+        covariance = measured.covariance.copy()
+        covariance[i, i] += settings.wrong_length_sd**2
+        doubted = _add_geometry(table, replace(measured, covariance=covariance), score)
+        total = np.logaddexp(total, np.log(wrong) + doubted)
+    return total
 
 
 def _add_geometry(table: FamilyTable, measured: LogLengths, score: Array) -> Array:

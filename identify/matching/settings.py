@@ -55,6 +55,8 @@ class MatchSettings:
         loose_flange_factor: how much wider that is for slotted and swivel flanges, which serve several
             standards.
         tolerance_weight: how many measurements the stated tolerance counts for beside a shop's own few.
+        wrong_length, wrong_length_sd: how often a length is read in a photo at another edge than the one meant (a
+            raised face for a rim, a cover for its joint), and how far off it then is.
         model_floor: what the measurement's budget may have left out, independent for each length.
         broad_inflation: how much wider than the set's own spread the lengths of unknown pumps are taken.
         least_share: no value of an attribute falls below this over the number of its values, so that no
@@ -84,6 +86,8 @@ class MatchSettings:
     standard_tolerance: float = 0.006
     loose_flange_factor: float = 2.0
     tolerance_weight: float = 4.0
+    wrong_length: float = 0.03
+    wrong_length_sd: float = 0.15
     model_floor: float = 0.003
     broad_inflation: float = 1.25
     least_share: float = 0.01

@@ -17,7 +17,7 @@ from scipy.stats import multivariate_normal, norm
 
 from features.measured import AttributeEvidence, Contribution, MeasuredLength
 from identify.matching.family_table import FamilyTable, build_family_table
-from identify.matching.posterior import compute_posterior
+from identify.matching.posterior import ENOUGH_TO_DOUBT, compute_posterior
 from identify.matching.settings import MatchSettings
 from reference_geometry.families import LENGTH_NAMES, Family, KnownLength
 
@@ -66,7 +66,8 @@ def random_lengths(rng: np.random.Generator) -> tuple[tuple[MeasuredLength, ...]
     for name in rng.permutation(NAMES)[: int(rng.integers(1, len(NAMES) + 1))]:
         edge = Contribution("edge", f"edge:{name}", float(rng.uniform(0.001, 0.02)))
         value_mm = float(rng.uniform(180.0, 260.0)) * factor
-        lengths.append(MeasuredLength(str(name), value_mm, (edge, Contribution("scale", "shared", scale_sd))))
+        photos = ("photo.jpg",) if rng.random() < 0.7 else ()
+        lengths.append(MeasuredLength(str(name), value_mm, (edge, Contribution("scale", "shared", scale_sd)), photos))
     return tuple(lengths), scale_sd
 
 
@@ -83,12 +84,32 @@ def keep_rows(table: FamilyTable, rows: Array | NDArray[np.intp]) -> FamilyTable
     )
 
 
-def integrated(table: FamilyTable, row: int, lengths: Sequence[MeasuredLength], scale_sd: float, floor: float) -> float:
-    """Likelihood of the lengths for one row: integral over the common scale error, by scipy."""
+def allowing_a_wrong_one(
+    table: FamilyTable, row: int, lengths: Sequence[MeasuredLength], scale_sd: float, settings: MatchSettings
+) -> float:
+    """Likelihood of the lengths for one row, averaged over which of enough of them was read at another edge, if any."""
+    doubtful = [i for i, length in enumerate(lengths) if length.photos and len(lengths) >= ENOUGH_TO_DOUBT]
+    doubts = settings.wrong_length_sd * np.vstack([np.zeros(len(lengths)), np.eye(len(lengths))[doubtful]])
+    weights = [1.0 - len(doubtful) * settings.wrong_length, *[settings.wrong_length] * len(doubtful)]
+    floors = np.hypot(doubts, settings.model_floor)
+    return sum(w * integrated(table, row, lengths, scale_sd, f) for w, f in zip(weights, floors, strict=True))
+
+
+def integrated(
+    table: FamilyTable, row: int, lengths: Sequence[MeasuredLength], scale_sd: float, floors: Array
+) -> float:
+    """Likelihood of the lengths for one row: integral over the common scale error, by scipy.
+
+    Args:
+        table, row: the family.
+        lengths: measured.
+        scale_sd: of their common error.
+        floors: (lengths,) further independent relative error of each.
+    """
     columns = [LENGTH_NAMES.index(length.name) for length in lengths]
     mean, cover = _predicted(table, row, columns)
     edges = np.array([length.contributions[0].relative for length in lengths])
-    cover = cover + np.diag(edges**2 + floor**2)
+    cover = cover + np.diag(edges**2 + floors**2)
     gap = np.log([length.value_mm for length in lengths]) - mean
     weight = np.linalg.solve(cover, np.ones(len(gap)))
     width = 1.0 / float(np.sqrt(weight.sum() + 1.0 / scale_sd**2))
@@ -141,7 +162,7 @@ def compare(cases: int, seed: int, settings: MatchSettings) -> Agreement:
             rows = np.append(rng.choice(whole.count, 3, replace=False), whole.rows - 1)
             table = keep_rows(whole, rows)
             bolts, by_row = _counted(table, rng)
-            likelihood = np.array([integrated(table, r, lengths, scale_sd, settings.model_floor) for r in range(4)])
+            likelihood = np.array([allowing_a_wrong_one(table, r, lengths, scale_sd, settings) for r in range(4)])
             if likelihood.max() < _SMALLEST:
                 continue
             expected = likelihood * by_row / float(likelihood @ by_row)

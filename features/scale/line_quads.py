@@ -142,16 +142,16 @@ def _closed_chains(segments: Array, least_side: float) -> tuple[Array, Array]:
         return np.zeros(0), np.zeros((0, 4, 2))
     links, meets, parallel = _links(segments)
     chains: list[tuple[int, int, int, int]] = []  # the fourth is -1 where it was not seen
+    linked_to, parallel_to = _as_bits(links), _as_bits(parallel)
     for first in range(len(segments)):  # longest first, so that the limit cuts off the small ones
         if len(chains) > _MOST_CHAINS:
             break
-        for second in np.flatnonzero(links[first]).tolist():
-            thirds = np.flatnonzero(links[second] & parallel[first])
-            for third in thirds[thirds > first][:12].tolist():
-                fourths = np.flatnonzero(links[third] & links[first] & parallel[second])
-                if len(fourths) == 0:
+        for second in _ones(linked_to[first], 0):
+            for third in _ones(linked_to[second] & parallel_to[first], first + 1)[:12]:
+                closing = linked_to[third] & linked_to[first] & parallel_to[second]
+                if not closing:
                     chains.append((first, second, third, -1))
-                chains += [(first, second, third, fourth) for fourth in fourths[fourths > second][:6].tolist()]
+                chains += [(first, second, third, fourth) for fourth in _ones(closing, second + 1)[:6]]
     if not chains:
         return np.zeros(0), np.zeros((0, 4, 2))
     linked = np.array(chains)
@@ -160,6 +160,22 @@ def _closed_chains(segments: Array, least_side: float) -> tuple[Array, Array]:
     corners[is_open] = _open_ends(segments, meets, linked[is_open, :3])
     coverage = _coverage(segments, linked, corners, least_side)
     return coverage[coverage > 0.4], corners[coverage > 0.4]
+
+
+def _as_bits(matrix: NDArray[np.bool_]) -> list[int]:
+    """Rows of a (N, N) matrix as whole numbers, bit k for column k: a row and another are combined at once."""
+    return [int.from_bytes(row.tobytes(), "little") for row in np.packbits(matrix, axis=1, bitorder="little")]
+
+
+def _ones(bits: int, first: int) -> list[int]:
+    """Which bits are set, from one on, ascending."""
+    found = []
+    bits = bits >> first << first
+    while bits:
+        lowest = bits & -bits
+        found.append(lowest.bit_length() - 1)
+        bits ^= lowest
+    return found
 
 
 def _open_ends(segments: Array, meets: Array, chains: NDArray[np.int64]) -> Array:

@@ -36,7 +36,8 @@ Array = NDArray[np.float64]
 
 _OF_VIEW = 11
 """Parameters of a view: rotation vector increment (3), seen place (3), log focal, k1, principal point (2), log error
-of the rim's size that this view alone has. After all views: log print scale, center (3), tilt (2), log radius."""
+of the rim's size that this view alone has. After all views what they have in common: log print scale, center (3),
+tilt (2), log radius, the reference's bend (3)."""
 _DOUBT, _DOUBT_MM = 1.5, 4.0
 """How much wider a belief about the depth is taken, and at least how wide."""
 _MOVED_SQUARES = 18.0
@@ -76,7 +77,7 @@ class _Joint:
     def common(self) -> slice:
         """Where the parameters lie that all views have in common."""
         first = _OF_VIEW * len(self.views)
-        return slice(first, first + 7)
+        return slice(first, first + 10)
 
     def start(self) -> tuple[Array, Array]:
         """First guess and difference steps: each view as solved alone, the circle as their mean."""
@@ -94,18 +95,18 @@ class _Joint:
         center = np.mean([one.center_mm for one in solved], axis=0)
         tilt = np.arcsin(np.clip(np.mean([one.normal for one in solved], axis=0)[:2], -0.9, 0.9))
         radius = np.mean([np.log(one.length.value_mm / 2) for one in solved])
-        parts += [0, *center, *tilt, float(radius)]
-        steps += [1e-5, away, away, away, 1e-5, 1e-5, 1e-5]
+        parts += [0, *center, *tilt, float(radius), 0, 0, 0]
+        steps += [1e-5, away, away, away, 1e-5, 1e-5, 1e-5, 1e-3, 1e-3, 1e-3]
         return np.array(parts, float), np.array(steps, float)
 
     def residuals(self, xs: Array) -> dict[str, Array]:
-        # All views have in common: log print scale, center, tilt and log radius.
-        size, center, tilt, radius = np.split(xs[:, self.common], [1, 4, 6], axis=1)
+        size, center, tilt, radius, bend = np.split(xs[:, self.common], [1, 4, 6, 7], axis=1)
         normal, prior = normal_of_tilt(tilt), self.views[0].prior
         out = {
             "print_scale": size / self.views[0].reference.size_relative_sd,
             "offset": (center[:, 2:] - prior.offset_mm) / _doubted_sd_mm(prior),
             "tilt": tilt / np.deg2rad(prior.tilt_sd_deg),
+            "bend": bend,
         }
         for i, (view, rim, shared) in enumerate(zip(self.views, self.rims, self.shared, strict=True)):
             own = xs[:, _OF_VIEW * i : _OF_VIEW * (i + 1)]
@@ -120,7 +121,7 @@ class _Joint:
             out[f"camera{i}"] = own[:, 6:7] / view.focal.relative_sd
             out[f"lens{i}"] = own[:, 7:8] / view.focal.k1_sd
             out[f"center{i}"] = own[:, 8:10] / view.focal.center_sd
-            told = reference_residuals(view.reference, cameras, rotations, moves, size[:, 0])
+            told = reference_residuals(view.reference, cameras, rotations, moves, size[:, 0], bend)
             out[f"reference{i}"] = told["reference"]
         return out
 
@@ -184,6 +185,7 @@ def _length(seen: Sequence[SeenCircle], joint: _Joint, solution: Solution) -> Me
         ("offset", f"offset:{all_photos}:{prior.plane or name}", signed("offset")),
         ("tilt", f"tilt:{all_photos}:{name}", size("tilt")),
         ("print_scale", seen[0].reference.size_source, signed("print_scale")),
+        ("reference", f"bend:{all_photos}", size("bend")),
         # Where a rounded rim is seen is much the same from everywhere: the views' errors of size are added up.
         ("edge", f"rim:{all_photos}:{name}", sum(signed(f"shared{i}") for i in range(len(seen)))),
     ]

@@ -112,9 +112,9 @@ class CircleSighting:
 
 # Parameter vector: rotation vector increment (3), the reference's seen place (3, see `seen_place`), log focal, k1, log
 # print scale, circle center x, y, depth (3), tilt x, y (2), log radius, principal point's offset over the focal
-# length (2).
+# length (2), the reference's bend (3, see `reference_residuals`).
 _POSE, _MOVE, _FOCAL, _LENS, _PRINT = slice(0, 3), slice(3, 6), 6, 7, 8
-_CENTER, _TILT, _RADIUS, _MIDDLE = slice(9, 12), slice(12, 14), 14, slice(15, 17)
+_CENTER, _TILT, _RADIUS, _MIDDLE, _BEND = slice(9, 12), slice(12, 14), 14, slice(15, 17), slice(17, 20)
 
 
 @dataclass(frozen=True, eq=False)
@@ -145,7 +145,7 @@ class _Problem:
         """Parameters from an algebraic circle fit in the plane at the expected depth."""
         camera = Camera(self.start.focal_px, *self.image_center_px, 0.0)
         middle, radius = fit_circle(self.start.on_plane_mm(camera, self.rim.points_px, self.prior.offset_mm))
-        x = np.zeros(17)
+        x = np.zeros(20)
         x[_MOVE] = seen_place(self.start.rotation, self.start.translation_mm, self.start.focal_px, self.pivot_mm)
         x[_FOCAL] = np.log(self.start.focal_px / self.focal.focal_px)
         x[_CENTER] = [*middle, self.prior.offset_mm]
@@ -169,10 +169,10 @@ class _Problem:
         if self.reference is None:
             # No scale: the plane is pinned where one pixel is one unit; only ratios will mean anything.
             held = xs[:, _MOVE] / (1e-6 * np.array([self.focal.focal_px, self.focal.focal_px, 1.0]))
-            out["pin"] = np.concatenate([held, xs[:, [_PRINT]] / 1e-6], axis=1)
+            out["pin"] = np.concatenate([held, xs[:, [_PRINT]] / 1e-6, xs[:, _BEND]], axis=1)
             out["slant"] = xs[:, _POSE] / np.deg2rad([prior.slant_sd_deg, prior.slant_sd_deg, 1e-3])
             return out
-        out |= reference_residuals(self.reference, cameras, rotations, translations, xs[:, _PRINT])
+        out |= reference_residuals(self.reference, cameras, rotations, translations, xs[:, _PRINT], xs[:, _BEND])
         out["print_scale"] = xs[:, [_PRINT]] / self.reference.size_relative_sd
         return out
 
@@ -240,7 +240,12 @@ def translations_of(places: Array, axes_px: Array, focal_px: Array, rotations: A
 
 
 def reference_residuals(
-    reference: ScaleReference, cameras: Cameras, rotations: Array, translations_mm: Array, log_size: Array
+    reference: ScaleReference,
+    cameras: Cameras,
+    rotations: Array,
+    translations_mm: Array,
+    log_size: Array,
+    bends: Array,
 ) -> dict[str, Array]:
     """Whitened residuals (K, N) of a reference's points, plus priors for what it cannot tell itself.
 
@@ -248,11 +253,17 @@ def reference_residuals(
         reference: the reference.
         cameras: K guesses; rotations: (K, 3, 3), translations_mm: (K, 3) its frame to the axes of each.
         log_size: (K,) logarithm of its true size over the stated one.
+        bends: (K, 3) curvatures in x, in x and y, and in y about its middle, over what is believed of them: three
+            hold any shallow cylinder, as in `features.scale.flatness`.
     """
-    flat = np.exp(log_size)[:, None, None] * reference.points_mm
-    seen = cameras.project(flat @ np.swapaxes(rotations[:, :, :2], 1, 2) + translations_mm[:, None])
+    flat = reference.points_mm
+    x, y = (flat - flat.mean(axis=0)).T
+    depths = bends @ (reference.bend_sd_per_mm * np.stack([0.5 * x * x, x * y, 0.5 * y * y]))
+    every = np.concatenate([np.broadcast_to(flat, (len(depths), *flat.shape)), depths[..., None]], axis=2)
+    every = np.exp(log_size)[:, None, None] * every
+    seen = cameras.project(every @ np.swapaxes(rotations, 1, 2) + translations_mm[:, None])
     miss = (seen - reference.points_px) / reference.point_sd_px
-    out = {"reference": miss.reshape(len(miss), -1)}
+    out = {"reference": miss.reshape(len(miss), -1), "bend": bends}
     if len(reference.points_mm) < 3:
         # Two clicked points say nothing of the slant: people shoot roughly square on (common practice).
         tilt = rotations[:, :2, 2] / np.deg2rad(HELD_SQUARE_SD_DEG)
@@ -297,7 +308,7 @@ def solve_circle(
         raise ValueError(f"{sighting.name}: {rim.reason}")
     problem = _Problem(start, reference, focal, image_center_px, rim, prior)
     distance = float(np.linalg.norm(start.translation_mm))
-    steps = np.array([1e-5] * 3 + [0.01, 0.01] + [1e-5] * 4 + [1e-5 * distance] * 3 + [1e-5] * 5)
+    steps = np.array([1e-5] * 3 + [0.01, 0.01] + [1e-5] * 4 + [1e-5 * distance] * 3 + [1e-5] * 5 + [1e-3] * 3)
     solution = solve(problem.residuals, problem.first_guess(), steps)
     return _report(sighting, problem, solution)
 
@@ -352,6 +363,7 @@ def _contributions(sighting: CircleSighting, problem: _Problem, solution: Soluti
     else:
         # The corner errors of one reference move all lengths of the photo nearly alike: one shared source.
         parts.append(("reference", f"reference:{photo}", _size(solution, "reference")))
+        parts.append(("reference", f"bend:{photo}", _size(solution, "bend")))
         parts.append(("print_scale", problem.reference.size_source, _signed(solution, "print_scale")))
     return tuple(Contribution(name, source, relative) for name, source, relative in parts)
 

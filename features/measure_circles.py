@@ -45,8 +45,9 @@ practice)."""
 _SAYS_NOTHING = 0.35
 """A size this open, half or twice, is told by the look of any pump."""
 
-_DISTANCE_RELATIVE_SD = 0.12
-"""How far a reference on the floor tells the pump's distance (common practice: it lies within an arm of the pump)."""
+_DISTANCE_RELATIVE_SD = 0.2
+"""How far a reference on the floor tells the pump's distance (common practice: it lies within an arm of the pump, which
+is photographed from one to two meters)."""
 
 
 @dataclass(frozen=True, eq=False)

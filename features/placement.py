@@ -45,7 +45,7 @@ Place = Literal["rim", "flange", "cover", "floor", "unknown", "seems_rim", "seem
 """A place as told, or as it seems where it was not told."""
 
 _CHAMBER: dict[Place, _Depth] = {
-    "rim": _Depth(5.5, 2.0, 0.008, 0.003),
+    "rim": _Depth(6.0, 2.5, 0.008, 0.004),
     "cover": _Depth(3.0, 5.0, 0.25, 0.06),
     "flange": _Depth(20.0, 40.0, 0.2, 0.3, tilt_sd_deg=4.0),
     "floor": _Depth(0.0, 60.0, 0.0, 0.4, tilt_sd_deg=60.0),

@@ -16,7 +16,7 @@ from features.scale.reference import ScaleReference
 
 Array = NDArray[np.float64]
 
-_FOCAL, _LENS, _PRINT, _MIDDLE = 6, 7, 8, slice(9, 11)
+_FOCAL, _LENS, _PRINT, _MIDDLE, _BEND = 6, 7, 8, slice(9, 11), slice(11, 14)
 
 
 @dataclass(frozen=True)
@@ -37,7 +37,7 @@ class SolvedPlane:
     Attributes:
         start: the pose the solution started from.
         solution: parameters (rotation vector increment, translation, log focal, k1, log print size, offset of
-            the principal point over the focal length).
+            the principal point over the focal length, the reference's bend).
         reference: what it was solved from.
         photo: the photo's name.
         prior_focal_px: focal length the prior states.
@@ -77,7 +77,7 @@ class SolvedPlane:
             return float(np.log(np.linalg.norm(b - a)))
 
         x = self.solution.x
-        steps = np.array([1e-5] * 3 + [1e-5 * float(np.linalg.norm(x[3:6]))] * 3 + [1e-5] * 5)
+        steps = np.array([1e-5] * 3 + [1e-5 * float(np.linalg.norm(x[3:6]))] * 3 + [1e-5] * 5 + [1e-3] * 3)
         change = [log_length(x + d, ends) - log_length(x - d, ends) for d in np.diag(steps)]
         slope = np.array(change) / (2 * steps)
         # Pixel error of the ends: along the line they move the length by one each, in opposite directions.
@@ -88,6 +88,7 @@ class SolvedPlane:
         ]
         headings: dict[str, tuple[ContributionName, str]] = {
             "reference": ("reference", f"reference:{self.photo}"),
+            "bend": ("reference", f"bend:{self.photo}"),
             "camera": ("camera", f"camera:{self.photo}"),
             "lens": ("lens", f"lens:{self.photo}"),
             "center": ("camera", f"center:{self.photo}"),
@@ -131,16 +132,16 @@ def _solve_from(pose: PlanePose, reference: ScaleReference, photo: Photo, center
         cameras = cameras_near(prior, center, xs[:, _FOCAL], xs[:, _LENS], xs[:, _MIDDLE])
         rotations = rotations_from_vectors(xs[:, :3]) @ pose.rotation
         return {
-            **reference_residuals(reference, cameras, rotations, xs[:, 3:6], xs[:, _PRINT]),
+            **reference_residuals(reference, cameras, rotations, xs[:, 3:6], xs[:, _PRINT], xs[:, _BEND]),
             "camera": xs[:, [_FOCAL]] / prior.relative_sd,
             "lens": xs[:, [_LENS]] / prior.k1_sd,
             "center": xs[:, _MIDDLE] / prior.center_sd,
             "print_scale": xs[:, [_PRINT]] / reference.size_relative_sd,
         }
 
-    start = np.zeros(11)
+    start = np.zeros(14)
     start[3:6] = pose.translation_mm
     distance = float(np.linalg.norm(pose.translation_mm))
-    steps = np.array([1e-5] * 3 + [1e-5 * distance] * 3 + [1e-5] * 5)
+    steps = np.array([1e-5] * 3 + [1e-5 * distance] * 3 + [1e-5] * 5 + [1e-3] * 3)
     solution = solve(residuals, start, steps)
     return SolvedPlane(pose, solution, reference, photo.name, prior.focal_px, center)

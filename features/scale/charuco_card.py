@@ -26,7 +26,8 @@ from features.problems import (
     Problem,
 )
 from features.reduced import reduced
-from features.scale.card_boards import COLUMNS, MIRRORED_ID_OFFSET, ROWS, CardBoard, marker_reader
+from features.scale.card_boards import COLUMNS, MIRRORED_ID_OFFSET, POCKET, ROWS, CardBoard, marker_reader
+from features.scale.corner_alignment import align_corners
 from features.scale.corner_search import search_corners
 from features.scale.flatness import bend_of_card
 from features.scale.homography import apply_homography, fit_homography, local_scale_px_per_mm
@@ -39,6 +40,10 @@ PRINT_RELATIVE_SD = 0.005
 
 CARD_THICKNESS_MM = 0.5
 """Paper glued on stiff card, as the sheet's own instructions ask (common practice)."""
+
+BEND_SD_MM = 0.8
+"""How far a pocket card's middle stands off the line between two far corners of it, a large one's in proportion: paper
+on stiff card, taped or glued (common practice)."""
 
 MIN_CORNERS = 4
 MIN_AREA_SQUARES = 1.5
@@ -237,7 +242,8 @@ def _corners_of(gray: NDArray[np.uint8], group: MarkerGroup) -> tuple[_Corners, 
     start = (found.px + 0.5) / scale - 0.5
     crop_from_mm = np.linalg.inv(shrink) @ found.px_from_mm
     crop_from_mm = np.array([[1, 0, -low[0]], [0, 1, -low[1]], [0, 0, 1.0]]) @ crop_from_mm
-    refined = _refine(crop, start, card, crop_from_mm, found.ids) + low
+    refined = _refine(crop, start, card, crop_from_mm, found.ids)
+    refined = align_corners(crop, card, found.ids, refined) + low
     square_px = local_scale_px_per_mm(crop_from_mm, card.outline_mm.mean(0)) * card.square_mm
     return _without_strays(_Corners(card, found.ids, refined, len(best.markers))), square_px
 
@@ -338,20 +344,25 @@ def _measured(gray: NDArray[np.uint8], focal: FocalPrior, corners: _Corners) -> 
         spread = f"edges spread over {2.56 * blur_px:.1f} px, squares are {square_px:.0f} px"
         said.append(Problem(CARD_BLURRED, spread))
     expected_px = _expected_sd_px(blur_px)
+    point_sd_px = fit.point_sd_px(expected_px)
     if fit.rms_px > 2.0 * expected_px and len(corners.ids) >= 8:
         bend = bend_of_card(card, mm, px, focal, gray.shape, expected_px)
+        # What the bend explains is no scatter of the corners: whoever solves the card's plane solves its bend too.
+        point_sd_px = min(point_sd_px, max(bend.scatter_px, expected_px))
         if bend.is_bent:
             said.append(Problem(CARD_BENT, f"bent by {bend.sagitta_mm:.1f} +/- {bend.sagitta_sd_mm:.1f} mm"))
+    pocket_mm = float(np.hypot(POCKET.width_mm, POCKET.height_mm))
     return ScaleReference(
         kind="scale_card",
         label=f"{card.size} scale card",
         points_mm=mm,
         points_px=px,
-        point_sd_px=fit.point_sd_px(expected_px),
+        point_sd_px=point_sd_px,
         outline_px=apply_homography(fit.px_from_mm, card.outline_mm),
         size_relative_sd=PRINT_RELATIVE_SD,
         size_source=f"print:{card.size}",
         thickness_mm=CARD_THICKNESS_MM,
+        bend_sd_per_mm=8.0 * BEND_SD_MM / pocket_mm**2 * POCKET.square_mm / card.square_mm,
         problems=tuple(said),
     )
 

@@ -27,11 +27,13 @@ class Bend:
         sagitta_mm: how far the middle stands off the line between two ends, over the card's diagonal.
         sagitta_sd_mm: its standard uncertainty.
         limit_mm: what is not worth a word.
+        scatter_px: what corners are off the bent card, degrees of freedom counted.
     """
 
     sagitta_mm: float
     sagitta_sd_mm: float
     limit_mm: float
+    scatter_px: float
 
     @property
     def is_bent(self) -> bool:
@@ -88,7 +90,7 @@ def bend_of_card(
             best = fit
     limit = _MIN_SAGITTA_OF_DIAGONAL * diagonal
     if best is None:
-        return Bend(0.0, 0.0, limit)
+        return Bend(0.0, 0.0, limit, np.inf)
     shape_matrix = np.array([[best.x[6], best.x[7]], [best.x[7], best.x[8]]])
     curvatures, axes = np.linalg.eigh(shape_matrix)
     k = int(np.argmax(np.abs(curvatures)))
@@ -96,4 +98,5 @@ def bend_of_card(
     gradient = np.zeros(11)
     gradient[6:9] = u * u, 2 * u * v, v * v
     covariance = best.covariance * max(1.0, 2 * best.cost / max(1, 2 * len(mm) - 9))
-    return Bend(abs(float(curvatures[k])), float(np.sqrt(gradient @ covariance @ gradient)), limit)
+    scatter = point_sd_px * float(np.sqrt(np.sum(best.residuals["corners"] ** 2) / max(1, 2 * len(mm) - 9)))
+    return Bend(abs(float(curvatures[k])), float(np.sqrt(gradient @ covariance @ gradient)), limit, scatter)

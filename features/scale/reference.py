@@ -32,6 +32,7 @@ class ScaleReference:
         is_circle: points lie anywhere on a circle of `circle_diameter_mm`, unmatched in angle (a coin's rim).
         circle_diameter_mm: the circle's diameter, 0 when not a circle.
         thickness_mm: how far the face stands above what the reference lies on.
+        bend_sd_per_mm: standard uncertainty of its curvatures, 1/mm; 0 where it is stiff.
         problems: what was noticed (bent, partly covered, small, oblique).
     """
 
@@ -46,6 +47,7 @@ class ScaleReference:
     is_circle: bool = False
     circle_diameter_mm: float = 0.0
     thickness_mm: float = 0.0
+    bend_sd_per_mm: float = 0.0
     problems: tuple[Problem, ...] = field(default=())
 
 

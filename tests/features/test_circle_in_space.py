@@ -1,5 +1,6 @@
 """Circles solved with a card: right to the noise, with a budget that many simulated photos confirm."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -66,6 +67,25 @@ def test_intervals_hold_the_truth_and_are_not_idle():
         pulls.append(np.log(length.value_mm / 212.0) / length.relative_sd)
     assert inside >= 53  # 95 % of 60 is 57; below 53 has a chance of 2 %
     assert 0.6 < np.std(pulls) < 1.35
+
+
+def test_a_bent_card_is_solved_with_its_bend():
+    """A card on a cylinder of 1 m radius, the focal length known to 20 %: stiff, its bend would be taken for slant."""
+    rng, within, errors = np.random.default_rng(8), [], {0.0: [], 6e-4: []}
+    for _ in range(10):
+        reference, sighting, rotation, translation = _scene(rng, noise_px=0.05)
+        across = GRID[:, 0] - GRID[:, 0].mean()
+        bent = np.column_stack([GRID, across**2 / 2000.0]) @ rotation.T + translation
+        px = Camera.of_size(WIDTH, HEIGHT, FOCAL).project(bent) + rng.normal(0, 0.05, (len(GRID), 2))
+        photo = replace(_photo(), focal=FocalPrior(FOCAL, 0.2, "phone_prior"))
+        for bend_sd_per_mm, found in errors.items():
+            seen = replace(reference, points_px=px, point_sd_px=0.05, bend_sd_per_mm=bend_sd_per_mm)
+            length = _solve(seen, sighting, CirclePrior(7.0, 0.5), photo).length
+            found.append(abs(length.value_mm / 212.0 - 1))
+            if bend_sd_per_mm:
+                within.append(length.interval_mm[0] <= 212.0 <= length.interval_mm[1])
+    assert 1e-6 < np.median(errors[6e-4]) < 0.5 * np.median(errors[0.0])
+    assert sum(within) >= 8
 
 
 def test_off_plane_sensitivity_is_depth_over_distance():

@@ -1,0 +1,136 @@
+"""Chessboard corners of a card moved to where the print round them lies on the photo best (Lucas and Kanade 1981).
+
+A corner's own crossing is a few pixels of a small or noisy card. The print for half a square about it, its markers'
+edges too, is known and shows the same shift many times over, so the shift that fits all of it is less noisy.
+"""
+
+from dataclasses import dataclass
+from functools import cache
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from features.scale.card_boards import COLUMNS, ROWS, CardBoard, CardSize, opencv_board
+from features.scale.homography import apply_homography, fit_homography, homography_jacobian, local_scale_px_per_mm
+
+Array = NDArray[np.float64]
+Picture = NDArray[np.float32]
+
+CELL_PX = 56
+"""Side of a square in the picture of the print: a marker of 3/4 of it has 7 modules of 6 whole pixels."""
+HALF_SQUARES = 0.48
+"""Half side of the neighborhood: it ends before the next corners' own crossings."""
+MOST_SAMPLES = 41
+BLURS_OF_SQUARE = (0.012, 0.02, 0.03, 0.045, 0.065, 0.09, 0.12)
+"""Softnesses of the print tried, as a part of a square: the photo's own lies near one of them."""
+ROUNDS, ASKED_OF_BLUR = 4, 8
+FARTHEST_SQUARES = 0.08
+"""A corner that would move further stays: something else than the print lies there."""
+ALIKE = 0.8
+"""Least correlation of a neighborhood with the print for its shift to count."""
+
+
+@dataclass(frozen=True, eq=False)
+class _Print:
+    """The print, softened, with its slopes along x and y per square."""
+
+    gray: Picture
+    along_x: Picture
+    along_y: Picture
+
+    def at(self, squares: Array) -> tuple[Array, Array, Array]:
+        """Values and slopes at (N, 2) places, in squares from the pattern's corner."""
+        x, y = (squares * CELL_PX + CELL_PX - 0.5).astype(np.float32).T
+        return tuple(  # type: ignore[return-value]
+            np.asarray(cv2.remap(one, x, y, cv2.INTER_LINEAR), float).ravel()
+            for one in (self.gray, self.along_x, self.along_y)
+        )
+
+
+def align_corners(gray: NDArray[np.uint8], card: CardBoard, ids: NDArray[np.int64], px: Array) -> Array:
+    """Move corners to where the print about them fits.
+
+    Args:
+        gray: (H, W) full-resolution picture.
+        card: which card.
+        ids: (N >= 4,) ChArUco ids of its corners; px: (N, 2) where they are seen, to a tenth of a square.
+
+    Returns:
+        (N, 2) moved corners; those that the print does not fit stay.
+    """
+    at = card.corners_mm[ids]
+    fit = fit_homography(at, px, robust=True)
+    if not fit:
+        return px
+    square_px = local_scale_px_per_mm(fit.px_from_mm, at.mean(0)) * card.square_mm
+    count = int(np.clip(2 * round(HALF_SQUARES * square_px) + 1, 9, MOST_SAMPLES))
+    line = np.linspace(-HALF_SQUARES, HALF_SQUARES, count)
+    around = np.stack(np.meshgrid(line, line), axis=-1).reshape(-1, 2)
+    soft = np.asarray(cv2.GaussianBlur(gray, (0, 0), 0.6), np.float32)
+    places = [_around(fit.px_from_mm, card, mm, point, around) for mm, point in zip(at, px, strict=True)]
+    seen = [_sampled(soft, place) for place in places]
+    squares = at / card.square_mm
+    few = range(0, len(px), max(1, len(px) // ASKED_OF_BLUR))
+    blur = max(
+        BLURS_OF_SQUARE,
+        key=lambda blur: float(
+            np.median([_alike(_print(card.size, blur).at(squares[i] + around)[0], seen[i]) for i in few])
+        ),
+    )
+    printed = _print(card.size, blur)
+    moved = px.copy()
+    for i, (square, values) in enumerate(zip(squares, seen, strict=True)):
+        shift, likeness = _shift(values, printed, square, around)
+        if likeness > ALIKE and np.abs(shift).max() < FARTHEST_SQUARES:
+            moved[i] += homography_jacobian(fit.px_from_mm, at[i]) @ shift * card.square_mm
+    return moved
+
+
+def _around(px_from_mm: Array, card: CardBoard, mm: Array, point: Array, around: Array) -> Array:
+    """(S, 2) pixels of a corner's neighborhood, by the card's homography moved to the corner as seen."""
+    near = apply_homography(px_from_mm, mm + card.square_mm * around)
+    return np.asarray(near + point - apply_homography(px_from_mm, mm[None]))
+
+
+def _sampled(picture: Picture, places: Array) -> Array:
+    """(S,) values of a picture at (S, 2) pixels."""
+    x, y = places.astype(np.float32).T
+    return np.asarray(cv2.remap(picture, x, y, cv2.INTER_LINEAR, None, cv2.BORDER_REPLICATE), float).ravel()
+
+
+def _alike(values: Array, seen: Array) -> float:
+    """Correlation of two neighborhoods, 0 for an empty one."""
+    return float(np.corrcoef(values, seen)[0, 1]) if values.std() > 0 and seen.std() > 0 else 0.0
+
+
+def _shift(seen: Array, printed: _Print, square: Array, around: Array) -> tuple[Array, float]:
+    """(2,) shift of one corner in squares, and how alike print and photo are there."""
+    shift = np.zeros(2)
+    for _ in range(ROUNDS):
+        values, slope_x, slope_y = printed.at(square + around - shift)
+        # Light that falls off across the card is no print: gain, level and a slope of the light are free.
+        known = np.column_stack([values, np.ones_like(values), around, -slope_x, -slope_y])
+        weight = np.ones_like(seen)
+        for _ in range(2):
+            found = np.linalg.solve((known.T * weight) @ known + 1e-9 * np.eye(6), (known.T * weight) @ seen)
+            left = np.abs(seen - known @ found)
+            weight = 1.0 / np.square(np.maximum(1.0, left / (2.0 * float(np.median(left)) + 1e-6)))
+        if found[0] <= 1e-6:
+            return np.zeros(2), 0.0
+        step = found[4:] / found[0]
+        shift = shift + np.clip(step, -0.05, 0.05)
+        if np.abs(step).max() < 1e-4:
+            break
+    return shift, _alike(values, seen)
+
+
+@cache
+def _print(size: CardSize, blur_of_square: float) -> _Print:
+    """A card as printed, a square of white round it, as soft as a photo shows it."""
+    shape = (COLUMNS * CELL_PX, ROWS * CELL_PX)
+    pattern = opencv_board(size).generateImage(shape, marginSize=0)
+    framed = cv2.copyMakeBorder(pattern, CELL_PX, CELL_PX, CELL_PX, CELL_PX, cv2.BORDER_CONSTANT, value=255)
+    gray = cv2.GaussianBlur(framed.astype(np.float32), (0, 0), blur_of_square * CELL_PX)
+    along_x, along_y = (cv2.Sobel(gray, cv2.CV_32F, *way, ksize=3) * (CELL_PX / 8.0) for way in ((1, 0), (0, 1)))
+    return _Print(np.asarray(gray), np.asarray(along_x), np.asarray(along_y))

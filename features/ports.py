@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from features.measured import MeasuredLength, log_covariance
+from features.which_edge import CHAMFER, CHAMFER_CHANCE
 from reference_geometry.standards.flanges import Flange, flanges
 from reference_geometry.standards.pipe import find_pipe
 from reference_geometry.standards.threads import PipeThread, threads
@@ -26,8 +27,6 @@ _FLANGE_SPREAD = {
 }
 _THREAD_SPREAD = {"thread_major_diameter": 0.010, "port_bore": 0.020, "thread_pitch": 0.01}
 
-_CHAMFER = 1.015
-"""Diameter of a mouth's chamfer over the thread's major diameter (common practice)."""
 _FLANGE_PRIOR = {"ASME B16.5 Class 150": 0.45, "EN 1092-1 PN10/16": 0.4, "JIS B2220 10K": 0.15}
 _THREAD_PRIOR = {"NPT": 0.55, "BSP": 0.45}
 """How often each standard is met before anything is measured: a mild belief (common practice)."""
@@ -127,14 +126,15 @@ def _usual_bore_mm(flange: Flange) -> float:
 def _thread_log(thread: PipeThread, lengths: list[MeasuredLength], prior: float) -> float:
     # What is seen of a female thread's mouth is its crests, or the chamfer that clears its depth (common practice).
     options = []
-    for mouth in (thread.minor_diameter_mm, _CHAMFER * thread.major_diameter_mm):
+    mouths = ((thread.minor_diameter_mm, 1 - CHAMFER_CHANCE), (CHAMFER * thread.major_diameter_mm, CHAMFER_CHANCE))
+    for mouth, share in mouths:
         table = {
             "thread_major_diameter": thread.major_diameter_mm,
             "port_bore": mouth,
             "thread_pitch": thread.pitch_mm,
         }
-        options.append(_gaussian_log(lengths, table, _THREAD_SPREAD))
-    return float(np.logaddexp.reduce(options) - np.log(2.0)) + float(np.log(prior + 1e-9))
+        options.append(_gaussian_log(lengths, table, _THREAD_SPREAD) + log(share))
+    return float(np.logaddexp.reduce(options)) + float(np.log(prior + 1e-9))
 
 
 def _gaussian_log(lengths: list[MeasuredLength], table: Mapping[str, float], spread: Mapping[str, float]) -> float:

@@ -9,6 +9,7 @@ from dataclasses import replace
 import numpy as np
 
 from features.measured import Contribution, MeasuredLength
+from reference_geometry.standards.threads import threads
 
 WHICH_EDGE_SD = {
     "chamber_diameter": 0.007,
@@ -31,14 +32,15 @@ def with_edge_doubt(length: MeasuredLength) -> MeasuredLength:
     return replace(length, contributions=(*length.contributions, doubt))
 
 
-CHAMFER_TO_CREST, CHAMFER_OR_CREST_SD = 0.055, 0.06
-"""Half the logarithm of a female thread's chamfer over its crests, and the uncertainty left by not knowing which of the
-two was traced: 1.015 of the major over the minor diameter is 1.07 to 1.18 for 1/2 to 2 in. (ASME B1.20.1, ISO 7-1; the
-chamfer is common practice)."""
+CHAMFER = 1.015
+"""Diameter of the chamfer of a female thread's mouth over the thread's major diameter (common practice)."""
+CHAMFER_CHANCE = 0.75
+"""How often the edge traced is the chamfer's, the outer one, and not that of the crests inside it (five of six mouths of
+renders with the scale in their plane)."""
 
 
 def with_thread_doubt(length: MeasuredLength, threaded: float) -> MeasuredLength:
-    """The mouth of a threaded port, between the chamfer and the crests: the outermost edge was looked for.
+    """The mouth of a threaded port, between the chamfer and the crests.
 
     Args:
         length: as traced; all but a mouth stay as they are.
@@ -46,6 +48,16 @@ def with_thread_doubt(length: MeasuredLength, threaded: float) -> MeasuredLength
     """
     if length.name != "port_bore" or threaded < 0.5:
         return length
-    doubt = Contribution("edge", "which:chamfer_or_crest", CHAMFER_OR_CREST_SD)
-    value_mm = length.value_mm * float(np.exp(-CHAMFER_TO_CREST))
+    apart = _chamfer_over_crests(length.value_mm)
+    doubt = Contribution(
+        "edge", "which:chamfer_or_crest", apart * float(np.sqrt(CHAMFER_CHANCE * (1 - CHAMFER_CHANCE)))
+    )
+    value_mm = length.value_mm * float(np.exp(-CHAMFER_CHANCE * apart))
     return replace(length, value_mm=value_mm, contributions=(*length.contributions, doubt))
+
+
+def _chamfer_over_crests(chamfer_mm: float) -> float:
+    """Logarithm of the one diameter over the other for threads about a size (ASME B1.20.1, ISO 7-1)."""
+    sizes = sorted((CHAMFER * thread.major_diameter_mm, thread.minor_diameter_mm) for thread in threads())
+    chamfers, crests = np.array(sizes).T
+    return float(np.interp(np.log(chamfer_mm), np.log(chamfers), np.log(chamfers / crests)))

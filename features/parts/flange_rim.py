@@ -27,7 +27,7 @@ from features.parts.learned_circles import (
     uncovered,
 )
 from features.parts.own_slant import faces_of_ellipse, faces_of_ellipses
-from features.parts.part_maps import RoundPart
+from features.parts.part_maps import RoundPart, share_inside
 from features.parts.part_model import PartMaps
 from features.parts.part_outline import hidden_share
 from features.parts.placed import Placed, reference_frames
@@ -49,6 +49,8 @@ SIZES = (1.0, 0.88, 1.13)
 """Sizes about an opening in which holes are looked for, the told rim being 1: that may be off where the rim is cut."""
 SAME_LEAN = float(np.cos(np.radians(4.0)))
 """Cosine of the angle within which two planes of a flange's own circles are looked at as one."""
+INNER, MATED = 0.7, 0.4
+"""How much of a flange's middle, as a share of its radius, is looked at, and what share of that a companion fills."""
 MOST = 6
 """How many circles are searched for holes, those with most evidence of their own first."""
 
@@ -114,7 +116,7 @@ def trace_flange(
         traces += look.traces(circles_about(question, part, own_frames, False))
         candidates = look.judged(traces)
     by_holes = None
-    if not any(one.ring for one in candidates):
+    if not any(one.ring for one in candidates) and not look.is_mated:
         leaning = frames_by_circles(question, part)
         traced = look.traces(circles_about(question, part, leaning, False))
         candidates += look.with_holes([_traced_in(placed, one, part) for one, placed in traced])
@@ -138,6 +140,11 @@ class _Look:
     question: PartQuestion
     part: RoundPart
     maps: PartMaps
+
+    @property
+    def is_mated(self) -> bool:
+        """Whether another flange or a pipe's end lies over its face, bolts in its holes."""
+        return share_inside(self.maps, "companion", self.part.outline_px(40, INNER)) > MATED
 
     def free(self, rim_px: Array) -> NDArray[np.bool_]:
         return uncovered(self.question, rim_px)

@@ -86,7 +86,9 @@ def test_a_longer_lens_is_found_by_the_card():
 def test_a_threaded_mouth_may_be_chamfer_or_crests():
     """NPT 1 (ASME B1.20.1, from memory): 33.4 mm outside, 30.3 mm at its crests; the interval holds both."""
     mouth = MeasuredLength("port_bore", 1.015 * 33.4, (Contribution("edge", "edge:a", 0.005),), ("a.jpg",))
-    low, high = with_thread_doubt(mouth, 0.98).interval_mm
+    told = with_thread_doubt(mouth, 0.98)
+    assert 30.3 < told.value_mm < 1.015 * 33.4
+    low, high = told.interval_mm
     assert low < 30.3 < 1.015 * 33.4 < high
     assert with_thread_doubt(mouth, 0.02) is mouth
 

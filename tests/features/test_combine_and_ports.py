@@ -113,3 +113,11 @@ def test_sizes_that_pumps_are_built_in_are_likelier():
 
 def test_nothing_measured_names_no_port():
     assert possible_ports([_length("chamber_diameter", 200)], {}, {}) == ()
+
+
+@pytest.mark.parametrize(("chamfer", "nominal"), [(1.015 * 21.34, "1/2"), (1.015 * 33.4, "1"), (1.015 * 60.33, "2")])
+def test_a_mouth_far_from_the_card_is_rather_a_chamfer_than_the_next_sizes_crests(chamfer, nominal):
+    """NPT pipe is 21.34, 33.40 and 60.33 mm outside (ASME B1.20.1, from memory); measured within 10 %."""
+    ports = possible_ports([_length("port_bore", chamfer, 0.10)], {}, {"flanged": 0.02, "threaded": 0.98})
+    assert ports[0].nominal_in == nominal
+    assert 0.2 < ports[0].probability < 0.9

@@ -35,8 +35,8 @@ def with_edge_doubt(length: MeasuredLength) -> MeasuredLength:
 CHAMFER = 1.015
 """Diameter of the chamfer of a female thread's mouth over the thread's major diameter (common practice)."""
 CHAMFER_CHANCE = 0.75
-"""How often the edge traced is the chamfer's, the outer one, and not that of the crests inside it (five of six mouths of
-renders with the scale in their plane)."""
+"""How often the edge traced is the chamfer's, the outer one, and not that of the crests inside it (five of six mouths
+of renders with the scale in their plane)."""
 
 
 def with_thread_doubt(length: MeasuredLength, threaded: float) -> MeasuredLength:

@@ -1,4 +1,4 @@
-"""Two looks at a photo: one at all of it, and one at the pump alone where it fills little of the photo."""
+"""Two looks at a photo: a glance at all of it, and a full look at the pump, or at all of it where the pump fills it."""
 
 from dataclasses import replace
 
@@ -10,11 +10,13 @@ from features.parts.part_model import PartMaps, PartModel
 from features.parts.part_vocabulary import MAP_STRIDE, PART_CLASSES
 
 OF_THE_PHOTO = ("view", "pump")
-"""Attributes that the whole photo tells; all others are told by the closer look."""
-WORTH_IT = 0.8
-"""A second look is taken when the pump's box is smaller than this share of the photo's longer side."""
+"""Attributes that the glance tells; all others are told by the full look."""
+GLANCE_PX = 384
+"""Long side of the picture of the first look: enough to see where the pump is, for half the time of a full look."""
+WORTH_IT = 0.95
+"""The full look is at the pump's box when that is smaller than this share of the photo's longer side."""
 ROOM = 0.1
-"""Surroundings that the second look takes in, of the box's longer side."""
+"""Surroundings that the full look takes in, of the box's longer side."""
 LEAST_CELLS = 40
 """A pump of fewer cells of the map is too small to be sure where it is."""
 SAME_PUMP = 0.15
@@ -25,15 +27,14 @@ def look_at_pump(model: PartModel, pixels_rgb: NDArray[np.uint8]) -> PartMaps:
     """Maps of the window that shows the pump largest, with what the whole photo tells of the view.
 
     Args:
-        model: looks once or twice.
+        model: looks twice.
         pixels_rgb: (H, W, 3) upright photo.
     """
-    whole = model.look(pixels_rgb)
-    box = pump_box(whole)
-    if box is None or max(box[2] - box[0], box[3] - box[1]) > WORTH_IT * max(pixels_rgb.shape[:2]):
-        return whole
-    near = model.look(pixels_rgb, box)
-    return replace(near, attributes={**near.attributes, **{name: whole.attributes[name] for name in OF_THE_PHOTO}})
+    glance = model.look(pixels_rgb, side_px=GLANCE_PX)
+    box = pump_box(glance)
+    fills = box is None or max(box[2] - box[0], box[3] - box[1]) > WORTH_IT * max(pixels_rgb.shape[:2])
+    near = model.look(pixels_rgb, None if fills else box)
+    return replace(near, attributes={**near.attributes, **{name: glance.attributes[name] for name in OF_THE_PHOTO}})
 
 
 def pump_box(maps: PartMaps) -> tuple[float, float, float, float] | None:

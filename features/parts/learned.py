@@ -22,7 +22,7 @@ from features.parts.learned_evidence import chamber_count_evidence, hole_count_e
 from features.parts.part_maps import RoundPart, part_at, part_outlines, point_parts, round_parts, share_inside
 from features.parts.part_model import PartMaps, PartModel, load_part_model
 from features.parts.part_outline import OWN_PARTS, by_the_map
-from features.parts.part_vocabulary import PART_CLASSES
+from features.parts.part_vocabulary import PART_CLASSES, PICTURE_PX
 from features.problems import NO_PART_MODEL, NO_PUMP_SEEN, Problem
 from features.scale.reference import ReferenceSight
 
@@ -39,6 +39,8 @@ ROOM = 1.3
 """How much of a part's surroundings the second look takes in."""
 SAME_AGAIN = 0.3
 """A part of the second look is the one looked at when its center and size lie this near."""
+NO_FINER, QUARTER = 1.5, 0.55
+"""A photo this much longer than the model's picture is looked at in four pieces of this share of its sides."""
 HEAD_SHARE = 0.12
 """Radius of a bolt's head over its flange's, about: heads are 1.5 of their thread wide (ISO 4014), holes 1.1."""
 AMID = 0.35
@@ -86,13 +88,29 @@ class LearnedFinder:
         return sightings
 
     def references_in(self, pixels_rgb: NDArray[np.uint8]) -> ReferenceSight:
-        """What the part map calls scale references."""
-        maps = self._model.look(pixels_rgb)
-        outlines = part_outlines(maps, "scale_reference")
-        return ReferenceSight(lambda outline_px: share_inside(maps, "scale_reference", outline_px), outlines)
+        """What the model calls scale references; where it sees no coin at once, it looks at a large photo in pieces."""
+        height, width = pixels_rgb.shape[:2]
+        looks = [self._model.look(pixels_rgb)]
+        if max(height, width) > NO_FINER * PICTURE_PX and not _coins(looks[0]):
+            wide, high = QUARTER * width, QUARTER * height
+            corners = [(left, top) for top in (0.0, height - high) for left in (0.0, width - wide)]
+            looks += [self._model.look(pixels_rgb, (x, y, x + wide, y + high)) for x, y in corners]
+        coins = sorted((coin for maps in looks for coin in _coins(maps)), key=lambda coin: -coin.score)
+        places = [coin.outline_px(60) for coin in coins]
+
+        def filled(outline_px: Array) -> float:
+            told = RoundPart.of_outline("coin", outline_px)
+            named = [coin.score for coin in coins if coin.resembles(told, SAME_AGAIN)]
+            return max([*named, *(share_inside(maps, "scale_reference", outline_px) for maps in looks)])
+
+        return ReferenceSight(filled, (*places, *part_outlines(looks[0], "scale_reference")))
 
     def _subject(self, question: PartQuestion, maps: PartMaps, part: RoundPart | None) -> Subject | None:
         return None if part is None else closely(self._model, question.pixels_rgb, maps, part)
+
+
+def _coins(maps: PartMaps) -> list[RoundPart]:
+    return [part for part in round_parts(maps) if part.name == "coin"]
 
 
 def closely(model: PartModel, pixels_rgb: NDArray[np.uint8], maps: PartMaps, part: RoundPart) -> Subject:

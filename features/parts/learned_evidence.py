@@ -8,7 +8,7 @@ from features.measured import AttributeEvidence
 from features.parts.bolt_count import CountedRing
 from features.parts.part_maps import part_share
 from features.parts.part_model import PartMaps
-from features.parts.part_vocabulary import ABSENCE_TELLS, ATTRIBUTES, EVIDENCE_PARTS
+from features.parts.part_vocabulary import ATTRIBUTES, EVIDENCE_PARTS, TELLING_VIEWS
 
 SEEN_SHARE = 0.004
 """Share of the photo that an attribute's parts fill when they are well seen."""
@@ -21,9 +21,11 @@ def photo_evidence(maps: PartMaps, photo: str) -> tuple[AttributeEvidence, ...]:
     """Attributes of the whole photo; weak where the parts that show them are hardly in the picture."""
     evidence = []
     for name in OF_THE_PUMP:
-        share = part_share(maps, EVIDENCE_PARTS[name])
-        by_absence = sum(maps.attributes["view"].get(view, 0.0) for view in ABSENCE_TELLS.get(name, ()))
-        trust = float(np.clip(max(share / SEEN_SHARE, by_absence), 0.05, 1.0))
+        if name in TELLING_VIEWS:
+            seen = sum(maps.attributes["view"].get(view, 0.0) for view in TELLING_VIEWS[name])
+        else:
+            seen = part_share(maps, EVIDENCE_PARTS[name]) / SEEN_SHARE
+        trust = float(np.clip(seen, 0.05, 1.0))
         flat = 1 / len(ATTRIBUTES[name])
         told = {value: trust * p + (1 - trust) * flat for value, p in maps.attributes[name].items()}
         evidence.append(AttributeEvidence(name, told, (photo,)))

@@ -49,6 +49,12 @@ class RoundPart:
         root = (vectors * np.sqrt(np.maximum(values, 1e-6))) @ vectors.T
         return cls(name, score, center_px, np.asarray(root, float))
 
+    @classmethod
+    def of_outline(cls, name: str, outline_px: Array) -> "RoundPart":
+        """A part from points (N, 2) evenly round an ellipse: their spread is half the square of its shape."""
+        center = np.asarray(outline_px.mean(axis=0), float)
+        return cls.of_square(name, 1.0, center, 2.0 * np.cov((outline_px - center).T, bias=True))
+
     def resembles(self, other: "RoundPart", within: float) -> bool:
         """Whether centers and logarithms of size lie within a share of the other's size of each other."""
         away = float(np.linalg.norm(other.unit_places(self.center_px[None])))

@@ -120,14 +120,18 @@ class PartModel:
         self._session = session
         self._calibration = calibration
 
-    def look(self, pixels_rgb: NDArray[np.uint8], box: tuple[float, float, float, float] | None = None) -> PartMaps:
+    def look(
+        self, pixels_rgb: NDArray[np.uint8], box: tuple[float, float, float, float] | None = None,
+        side_px: int = PICTURE_PX,
+    ) -> PartMaps:  # fmt: skip
         """Look at a photo, or at a box of it.
 
         Args:
             pixels_rgb: (H, W, 3) upright photo.
             box: left, top, right, bottom in photo pixels; the whole photo when None.
+            side_px: long side of the picture that the model gets of it; less is faster and sees less.
         """
-        picture, window = picture_of(pixels_rgb, box)
+        picture, window = picture_of(pixels_rgb, box, side_px)
         outputs = self._session.run(None, {"pictures": picture})
         parts, points, centers, shapes, logits = (np.asarray(output[0], np.float32) for output in outputs)
         rows, columns = -(-window.height // MAP_STRIDE), -(-window.width // MAP_STRIDE)
@@ -142,13 +146,15 @@ class PartModel:
         )
 
 
-def picture_of(pixels_rgb: NDArray[np.uint8], box: tuple[float, float, float, float] | None) -> tuple[Floats, Window]:
+def picture_of(
+    pixels_rgb: NDArray[np.uint8], box: tuple[float, float, float, float] | None, side_px: int = PICTURE_PX
+) -> tuple[Floats, Window]:
     """The model's input (1, 3, h, w) for a photo or a box of it, filled with gray to whole multiples."""
     height, width = pixels_rgb.shape[:2]
     left, top, right, bottom = (0, 0, width, height) if box is None else box
     left, top = max(0, round(left)), max(0, round(top))
     cut = pixels_rgb[top : max(top + 8, min(height, round(bottom))), left : max(left + 8, min(width, round(right)))]
-    scale = max(cut.shape[:2]) / PICTURE_PX
+    scale = max(cut.shape[:2]) / side_px
     size = (max(8, round(cut.shape[1] / scale)), max(8, round(cut.shape[0] / scale)))
     small = cv2.resize(cut, size, interpolation=cv2.INTER_AREA if scale > 1 else cv2.INTER_LINEAR)
     fill_x, fill_y = (-size[0]) % PICTURE_MULTIPLE, (-size[1]) % PICTURE_MULTIPLE
@@ -159,19 +165,24 @@ def picture_of(pixels_rgb: NDArray[np.uint8], box: tuple[float, float, float, fl
 
 def calibrated(logits: Floats, calibration: Calibration) -> dict[str, dict[str, float]]:
     """Probabilities of every attribute's values from one row of logits in the order of `attribute_slices`."""
-    told = {}
-    for name, place in attribute_slices().items():
-        row = logits[place].astype(float) / calibration.temperatures.get(name, 1.0)
-        if name == "pump":
-            row[ATTRIBUTES["pump"].index("yes")] -= calibration.pump_offset
-        share = np.exp(row - row.max())
-        share /= share.sum()
-        flat, most = 1 / len(share), calibration.surest.get(name, 1.0)
-        if share.max() > most > flat:
-            weight = (most - flat) / (float(share.max()) - flat)
-            share = weight * share + (1 - weight) * flat
-        told[name] = dict(zip(ATTRIBUTES[name], share.tolist(), strict=True))
-    return told
+    return {
+        name: dict(zip(ATTRIBUTES[name], calibrated_one(name, logits[place], calibration).tolist(), strict=True))
+        for name, place in attribute_slices().items()
+    }
+
+
+def calibrated_one(name: str, logits: NDArray[Any], calibration: Calibration) -> NDArray[np.float64]:
+    """(V,) probabilities of one attribute's values from its logits."""
+    row = logits.astype(float) / calibration.temperatures.get(name, 1.0)
+    if name == "pump":
+        row[ATTRIBUTES["pump"].index("yes")] -= calibration.pump_offset
+    share = np.exp(row - row.max())
+    share /= share.sum()
+    flat, most = 1 / len(share), calibration.surest.get(name, 1.0)
+    if share.max() > most > flat:
+        weight = (most - flat) / (float(share.max()) - flat)
+        share = weight * share + (1 - weight) * flat
+    return np.asarray(share, float)
 
 
 @lru_cache(maxsize=2)

@@ -22,8 +22,8 @@ PART_CLASSES: tuple[str, ...] = (
 POINT_CLASSES: tuple[str, ...] = ("chamber_bolt", "flange_bolt")
 """Channels of the point map: fasteners of a chamber's joint, and bolts or holes of a port's flange."""
 
-ROUND_CLASSES: tuple[str, ...] = ("chamber", "flange", "mouth")
-"""Round things told as ellipses: a chamber's joint, a port's flange, the opening of a port."""
+ROUND_CLASSES: tuple[str, ...] = ("chamber", "flange", "mouth", "coin")
+"""Round things told as ellipses: a chamber's joint, a port's flange, the opening of a port, a coin laid beside them."""
 
 SHAPE_NUMBERS = 5
 """Numbers an ellipse is told by: its center beside the cell (x, y) and the logarithm of its shape (xx, yy, xy)."""
@@ -44,12 +44,12 @@ EVIDENCE_PARTS: dict[str, tuple[str, ...]] = {
     "housing_joint": ("clamp_band", "bolted_rim"),
     "port_position": ("manifold", "flange", "threaded_boss"),
     "wetted_material": ("chamber_cover", "manifold"),
-    "air_valve_side": ("air_valve",),
 }
 """Parts that must be seen for an attribute to be told; without them the photo says next to nothing of it."""
 
-ABSENCE_TELLS: dict[str, tuple[str, ...]] = {"air_valve_side": ("front", "three_quarter")}
-"""Views that tell an attribute even where its parts are not seen: a valve that a front view lacks is at the rear."""
+TELLING_VIEWS: dict[str, tuple[str, ...]] = {"air_valve_side": ("front", "three_quarter")}
+"""Views that tell an attribute, whether or not its parts are seen: a valve that a front view lacks is at the rear,
+and one seen beside a chamber may be on either side."""
 
 CENTER_UNIT_PX = 8.0
 """Centers are told beside their cell in this unit."""

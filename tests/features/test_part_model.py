@@ -16,7 +16,7 @@ import pytest
 
 from features.parts.bolt_count import count_ring
 from features.parts.classical import ClassicalFinder
-from features.parts.closer_look import look_at_pump, pump_box
+from features.parts.closer_look import GLANCE_PX, look_at_pump, pump_box
 from features.parts.learned import LearnedFinder, best_finder
 from features.parts.part_maps import RoundPart, part_share, point_parts, round_parts
 from features.parts.part_model import CARD_FILE, MODEL_FILE, PartMaps, PartModel, Window, load_part_model, picture_of
@@ -25,6 +25,7 @@ from features.parts.part_vocabulary import (
     ATTRIBUTES,
     MAP_STRIDE,
     PART_CLASSES,
+    PICTURE_PX,
     POINT_CLASSES,
     ROUND_CLASSES,
     SHAPE_NUMBERS,
@@ -188,14 +189,16 @@ class Recorded:
 
     def __init__(self, first: PartMaps, second: PartMaps) -> None:
         self.boxes: list[object] = []
+        self.sides: list[int] = []
         self._answers = iter((first, second))
 
-    def look(self, pixels_rgb: np.ndarray, box: object = None) -> PartMaps:
+    def look(self, pixels_rgb: np.ndarray, box: object = None, side_px: int = PICTURE_PX) -> PartMaps:
         self.boxes.append(box)
+        self.sides.append(side_px)
         return next(self._answers)
 
 
-def test_small_pump_is_looked_at_again_and_large_one_is_not():
+def test_a_glance_at_the_photo_then_a_full_look_at_the_pump_or_at_all_of_it():
     told = {"view": {"front": 0.9}, "pump": {"yes": 0.8}, "housing_joint": {"bolted": 0.6}}
     again = {"view": {"front": 0.2}, "pump": {"yes": 0.1}, "housing_joint": {"bolted": 0.9}}
     small = replace(drawn_maps((250.0, 190.0), (60.0, 50.0), 0.0), attributes=told)
@@ -207,9 +210,10 @@ def test_small_pump_is_looked_at_again_and_large_one_is_not():
     assert maps.parts is near.parts
     assert maps.attributes == told | {"housing_joint": {"bolted": 0.9}}
     assert model.boxes[1] == pump_box(small)
+    assert model.sides == [GLANCE_PX, PICTURE_PX]
     model = Recorded(large, near)
-    assert look_at_pump(model, pixels) is large
-    assert model.boxes == [None]
+    assert look_at_pump(model, pixels).parts is near.parts
+    assert model.boxes == [None, None]
 
 
 @pytest.mark.parametrize("count", [6, 8, 10, 12, 16])

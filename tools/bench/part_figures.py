@@ -15,9 +15,12 @@ from features.parts.part_maps import RoundPart, round_parts
 from features.parts.part_model import PartMaps, PartModel
 from features.parts.part_vocabulary import ATTRIBUTES, PART_CLASSES, POINT_CLASSES, ROUND_CLASSES
 from tools.train.pack import Packed
+from tools.train.targets import seen_in
 
 Pixels = NDArray[np.uint8]
 Closer = Callable[[RoundPart], Subject]
+Worse = Callable[[Pixels, int], tuple[Pixels, NDArray[np.bool_] | None]]
+"""Makes photo number k worse; also tells which pixels it hid, if any."""
 LARGE_PARTS = ("chamber_cover", "clamp_band", "bolted_rim", "flange", "manifold", "air_section")
 BINS = 10
 
@@ -86,17 +89,34 @@ class Figures:
 
 
 def judge_photos(
-    model: PartModel, packed: Packed, which: Iterable[int], change: Callable[[Pixels, int], Pixels] | None = None
+    model: PartModel, packed: Packed, which: Iterable[int], change: Worse | None = None
 ) -> list[JudgedPhoto]:
-    """Judge photos of a packed set, each changed first where a change is given."""
+    """Judge photos of a packed set, each changed first where a change is given.
+
+    What the change hides is judged as background, and bolts under it as hidden.
+    """
     judged = []
     for k in which:
         width, height = packed.size[k]
         photo = np.ascontiguousarray(packed.photos[k, :height, :width])
-        photo = photo if change is None else change(photo, k)
+        photo, hidden = (photo, None) if change is None else change(photo, k)
         maps = look_at_pump(model, photo)
-        judged.append(judge(maps, packed, k, partial(closely, model, photo, maps)))
+        truth, row = (packed, k) if hidden is None else (with_hidden(packed, k, hidden), 0)
+        judged.append(judge(maps, truth, row, partial(closely, model, photo, maps)))
     return judged
+
+
+def with_hidden(packed: Packed, k: int, hidden: NDArray[np.bool_]) -> Packed:
+    """Photo k alone with pixels (height, width) of it hidden: they are background, bolts under them are unseen."""
+    height, width = hidden.shape
+    one = Packed(**{name: rows[k : k + 1].copy() for name, rows in packed.__dict__.items()})
+    one.classes[0, :height, :width][hidden] = 0
+    x, y = np.clip(np.rint(one.points[0, :, :2]).astype(int), 0, [width - 1, height - 1]).T
+    one.points[0, hidden[y, x] & (one.points[0, :, 2] >= 0), 3] = 0
+    views = ("", *ATTRIBUTES["view"])
+    view = views[int(one.attributes[0, list(ATTRIBUTES).index("view")]) + 1]
+    one.seen[0] &= seen_in(one.classes[0, :height, :width], view)
+    return one
 
 
 def judge(maps: PartMaps, packed: Packed, k: int, closer: Closer) -> JudgedPhoto:

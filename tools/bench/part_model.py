@@ -10,7 +10,7 @@ import resource
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import cv2
 import numpy as np
@@ -23,7 +23,7 @@ from rich.table import Table
 from features.parts.closer_look import look_at_pump
 from features.parts.part_model import PartModel, load_part_model
 from features.photo import PhotoRefused, load_photo
-from tools.bench.part_figures import Figures, figures_of, judge_photos
+from tools.bench.part_figures import Figures, Worse, figures_of, judge_photos
 from tools.bench.real_photos import photo_folder
 from tools.train.pack import Packed
 
@@ -38,6 +38,7 @@ RIGHT_BARS = {
 }
 LOSS_BAR = 0.04
 """Most that a figure may lose when photos get worse."""
+HIDDEN_SHARE = 0.3
 MILLISECONDS_BAR, MEGABYTES_BAR = 150.0, 600.0
 SKIMAGE_PICTURES = (
     "astronaut", "camera", "chelsea", "coffee", "coins", "rocket", "brick", "grass", "gravel", "page", "text", "moon",
@@ -46,49 +47,42 @@ SKIMAGE_PICTURES = (
 """Pictures of scikit-image; those its installation does not carry are left out."""
 
 
-def worse_photos() -> dict[str, Callable[[Pixels, int], Pixels]]:
-    """Ways a photo gets worse, each a function of pixels and the photo's number."""
-
-    def jpeg(pixels: Pixels, k: int) -> Pixels:
-        coded = cv2.imencode(".jpg", pixels[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, 40])[1]
-        return np.asarray(cv2.imdecode(coded, cv2.IMREAD_COLOR_RGB), np.uint8)
-
-    def blurred(pixels: Pixels, k: int) -> Pixels:
-        return np.asarray(cv2.GaussianBlur(pixels, (0, 0), 0.0025 * max(pixels.shape)), np.uint8)
-
-    def noisy(pixels: Pixels, k: int) -> Pixels:
-        grain = np.random.default_rng(k).normal(0, 12, pixels.shape)
-        return np.asarray(np.clip(pixels + grain, 0, 255), np.uint8)
-
-    def dark(pixels: Pixels, k: int) -> Pixels:
-        grain = np.random.default_rng(k).normal(0, 4, pixels.shape)
-        return np.asarray(np.clip(0.3 * pixels + grain, 0, 255), np.uint8)
-
-    def cast(pixels: Pixels, k: int) -> Pixels:
-        gain = np.array([[1.3, 1.0, 0.65], [0.75, 1.0, 1.35]])[k % 2]
-        return np.asarray(np.clip(pixels * gain, 0, 255), np.uint8)
-
-    def hidden(pixels: Pixels, k: int) -> Pixels:
-        rng = np.random.default_rng(k)
-        out = pixels.copy()
-        height, width = pixels.shape[:2]
-        covered = np.zeros((height, width), np.uint8)
-        while covered.mean() < 0.3:
-            center = (int(rng.integers(width)), int(rng.integers(height)))
-            axes = (int(rng.uniform(0.05, 0.16) * width), int(rng.uniform(0.05, 0.16) * height))
-            color = [int(c) for c in rng.integers(20, 235, 3)]
-            cv2.ellipse(out, center, axes, float(rng.uniform(0, 180)), 0, 360, color, -1, cv2.LINE_AA)
-            cv2.ellipse(covered, center, axes, 0, 0, 360, 1, -1)
-        return out
-
+def worse_photos() -> dict[str, Worse]:
+    """Ways a photo gets worse."""
     return {
-        "JPEG 40": jpeg,
-        "blur": blurred,
-        "noise": noisy,
-        "low light": dark,
-        "color cast": cast,
-        "30 % hidden": hidden,
+        "JPEG 40": _whole(_jpeg),
+        "blur": _whole(lambda pixels, k: cv2.GaussianBlur(pixels, (0, 0), 0.0025 * max(pixels.shape))),
+        "noise": _whole(lambda pixels, k: pixels + np.random.default_rng(k).normal(0, 12, pixels.shape)),
+        "low light": _whole(lambda pixels, k: 0.3 * pixels + np.random.default_rng(k).normal(0, 4, pixels.shape)),
+        "color cast": _whole(lambda pixels, k: pixels * np.array([[1.3, 1.0, 0.65], [0.75, 1.0, 1.35]])[k % 2]),
+        "30 % hidden": _partly_hidden,
     }
+
+
+def _whole(change: Callable[[Pixels, int], NDArray[Any]]) -> Worse:
+    """A change that hides nothing."""
+    return lambda pixels, k: (np.asarray(np.clip(change(pixels, k), 0, 255), np.uint8), None)
+
+
+def _jpeg(pixels: Pixels, k: int) -> NDArray[Any]:
+    coded = cv2.imencode(".jpg", pixels[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, 40])[1]
+    return np.asarray(cv2.imdecode(coded, cv2.IMREAD_COLOR_RGB))
+
+
+def _partly_hidden(pixels: Pixels, k: int) -> tuple[Pixels, NDArray[np.bool_]]:
+    """30 % of the picture under ellipses of one color each."""
+    rng = np.random.default_rng(k)
+    out = pixels.copy()
+    height, width = pixels.shape[:2]
+    covered = np.zeros((height, width), np.uint8)
+    while covered.mean() < HIDDEN_SHARE:
+        center = (int(rng.integers(width)), int(rng.integers(height)))
+        axes = (int(rng.uniform(0.05, 0.16) * width), int(rng.uniform(0.05, 0.16) * height))
+        color = [int(c) for c in rng.integers(20, 235, 3)]
+        angle = float(rng.uniform(0, 180))
+        cv2.ellipse(out, center, axes, angle, 0, 360, color, -1, cv2.LINE_AA)
+        cv2.ellipse(covered, center, axes, angle, 0, 360, 1, -1)
+    return out, covered > 0
 
 
 def pictures_without_pump() -> Iterator[tuple[str, Pixels]]:

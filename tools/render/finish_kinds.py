@@ -42,10 +42,10 @@ class Finish:
 
 PLASTICS = (
     Kind("natural_plastic", 3),
-    Kind("black_plastic", 2),
-    Kind("gray_plastic", 1.5),
-    Kind("white_plastic", 1.5),
-    Kind("colored_plastic", 1),
+    Kind("black_plastic", 2.5),
+    Kind("gray_plastic", 1),
+    Kind("white_plastic", 2),
+    Kind("colored_plastic", 0.3),
     Kind("chalky_plastic", 1),
     Kind("stained_plastic", 1),
     Kind("yellowed_plastic", 1, held_out=True),
@@ -55,8 +55,8 @@ PLASTICS = (
 )
 METALS = (
     Kind("bare_aluminum", 2.5),
-    Kind("painted_casting", 3),
-    Kind("chipped_casting", 2),
+    Kind("painted_casting", 2.5),
+    Kind("chipped_casting", 2.5),
     Kind("bead_blasted_stainless", 1.5),
     Kind("polished_stainless", 0.7),
     Kind("rusty_iron", 1),
@@ -113,12 +113,26 @@ def stain(rng: np.random.Generator) -> Rgb:
     return stains[rng.integers(len(stains))]
 
 
+def _worn_to_the_metal(coat: Finish, rng: np.random.Generator) -> Finish:
+    """Paint that edges and knocks have taken off: rust or bright metal shows, as it never does on plastic.
+
+    Gray, white and black paint looks like plastic where it is whole; castings in such paint are seldom whole (common
+    sense, not measured), so those have lost more of it.
+    """
+    under = RUST if rng.random() < 0.5 else scaled(RAW_ALUMINUM, 0.8)
+    colorless = max(coat.color) < 1.35 * min(coat.color)
+    amount = float(rng.uniform(0.12, 0.3)) if colorless else float(rng.uniform(0.02, 0.15))
+    return replace(coat, overlay="chips", overlay_amount=amount, overlay_color=under, overlay_roughness=0.6,
+                   overlay_metallic=0.0 if under == RUST else 0.9)  # fmt: skip
+
+
 def made_of(kind: str, split: Split, rng: np.random.Generator) -> Finish:
     """The clean or self-aged surface of one kind."""
     rough = float(rng.uniform(0.8, 1.25))
     plastic = Finish(kind, (0.6, 0.58, 0.52), 0.42 * rough, bump="molded", bump_mm=0.03)
     cast = Finish(kind, RAW_ALUMINUM, 0.48 * rough, metallic=0.9, mottle=0.12, bump="cast", bump_mm=0.16)
-    coat = replace(cast, color=paint(split, rng), metallic=0.0, roughness=0.35 * rough, bump_mm=0.1)
+    whole = replace(cast, color=paint(split, rng), metallic=0.0, roughness=0.35 * rough, bump_mm=0.1)
+    coat = _worn_to_the_metal(whole, rng)
     match kind:
         case "natural_plastic":
             color = (
@@ -148,18 +162,17 @@ def made_of(kind: str, split: Split, rng: np.random.Generator) -> Finish:
             return replace(plastic, color=gray_near(rng, 0.2, 0.5), overlay="clouds", overlay_amount=0.5,
                            overlay_color=gray_near(rng, 0.03, 0.12), overlay_roughness=0.4)  # fmt: skip
         case "bare_aluminum":
-            return replace(cast, color=scaled(RAW_ALUMINUM, rng.uniform(0.55, 1.0)), metallic=rng.uniform(0.6, 1.0))
+            return replace(cast, color=scaled(RAW_ALUMINUM, rng.uniform(0.7, 1.1)), metallic=rng.uniform(0.85, 1.0),
+                           roughness=0.42 * rough)  # fmt: skip
         case "corroded_aluminum":
-            return replace(cast, metallic=0.6, roughness=0.62 * rough, overlay="patches", overlay_roughness=0.9,
+            return replace(cast, metallic=0.85, roughness=0.5 * rough, overlay="patches", overlay_roughness=0.9,
                            overlay_amount=rng.uniform(0.1, 0.5), overlay_color=gray_near(rng, 0.35, 0.6))  # fmt: skip
         case "painted_casting":
             return coat
         case "chipped_casting":
-            under = RUST if rng.random() < 0.5 else scaled(RAW_ALUMINUM, 0.7)
-            return replace(coat, overlay="chips", overlay_amount=rng.uniform(0.05, 0.3), overlay_color=under,
-                           overlay_roughness=0.6, overlay_metallic=0.0 if under == RUST else 0.8)  # fmt: skip
+            return replace(coat, overlay_amount=rng.uniform(0.15, 0.35))
         case "hammered_paint":
-            return replace(coat, color=gray_near(rng, 0.15, 0.45), metallic=0.5, bump="hammered", bump_mm=0.5)
+            return replace(coat, color=gray_near(rng, 0.15, 0.45), metallic=0.6, bump="hammered", bump_mm=0.5)
         case "powder_coated":
             return replace(coat, roughness=0.3 * rough, bump="grain", bump_mm=0.06)
         case "overpainted_casting":

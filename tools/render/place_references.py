@@ -25,8 +25,8 @@ Where = Literal["rim", "flange", "cover", "floor"]
 REFERENCES = (
     Kind("pocket", 5),
     Kind("large", 1.6),
-    Kind("bank_card", 2),
-    Kind("coin", 1.6),
+    Kind("bank_card", 2.4),
+    Kind("coin", 2.8),
     Kind("sheet", 0.6),
 )
 MAX_LIFT_MM = 14.0

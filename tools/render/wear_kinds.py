@@ -49,7 +49,7 @@ def spoil(finish: Finish, wear_kind: str, rng: np.random.Generator) -> Finish:
     """Lay the cover of a wear kind over a finish that has none of its own."""
     if finish.overlay != "none" and wear_kind not in ("cement", "mud", "overspray"):
         return finish
-    amount = float(rng.uniform(0.05, 0.35))
+    amount = float(rng.uniform(0.05, 0.28))
     covers: dict[str, tuple[str, Rgb, float]] = {
         "used": (
             "scratches",
@@ -74,7 +74,7 @@ def spoil(finish: Finish, wear_kind: str, rng: np.random.Generator) -> Finish:
 def draw_wear(kind: str, rng: np.random.Generator) -> Wear:
     """How much of everything a wear kind brings."""
     dust: tuple[Rgb, ...] = ((0.32, 0.28, 0.22), (0.4, 0.39, 0.37), (0.2, 0.17, 0.14), (0.08, 0.075, 0.07))
-    level = {"new": 0.08, "wiped": 0.15, "dusty": 0.95, "cement": 0.85, "mud": 0.75}.get(kind, 0.5)
+    level = {"new": 0.08, "wiped": 0.15, "dusty": 0.85, "cement": 0.75, "mud": 0.7}.get(kind, 0.4)
     grime: tuple[Rgb, ...] = (
         (0.02, 0.017, 0.013),
         (0.07, 0.055, 0.04),
@@ -88,6 +88,6 @@ def draw_wear(kind: str, rng: np.random.Generator) -> Wear:
         streaks=float(level * rng.uniform(0.2, 1) * (2.0 if kind in ("dripped", "oily", "salted") else 1.0)),
         streak_color=(0.6, 0.6, 0.56) if kind == "salted" else stain(rng),
         fade=float(rng.uniform(0, 0.5) if kind != "new" else 0.0),
-        grime=float(rng.beta(1.6, 1.6) if kind not in ("new", "wiped") else rng.uniform(0, 0.3)),
+        grime=float(rng.beta(1.4, 2.2) if kind not in ("new", "wiped") else rng.uniform(0, 0.3)),
         grime_color=grime[rng.integers(len(grime))],
     )

@@ -11,7 +11,7 @@ import numpy as np
 import torch
 import typer
 
-from features.parts.part_vocabulary import ATTRIBUTES
+from features.parts.part_vocabulary import ATTRIBUTES, PICTURE_PX
 from tools.train.batches import Batch, PhotoStore, cut, emptied, random_moves
 from tools.train.clutter import covered, with_round_things
 from tools.train.empty import beside_pumps, load_squares
@@ -26,8 +26,12 @@ EMPTY_SHARE = 0.1
 """Share of training pictures without a pump."""
 AVERAGE = 0.998
 """Decay of the running average of the weights, which is what is kept."""
+COVERED_SHARE = 0.4
+"""Share of training pictures with something before the pump."""
 SETTLE_BATCHES = 60
 AGREE_STEPS = 10
+KEEP_STEPS = 500
+"""Steps between two writings of the weights."""
 """Steps between two looks at the clock."""
 
 
@@ -39,6 +43,8 @@ def main(
     steps: Annotated[int, typer.Option(min=1)] = 4000,
     seconds: Annotated[float, typer.Option(help="stop within this time, the schedule shortened to fit")] = math.inf,
     batch: Annotated[int, typer.Option(min=2)] = 64,
+    small: Annotated[int, typer.Option(help="side of the pictures that training begins with, a multiple of 32")] = 384,
+    small_share: Annotated[float, typer.Option(help="part of the time spent on these")] = 0.0,
     rate: Annotated[float, typer.Option(help="highest learning rate")] = 2e-3,
     seed: Annotated[int, typer.Option()] = 0,
 ) -> None:
@@ -62,7 +68,7 @@ def main(
     while done < 1.0:
         for group in optimizer.param_groups:
             group["lr"] = rate * min(1.0, step / 200) * (0.5 + 0.5 * math.cos(math.pi * done)) + 1e-6
-        pictures = draw_batch(store, batch)
+        pictures = draw_batch(store, batch, small if done < small_share else PICTURE_PX)
         with torch.autocast(team.device.type, torch.bfloat16, enabled=team.device.type == "cuda"):
             outputs = shared(pictures.pictures.contiguous(memory_format=torch.channels_last))
         losses = losses_of(outputs, pictures)
@@ -78,10 +84,19 @@ def main(
             log.append({"step": step, "seconds": round(time.monotonic() - begin, 1)}
                        | {name: round(float(value.detach()), 4) for name, value in losses.by_name.items()})  # fmt: skip
             _say(team, json.dumps(log[-1]))
+        if team.leads and step % KEEP_STEPS == 0:
+            keep(averaged.module, log, len(store), out)
     if team.leads:
         settle(averaged.module, lambda: draw_batch(store, batch).pictures, SETTLE_BATCHES)
-        torch.save({"network": averaged.module.state_dict(), "log": log, "photos": len(store)}, out)
+        keep(averaged.module, log, len(store), out)
     team.leave()
+
+
+def keep(network: torch.nn.Module, log: list[dict[str, float]], photos: int, out: Path) -> None:
+    """Write weights with how they came about; a run that is cut off leaves the last ones whole."""
+    unfinished = out.with_suffix(".part")
+    torch.save({"network": network.state_dict(), "log": log, "photos": photos}, unfinished)
+    unfinished.replace(out)
 
 
 def _say(team: Team, line: str) -> None:
@@ -101,16 +116,17 @@ def load_store(packed: list[Path], empty: Path | None, device: torch.device, see
     return PhotoStore.of(whole, torch.from_numpy(np.concatenate(squares)), device)
 
 
-def draw_batch(store: PhotoStore, count: int) -> Batch:
-    """Random pictures with truth."""
+def draw_batch(store: PhotoStore, count: int, side_px: int = PICTURE_PX) -> Batch:
+    """Random square pictures with truth."""
     device = store.photos.device
     index = torch.randint(len(store), (count,), device=device)
-    pictures = cut(store, index, random_moves(store.size[index]))
+    pictures = cut(store, index, random_moves(store.size[index], side_px), side_px)
     if not len(store.empty):
         return pictures
     chosen = store.empty[torch.randint(len(store.empty), (count,), device=device)]
-    backgrounds = with_round_things(chosen.permute(0, 3, 1, 2).float(), 0.12)
-    pictures = covered(pictures, backgrounds.roll(1, 0), 0.3)
+    squares = torch.nn.functional.interpolate(chosen.permute(0, 3, 1, 2).float(), (side_px, side_px), mode="area")
+    backgrounds = with_round_things(squares, 0.12)
+    pictures = covered(pictures, backgrounds.roll(1, 0), COVERED_SHARE)
     which = torch.rand(count, device=device) < EMPTY_SHARE
     pictures = emptied(pictures, which, backgrounds)
     changed, repainted = recolored(pictures.pictures, pictures.classes, backgrounds.roll(3, 0))

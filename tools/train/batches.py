@@ -5,7 +5,7 @@ from dataclasses import dataclass, fields, replace
 import torch
 from torch import Tensor
 
-from features.parts.part_vocabulary import ABSENCE_TELLS, ATTRIBUTES, EVIDENCE_PARTS, GRAY, PART_CLASSES, PICTURE_PX
+from features.parts.part_vocabulary import ATTRIBUTES, EVIDENCE_PARTS, GRAY, PART_CLASSES, TELLING_VIEWS
 from tools.train.pack import Packed
 from tools.train.targets import EVIDENCE_SHARE
 
@@ -69,8 +69,8 @@ class Moves:
         return (xy - self.shift[:, None]) @ torch.linalg.inv(self.matrix).transpose(1, 2)
 
 
-def random_moves(size: Tensor) -> Moves:
-    """Zoomed, turned, stretched, mirrored and shifted pictures of photos of (B, 2) sizes."""
+def random_moves(size: Tensor, side_px: int) -> Moves:
+    """Zoomed, turned, stretched, mirrored and shifted square pictures of photos of (B, 2) sizes."""
     count, device = len(size), size.device
 
     def uniform(low: float, high: float) -> Tensor:
@@ -78,29 +78,29 @@ def random_moves(size: Tensor) -> Moves:
 
     size = size.float()
     zoom = torch.exp(uniform(-0.35, 0.75))
-    scale = size.max(dim=1).values / PICTURE_PX / zoom
+    scale = size.max(dim=1).values / side_px / zoom
     turn = torch.deg2rad(torch.where(uniform(0, 1) < 0.2, uniform(-40, 40), uniform(-9, 9)))
     stretch = torch.exp(uniform(-0.09, 0.09))
     mirror = torch.where(uniform(0, 1) < 0.5, -1.0, 1.0)
     cos, sin = turn.cos(), turn.sin()
     matrix = torch.stack([torch.stack([cos, -sin], 1), torch.stack([sin, cos], 1)], 1)
     matrix = matrix * torch.stack([scale * stretch * mirror, scale / stretch], 1)[:, None, :]
-    room = (0.5 * size - 0.5 * PICTURE_PX * scale[:, None]).clamp(min=0) + 0.08 * size
+    room = (0.5 * size - 0.5 * side_px * scale[:, None]).clamp(min=0) + 0.08 * size
     middle = 0.5 * size + (torch.rand(count, 2, device=device) * 2 - 1) * room
-    corner = torch.full((count, 2), 0.5 * PICTURE_PX, device=device)
+    corner = torch.full((count, 2), 0.5 * side_px, device=device)
     return Moves(matrix, middle - (matrix @ corner[:, :, None])[:, :, 0])
 
 
-def cut(store: PhotoStore, index: Tensor, moves: Moves) -> Batch:
-    """The pictures that the moves cut from photos, with truth moved alike; what lies beyond a photo is gray."""
+def cut(store: PhotoStore, index: Tensor, moves: Moves, side_px: int) -> Batch:
+    """The square pictures that the moves cut from photos, with truth moved alike; what lies beyond a photo is gray."""
     device = store.photos.device
-    step = torch.arange(PICTURE_PX, device=device, dtype=torch.float32)
+    step = torch.arange(side_px, device=device, dtype=torch.float32)
     grid = torch.stack(torch.meshgrid(step, step, indexing="xy"), -1).reshape(1, -1, 2)
     places = grid @ moves.matrix.transpose(1, 2) + moves.shift[:, None]
     size = store.size[index].float()
-    inside = ((places > -0.5) & (places < size[:, None] - 0.5)).all(dim=2).reshape(-1, PICTURE_PX, PICTURE_PX)
+    inside = ((places > -0.5) & (places < size[:, None] - 0.5)).all(dim=2).reshape(-1, side_px, side_px)
     canvas = store.photos.shape[1]
-    normal = ((places + 0.5) * 2 / canvas - 1).reshape(-1, PICTURE_PX, PICTURE_PX, 2)
+    normal = ((places + 0.5) * 2 / canvas - 1).reshape(-1, side_px, side_px, 2)
     photos = store.photos[index].permute(0, 3, 1, 2).float()
     pictures = _sampled(photos, normal, moves)
     classes = torch.nn.functional.grid_sample(
@@ -119,7 +119,7 @@ def cut(store: PhotoStore, index: Tensor, moves: Moves) -> Batch:
     pump = list(ATTRIBUTES).index("pump")
     barely = ((classes > 0) & (classes != PART_CLASSES.index("scale_reference"))).float().mean(dim=(1, 2)) < LEAST_PUMP
     attributes[barely, pump] = -1
-    zoom = size.max(dim=1).values / PICTURE_PX / torch.linalg.det(moves.matrix).abs().sqrt()
+    zoom = size.max(dim=1).values / side_px / torch.linalg.det(moves.matrix).abs().sqrt()
     return Batch(pictures, classes, points, rounds, attributes, _seen(classes, zoom, attributes))
 
 
@@ -133,9 +133,9 @@ def _seen(classes: Tensor, zoom: Tensor, attributes: Tensor) -> Tensor:
         elif name in EVIDENCE_PARTS:
             parts = torch.tensor([PART_CLASSES.index(p) for p in EVIDENCE_PARTS[name]], device=classes.device)
             seen[:, k] = torch.isin(classes, parts).float().mean(dim=(1, 2)) > EVIDENCE_SHARE
-        if name in ABSENCE_TELLS:
-            views = torch.tensor([ATTRIBUTES["view"].index(v) for v in ABSENCE_TELLS[name]], device=classes.device)
-            seen[:, k] |= torch.isin(view, views) & (zoom < WHOLE_VIEW)
+        if name in TELLING_VIEWS:
+            views = torch.tensor([ATTRIBUTES["view"].index(v) for v in TELLING_VIEWS[name]], device=classes.device)
+            seen[:, k] = torch.isin(view, views) & (zoom < WHOLE_VIEW)
     return seen
 
 

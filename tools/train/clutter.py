@@ -30,7 +30,7 @@ def covered(batch: Batch, textures: Tensor, probability: float) -> Batch:
 
     Args:
         batch: the pictures.
-        textures: (B, 3, P, P) what the occluders look like.
+        textures: (B, 3, P, P) what the occluders look like; every third is of one color instead.
         probability: share of pictures.
     """
     count, size = len(batch.pictures), batch.pictures.shape[-1]
@@ -45,6 +45,8 @@ def covered(batch: Batch, textures: Tensor, probability: float) -> Batch:
         kind = torch.rand(count, 1, 1, device=device)
         hidden |= torch.where(kind < 0.45, blob, torch.where(kind < 0.8, bar, torch.zeros_like(bar)))
     hidden &= torch.rand(count, 1, 1, device=device) < probability
+    flat = torch.rand(count, 3, 1, 1, device=device) * 255
+    textures = torch.where(torch.rand(count, 1, 1, 1, device=device) < 1 / 3, flat, textures)
     points = batch.points.clone()
     x, y = points[..., 0].round().long(), points[..., 1].round().long()
     inside = (x >= 0) & (x < size) & (y >= 0) & (y < size)

@@ -13,7 +13,7 @@ import numpy as np
 import typer
 from numpy.typing import NDArray
 
-from features.parts.part_vocabulary import PART_CLASSES, PICTURE_PX
+from features.parts.part_vocabulary import PICTURE_PX
 from tools.train.pack import Packed
 
 SUFFIXES = (".jpg", ".jpeg", ".png", ".webp")
@@ -39,8 +39,10 @@ def squares_of(path: Path, count: int, rng: np.random.Generator) -> list[NDArray
 
 
 def beside_pumps(packed: Packed, most: int, rng: np.random.Generator) -> NDArray[np.uint8]:
-    """(N, P, P, 3) squares of rendered photos that show surroundings, or a scale reference, but no pump."""
-    reference = PART_CLASSES.index("scale_reference")
+    """(N, P, P, 3) squares of rendered photos that show surroundings only.
+
+    A scale reference in them would be taught as background.
+    """
     squares: list[NDArray[np.uint8]] = []
     for k in rng.permutation(len(packed.names)):
         width, height = packed.size[k]
@@ -48,7 +50,7 @@ def beside_pumps(packed: Packed, most: int, rng: np.random.Generator) -> NDArray
         for _ in range(8):
             top, left = int(rng.integers(height - side + 1)), int(rng.integers(width - side + 1))
             window = (slice(top, top + side), slice(left, left + side))
-            if np.isin(packed.classes[k][window], (0, reference)).all():
+            if not packed.classes[k][window].any():
                 square = cv2.resize(packed.photos[k][window], (PICTURE_PX, PICTURE_PX), interpolation=cv2.INTER_LINEAR)
                 squares.append(np.asarray(square, np.uint8))
                 break

@@ -1,12 +1,15 @@
 """Judges the exported part model on packed photos and writes its card.
 
-`python -m tools.train.evaluate --val val.npz --test test.npz`: temperatures come from `val`, figures from `test`.
-Everything goes through the program's own reader of the model, so what is judged is what ships.
+`python -m tools.train.evaluate --val val.npz --test test.npz`: figures come from `test`. What makes the logits
+probabilities must also hold on pumps of kinds that training never showed, so it is fitted on `val` and `test` together;
+each half of `test` is judged by what `val` and the other half give. Everything goes through the program's own reader of
+the model, so what is judged is what ships.
 """
 
 import hashlib
 import json
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -15,7 +18,14 @@ import typer
 from numpy.typing import NDArray
 from scipy.optimize import minimize_scalar
 
-from features.parts.part_model import CARD_FILE, MODEL_FILE, PartModel, load_part_model
+from features.parts.part_model import (
+    CARD_FILE,
+    MODEL_FILE,
+    Calibration,
+    PartModel,
+    calibrated_one,
+    load_part_model,
+)
 from features.parts.part_vocabulary import ATTRIBUTES
 from tools.bench.part_figures import Figures, JudgedPhoto, figures_of, judge_photos, told_where_seen
 from tools.train.pack import Packed
@@ -43,25 +53,55 @@ def main(
     model: Annotated[Path, typer.Option()] = MODEL_FILE,
     card: Annotated[Path, typer.Option()] = CARD_FILE,
 ) -> None:
-    """Calibrate on val, judge on test, write both into the card."""
+    """Calibrate, judge, write both into the card."""
     told: dict[str, Any] = json.loads(card.read_text(encoding="utf-8"))
     told["sha256"] = hashlib.sha256(model.read_bytes()).hexdigest()
     told["temperatures"], told["surest"], told["pump_offset"] = {}, {}, 0.0
     _write(card, told)
     load_part_model.cache_clear()
-    packed = Packed.load(val)
-    judged = judge_photos(_model(model, card), packed, range(len(packed.names)))
-    told["temperatures"], told["pump_offset"] = temperatures(judged), pump_offset(judged)
-    _write(card, told)
-    load_part_model.cache_clear()
-    packed = Packed.load(test)
-    judged = judge_photos(_model(model, card), packed, range(len(packed.names)))
-    figures = figures_of(judged)
-    told["test"] = {"photos": len(packed.names), **figures.as_json()}
+    known, unlike = (judge_all(_model(model, card), path) for path in (val, test))
+    figures = figures_of(judged_by_the_other_half(known, unlike))
+    whole = fitted(known, unlike)
+    told["temperatures"], told["surest"] = dict(whole.temperatures), dict(whole.surest)
+    told["pump_offset"] = whole.pump_offset
+    told["test"] = {"photos": len(unlike), **figures.as_json()}
     told["confusion"] = confusion_tables(figures)
-    told["surest"] = right_when_sure(judged)
     _write(card, told)
     typer.echo(json.dumps(told["test"], indent=1))
+
+
+def judge_all(model: PartModel, path: Path) -> list[JudgedPhoto]:
+    """Every photo of a packed set."""
+    packed = Packed.load(path)
+    return judge_photos(model, packed, range(len(packed.names)))
+
+
+def fitted(known: Sequence[JudgedPhoto], unlike: Sequence[JudgedPhoto]) -> Calibration:
+    """What makes the logits of photos judged without any calibration probabilities.
+
+    Args:
+        known: photos of kinds that training showed; unlike: of kinds it did not.
+    """
+    return Calibration(temperatures([*known, *unlike]), right_when_sure(unlike), pump_offset(known))
+
+
+def judged_by_the_other_half(known: Sequence[JudgedPhoto], unlike: Sequence[JudgedPhoto]) -> list[JudgedPhoto]:
+    """`unlike` with the probabilities that a calibration fitted on the other half of it gives."""
+    halves = (unlike[0::2], unlike[1::2])
+    judged = []
+    for half, other in (halves, halves[::-1]):
+        calibration = fitted(known, other)
+        judged += [_calibrated(one, calibration) for one in half]
+    return judged
+
+
+def _calibrated(photo: JudgedPhoto, calibration: Calibration) -> JudgedPhoto:
+    """A photo judged without any calibration, with it."""
+    told = {}
+    for name, one in photo.attributes.items():
+        logits = np.log(np.clip(one.probabilities, 1e-300, 1.0))
+        told[name] = replace(one, probabilities=tuple(calibrated_one(name, logits, calibration).tolist()))
+    return replace(photo, attributes=told)
 
 
 def temperatures(judged: Sequence[JudgedPhoto]) -> dict[str, float]:

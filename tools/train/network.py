@@ -175,7 +175,9 @@ def load_start(network: PartNetwork, path: Path) -> str:
 
 
 def _grown(theirs: Mapping[str, Tensor], ours: Mapping[str, Tensor]) -> dict[str, Tensor]:
-    """Weights of an earlier form of the network; what a layer takes in beyond that starts at zero.
+    """Weights of an earlier form of the network.
+
+    What a layer takes in beyond that starts at zero; what it tells beyond that starts as in a new network.
 
     Raises:
         ValueError: a tensor has another shape in any other way.
@@ -184,10 +186,12 @@ def _grown(theirs: Mapping[str, Tensor], ours: Mapping[str, Tensor]) -> dict[str
     for name, mine in ours.items():
         old = theirs[name]
         if old.shape != mine.shape:
-            more = mine.shape[1] - old.shape[1] if old.dim() == mine.dim() == 2 else -1
-            if more < 0 or old.shape[0] != mine.shape[0]:
+            if old.dim() != mine.dim() or any(a > b for a, b in zip(old.shape, mine.shape, strict=True)):
                 raise ValueError(f"{name} {tuple(old.shape)} does not fit {tuple(mine.shape)}")
-            old = torch.cat([old, old.new_zeros(len(old), more)], dim=1)
+            grown[name] = mine.clone()
+            grown[name][: len(old)] = 0
+            grown[name][tuple(slice(0, size) for size in old.shape)] = old
+            continue
         grown[name] = old
     return grown
 

@@ -10,15 +10,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from features.parts.part_vocabulary import (
-    ABSENCE_TELLS,
     ATTRIBUTES,
     EVIDENCE_PARTS,
     PART_CLASSES,
     POINT_CLASSES,
     ROUND_CLASSES,
+    TELLING_VIEWS,
 )
 from tools.render.check_truth import circle_px
 from tools.render.scene import LABELS
+from tools.train.view_shown import view_shown
 
 Floats = NDArray[np.float32]
 MOST_POINTS, MOST_ROUND = 96, 10
@@ -26,6 +27,8 @@ MOST_POINTS, MOST_ROUND = 96, 10
 MOST_PX = 1e5
 LEAST_VISIBLE = 0.2
 """A circle of which less is seen is neither asked for nor held against the model."""
+LEAST_COIN_VISIBLE, LEAST_COIN_PX = 0.6, 2.5
+"""A coin more hidden, or with a smaller half axis, is neither asked for nor held against the model."""
 EVIDENCE_SHARE = 0.0012
 """Share of the photo that an attribute's parts must fill for the attribute to be seen."""
 
@@ -65,15 +68,23 @@ def targets_of(record: dict[str, Any], classes: NDArray[np.uint8]) -> PhotoTarge
         classes: (H, W) its class map.
     """
     attributes = np.full(len(ATTRIBUTES), -1, np.int64)
-    seen = np.ones(len(ATTRIBUTES), bool)
-    told = {"view": record["view"], "pump": "yes", **record["attributes"]}
+    view = view_shown(record, classes)
+    told = {"view": view, "pump": "yes", **record["attributes"]}
     for k, (name, values) in enumerate(ATTRIBUTES.items()):
         attributes[k] = values.index(told[name]) if told.get(name) in values else -1
-        if name in EVIDENCE_PARTS:
+    return PhotoTargets(_points(record), _rounds(record), attributes, seen_in(classes, view))
+
+
+def seen_in(classes: NDArray[np.uint8], view: str) -> NDArray[np.bool_]:
+    """One flag per entry of `ATTRIBUTES`: whether a photo of this class map and view shows enough to tell it."""
+    seen = np.ones(len(ATTRIBUTES), bool)
+    for k, name in enumerate(ATTRIBUTES):
+        if name in TELLING_VIEWS:
+            seen[k] = view in TELLING_VIEWS[name]
+        elif name in EVIDENCE_PARTS:
             parts = [PART_CLASSES.index(part) for part in EVIDENCE_PARTS[name]]
-            told_anyway = record["view"] in ABSENCE_TELLS.get(name, ())
-            seen[k] = told_anyway or np.isin(classes, parts).mean() > EVIDENCE_SHARE
-    return PhotoTargets(_points(record), _rounds(record), attributes, seen)
+            seen[k] = np.isin(classes, parts).mean() > EVIDENCE_SHARE
+    return seen
 
 
 def _points(record: dict[str, Any]) -> Floats:
@@ -106,7 +117,19 @@ def _rounds(record: dict[str, Any]) -> Floats:
             continue
         asked = feature["visible_fraction"] >= LEAST_VISIBLE
         rows.append([*center, shape[0, 0], shape[1, 1], shape[0, 1], ROUND_CLASSES.index(name), float(asked)])
-    return _filled(rows, MOST_ROUND, 7)
+    return _filled(rows + _coins(record), MOST_ROUND, 7)
+
+
+def _coins(record: dict[str, Any]) -> list[list[float]]:
+    rows: list[list[float]] = []
+    for reference in record["scale_references"]:
+        outline = np.array(reference["outline_px"], float)
+        if reference["kind"] != "coin" or not np.isfinite(outline).all():
+            continue
+        center, shape = ellipse_of_outline(outline)
+        asked = reference["visible_fraction"] >= LEAST_COIN_VISIBLE and np.linalg.eigvalsh(shape)[0] > LEAST_COIN_PX**2
+        rows.append([*center, shape[0, 0], shape[1, 1], shape[0, 1], ROUND_CLASSES.index("coin"), float(asked)])
+    return rows
 
 
 def ellipse_of_outline(outline: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

@@ -27,7 +27,8 @@ from features.problems import (
 )
 from features.reduced import reduced
 from features.scale.card_boards import COLUMNS, MIRRORED_ID_OFFSET, POCKET, ROWS, CardBoard, marker_reader
-from features.scale.corner_alignment import align_corners
+from features.scale.card_by_squares import corners_by_squares
+from features.scale.corner_alignment import align_corners, cross_corners
 from features.scale.corner_search import search_corners
 from features.scale.flatness import bend_of_card
 from features.scale.homography import apply_homography, fit_homography, local_scale_px_per_mm
@@ -58,9 +59,7 @@ _FIRST_LOOK_PX = 1536
 _GOOD_SQUARE_PX = 40.0
 _SHARPEN, _SHARPEN_PX = 1.5, 1.2
 _UPSAMPLE_BELOW_PX = 2100
-_WINDOW_SQUARES = 0.15
-"""Half side of the corner refinement's window; of 0.10 to 0.26 this left the least error on drawn cards."""
-
+_READABLE_SQUARE_PX = 20.0
 _MIN_MARKER_PX = 11
 """Fewer pixels a side do not resolve a marker's 7 x 7 cells."""
 
@@ -100,13 +99,19 @@ def find_cards(gray: NDArray[np.uint8], focal: FocalPrior) -> CardFinding:
     markers: list[Marker] = []
     for scale, sharpened in _looks(gray.shape):
         picture = _resized(gray, scale)
-        seen = read_markers(_sharpened(picture, scale) if sharpened else picture, scale)
-        markers = max(markers, seen, key=len)
-        references, refused = _measure_groups(gray, focal, group_markers(seen))
+        read = read_markers(_sharpened(picture, scale) if sharpened else picture, scale)
+        markers = max(markers, read, key=len)
+        references, refused = _measure_groups(gray, focal, group_markers(read))
         if references:
             references.sort(key=lambda r: -float(cv2.contourArea(r.outline_px.astype(np.float32))))
             return CardFinding(tuple(references), tuple(refused))
         problems = refused or problems
+    seen = corners_by_squares(gray) if sum(m.id >= MIRRORED_ID_OFFSET for m in markers) < 2 else None
+    if seen is not None:
+        measured = _measured(gray, focal, _Corners(seen.card, seen.ids, seen.px, 0))
+        if isinstance(measured, ScaleReference):
+            return CardFinding((measured,), ())
+        problems = problems or [measured]
     return CardFinding((), tuple(problems or _about_other_markers(markers)))
 
 
@@ -242,7 +247,7 @@ def _corners_of(gray: NDArray[np.uint8], group: MarkerGroup) -> tuple[_Corners, 
     start = (found.px + 0.5) / scale - 0.5
     crop_from_mm = np.linalg.inv(shrink) @ found.px_from_mm
     crop_from_mm = np.array([[1, 0, -low[0]], [0, 1, -low[1]], [0, 0, 1.0]]) @ crop_from_mm
-    refined = _refine(crop, start, card, crop_from_mm, found.ids)
+    refined = cross_corners(crop, start, card, crop_from_mm, found.ids)
     refined = align_corners(crop, card, found.ids, refined) + low
     square_px = local_scale_px_per_mm(crop_from_mm, card.outline_mm.mean(0)) * card.square_mm
     return _without_strays(_Corners(card, found.ids, refined, len(best.markers))), square_px
@@ -263,37 +268,6 @@ def _shares_place(one: MarkerGroup, other: MarkerGroup) -> bool:
         m.id in places and np.linalg.norm(places[m.id] - m.corners_px.mean(0)) < 0.5 * _side_px(m.corners_px)
         for m in other.markers
     )
-
-
-def _refine(
-    crop: NDArray[np.uint8],
-    start: NDArray[np.float64],
-    card: CardBoard,
-    px_from_mm: NDArray[np.float64],
-    ids: NDArray[np.int64],
-) -> NDArray[np.float64]:
-    """Sub-pixel saddle points at full resolution; the window follows the smallest square side seen there.
-
-    The window ends at the marker's black border: its inner bits would pull.
-    """
-    square = card.square_mm
-    out = start.copy()
-    # Very sharp edges lock the result to the pixel grid (0.1 px); some softness of our own takes that away.
-    typical = local_scale_px_per_mm(px_from_mm, card.outline_mm.mean(0)) * square
-    crop = np.asarray(cv2.GaussianBlur(crop, (0, 0), float(np.clip(0.02 * typical, 0.3, 1.2))), np.uint8)
-    at = card.corners_mm[ids]
-    for i, (point, mm) in enumerate(zip(start, at, strict=True)):
-        steps = apply_homography(px_from_mm, mm + np.array([[0, 0], [square, 0], [0, square]]))
-        side = min(np.linalg.norm(steps[1] - steps[0]), np.linalg.norm(steps[2] - steps[0]))
-        half = int(np.clip(_WINDOW_SQUARES * side, 3, 14))
-        room = np.minimum(point, np.array(crop.shape[::-1]) - 1 - point)
-        if room.min() > half + 1:
-            found = point.astype(np.float32).reshape(1, 1, 2).copy()
-            stop = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_MAX_ITER, 40, 1e-3)
-            found = np.asarray(cv2.cornerSubPix(crop, found, (half, half), (-1, -1), stop)).reshape(2)
-            if np.linalg.norm(found - point) < half:
-                out[i] = found
-    return out
 
 
 def _without_strays(corners: _Corners) -> _Corners:
@@ -329,6 +303,9 @@ def _measured(gray: NDArray[np.uint8], focal: FocalPrior, corners: _Corners) -> 
         return Problem(MARKERS_NOT_OURS, f"corners miss the card's grid by {fit.rms_px:.1f} px")
     poses = poses_of_points(mm, px, Camera.of_shape(gray.shape, focal.focal_px))
     tilt = poses[0].tilt_at_deg(mm.mean(0)) if poses else 0.0
+    square_px = local_scale_px_per_mm(fit.px_from_mm, mm.mean(0)) * card.square_mm
+    if square_px < MIN_SQUARE_PX:
+        return Problem(CARD_TOO_SMALL, f"squares of {square_px:.1f} px; {MIN_SQUARE_PX:.0f} px are needed")
     if tilt > TOO_OBLIQUE_DEG:
         return Problem(CARD_TOO_OBLIQUE, f"tilted {tilt:.0f} deg; {TOO_OBLIQUE_DEG:.0f} deg is the limit")
 
@@ -338,11 +315,12 @@ def _measured(gray: NDArray[np.uint8], focal: FocalPrior, corners: _Corners) -> 
     seen = f"{len(corners.ids)} of 24 corners seen"
     if len(corners.ids) < 18:
         said.append(Problem(CARD_PARTLY_COVERED, seen))
-    square_px = local_scale_px_per_mm(fit.px_from_mm, mm.mean(0)) * card.square_mm
     blur_px = edge_blur_px(gray, fit.px_from_mm, card, corners.ids)
     if blur_px > SHARP_ENOUGH_OF_SQUARE * square_px:
         spread = f"edges spread over {2.56 * blur_px:.1f} px, squares are {square_px:.0f} px"
         said.append(Problem(CARD_BLURRED, spread))
+    elif corners.marker_count == 0 and square_px > _READABLE_SQUARE_PX:
+        said.append(Problem(CARD_BLURRED, f"no marker can be read, though squares are {square_px:.0f} px"))
     expected_px = _expected_sd_px(blur_px)
     point_sd_px = fit.point_sd_px(expected_px)
     if fit.rms_px > 2.0 * expected_px and len(corners.ids) >= 8:

@@ -10,6 +10,7 @@ from features.circle_in_photos import SeenCircle
 from features.circle_in_space import CircleInSpace, CirclePrior, CircleSighting, rim_of, solve_circle
 from features.circle_scale import RimToMeasure, measure_by_coin
 from features.common_axis import with_common_axis
+from features.floor import floor_distance, middle_in_view
 from features.lenses import ByLens, lenses, over_lenses
 from features.measured import Contribution, MeasuredLength
 from features.parts.finder import FoundCircle
@@ -44,10 +45,6 @@ practice)."""
 
 _SAYS_NOTHING = 0.35
 """A size this open, half or twice, is told by the look of any pump."""
-
-_DISTANCE_RELATIVE_SD = 0.2
-"""How far a reference on the floor tells the pump's distance (common practice: it lies within an arm of the pump, which
-is photographed from one to two meters)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -235,13 +232,15 @@ def _by_distance(
     photo: Photo, circles: Sequence[FoundCircle], pose: PlanePose, reference: ScaleReference
 ) -> tuple[MeasuredCircle, ...]:
     """A reference on the floor tells only about how far away the pump is."""
-    distance_mm = float(np.linalg.norm(pose.translation_mm))
+    ratios = _without_scale(photo, circles)
+    joint = next((one.solved for one in ratios if one.found.sighting.name == "chamber_diameter"), None)
+    away = floor_distance(pose, joint)
     out = []
-    for circle in _without_scale(photo, circles):
+    for circle in ratios:
         kept = tuple(c for c in circle.length.contributions if c.name != "scale")
-        by_distance = Contribution("offset", f"distance:{photo.name}", _DISTANCE_RELATIVE_SD)
+        by_distance = Contribution("offset", f"distance:{photo.name}", away.relative_sd)
         size = Contribution("print_scale", reference.size_source, reference.size_relative_sd)
-        value = circle.length.value_mm * distance_mm / circle.solved.camera.focal_px
+        value = circle.length.value_mm * away.distance_mm / middle_in_view(circle.solved)[2]
         length = replace(circle.length, value_mm=value, contributions=(*kept, by_distance, size), offset_mm=0.0)
-        out.append(replace(circle, length=replace(length, per_offset_mm=value / distance_mm)))
+        out.append(replace(circle, length=replace(length, per_offset_mm=value / away.distance_mm)))
     return tuple(out)

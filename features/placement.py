@@ -69,10 +69,10 @@ _FACE: dict[Place, _Depth] = {
 """A port that faces the way the chamber does stands out in front of the joint, by about half of its flange's diameter
 (common practice). Shares are of the flange's diameter, which `_FLANGE_SIZES` guesses for what lies in it."""
 _FLANGE_SIZES = {"bolt_circle_diameter": 1.3, "port_bore": 3.0, "thread_major_diameter": 2.5, "bolt_hole_diameter": 8.0}
-_BEHIND = {"flange_diameter": _Depth(2.0, 2.5), "bolt_circle_diameter": _Depth(1.0, 2.5)}
+_BEHIND = {"flange_diameter": _Depth(2.5, 3.5), "bolt_circle_diameter": _Depth(1.5, 3.5)}
 """How far behind a flange's face its holes and the widest place of its rim lie: the face is raised by nothing (flat
-faces), 1 to 2 mm (ASME B16.5 Class 150, JIS B2220) or 2 to 4 mm (EN 1092-1), from memory, molded and cast pumps more
-freely; a rim's edge is broken or rounded by a millimeter (common practice)."""
+faces), 1 to 2 mm (ASME B16.5 Class 150, JIS B2220) or 2 to 4 mm (EN 1092-1), from memory, on molded and cast pumps and
+on stub ends with a loose flange by up to 10 mm; a rim's edge is broken or rounded by a millimeter (common practice)."""
 BEHIND_THE_FACE: tuple[str, ...] = tuple(_BEHIND)
 ON_THE_FACE: tuple[Place, ...] = ("flange", "seems_flange")
 

@@ -14,7 +14,7 @@ from reference_geometry.standards.threads import threads
 WHICH_EDGE_SD = {
     "chamber_diameter": 0.007,
     "flange_diameter": 0.005,
-    "bolt_circle_diameter": 0.008,
+    "bolt_circle_diameter": 0.006,
     "bolt_hole_diameter": 0.015,
     "port_bore": 0.025,
     "thread_major_diameter": 0.025,

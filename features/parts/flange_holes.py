@@ -39,7 +39,7 @@ LEAST_WEIGHT, MOST_WEIGHT = -2.5, 5.0
 """Bounds of one place's weight: one hole in a dozen is overlooked, and a stain may look like one."""
 LEAST_EVIDENCE = 2.5
 """Logarithm of how much likelier a ring must make the picture than none."""
-SLOTS, SLOT, SLOT_END, SLOT_SIDES = 3, (0.045, 0.13), 0.5, 0.15
+SLOTS, SLOT, SLOT_END, SLOT_SIDES = 3, (0.045, 0.13), 0.6, 0.15
 """Least number of slots that tell themselves from holes, how far apart their ends are over the flange's radius (slots
 that fit several standards: 4 to 10 mm longer than wide; common practice), how many votes the other end must have, and
 what lies between them, as shares."""
@@ -162,6 +162,9 @@ def _slot_share(scores: Floats, ring: int, turns: NDArray[np.int64]) -> float:
         return 0.0
     near = (turns[:, None] + np.arange(-2, 3)) % TURNS
     profile = scores[:, near].max(axis=2).mean(axis=1)
+    # A ring is as good a little beside its place: its own votes lie where they are most.
+    low, high = max(ring - NEAR_PX, 0), ring + NEAR_PX + 1
+    ring = low + int(np.argmax(profile[low:high]))
     away = RINGS - RINGS[ring]
     peak = np.r_[False, (profile[1:-1] >= profile[:-2]) & (profile[1:-1] > profile[2:]), False]
     may_be = peak & (np.abs(away) > SLOT[0]) & (np.abs(away) < SLOT[1])

@@ -9,12 +9,13 @@ from numpy.typing import NDArray
 
 from features.circle_fit import fit_circle
 from features.circle_in_space import CircleSighting
+from features.parts.face_circles import circles_about
 from features.parts.finder import FoundCircle, PartQuestion
 from features.parts.part_maps import RoundPart, part_at
 from features.parts.part_model import PartMaps
 from features.parts.part_outline import border_px
 from features.parts.part_vocabulary import PART_CLASSES
-from features.parts.placed import LONGEST_REACH, Placed, places_of
+from features.parts.placed import LONGEST_REACH, Placed, places_of, reference_frames
 from features.parts.rim_arcs import Which
 from features.parts.trace import TracedCircle, trace_circle
 
@@ -78,7 +79,11 @@ def trace_chamber(question: PartQuestion, part: RoundPart, maps: PartMaps) -> Fo
 
     # Rim or band edges are rounded: the seen edge may lie a little inside the true outermost one.
     places = places_told(question, part, maps)
-    return _traced(question, part, "chamber_diameter", places, free, (0.4, 0.0015))
+    best = _best_trace(question, part, places, free)
+    if best is None and question.tilt_known:
+        # Two chambers behind one another are told as one: the edges themselves agree on the front one's middle.
+        best = _best_trace(question, part, circles_about(question, part, reference_frames(question), True), free)
+    return _found(question, part, "chamber_diameter", places, free, (0.4, 0.0015), best)
 
 
 def trace_mouth(
@@ -114,8 +119,15 @@ def _traced(
     question: PartQuestion, part: RoundPart, name: str, places: list[Placed],
     free: Callable[[Array], NDArray[np.bool_]], shared: tuple[float, float],
 ) -> FoundCircle | None:  # fmt: skip
-    """Trace a told outline; where no edge follows it, the outline itself is told, with its own larger error."""
-    best = _best_trace(question, part, places, free)
+    """Trace a told outline."""
+    return _found(question, part, name, places, free, shared, _best_trace(question, part, places, free))
+
+
+def _found(
+    question: PartQuestion, part: RoundPart, name: str, places: list[Placed],
+    free: Callable[[Array], NDArray[np.bool_]], shared: tuple[float, float], best: tuple[TracedCircle, Placed] | None,
+) -> FoundCircle | None:  # fmt: skip
+    """The best trace; where no edge follows it, the outline itself is told, with its own larger error."""
     if best is not None:
         return found_circle(name, question.photo_name, best[0], shared)
     return outline_of(name, question.photo_name, part, places, free)

@@ -30,6 +30,9 @@ _STEPS = np.linspace(-MOST_ASIDE, MOST_ASIDE, 13)
 ASIDE = np.stack(np.meshgrid(_STEPS, _STEPS), axis=-1).reshape(-1, 2)
 """(C, 2) centers that are tried."""
 TURNS = 24
+WARP_SD_RAD, ENOUGH_TO_WARP = 0.04, 5
+"""Seen aslant from near by, a ring's middle is not its ellipse's: angles are off by a sine of this size. It takes so
+many fasteners to tell."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -141,14 +144,33 @@ def _fit(angles: Array, count: int, in_view: Callable[[Array], NDArray[np.bool_]
     start = float(np.angle(waves.sum())) / count
     best = (-np.inf, start, 0)
     for turn in (start, *(start + pitch * np.arange(1, TURNS) / TURNS)):
-        off, slot, closest = _from_slots(angles, turn, count)
+        plain, penalty = _unwarped(angles, turn, count, sd)
+        off, slot, closest = _from_slots(plain, turn, count)
         filled = closest < 3 * sd
         view = in_view(turn + pitch * np.arange(count))
         chance = np.where(view, SEEN_CHANCE, HIDDEN_CHANCE)
         on_place = off == closest[slot]
         density = np.where(on_place & filled[slot], np.exp(-0.5 * (off / sd) ** 2) / (sd * np.sqrt(2 * np.pi)), 0.0)
         each = (1 - STRAY_CHANCE) * density / count + STRAY_CHANCE / (2 * np.pi)
-        log = float(np.log(each).sum() + np.where(filled, np.log(chance), np.log(1 - chance)).sum())
+        log = float(np.log(each).sum() + np.where(filled, np.log(chance), np.log(1 - chance)).sum()) - penalty
         if log > best[0]:
             best = (log, turn, int((~view).sum()))
     return best
+
+
+def _unwarped(angles: Array, turn: float, count: int, sd: float) -> tuple[Array, float]:
+    """Angles freed of the likeliest warp that brings them nearer their slots, and what believing in it costs.
+
+    The cost is the warp's own improbability and the share of possible warps that would do as well (Laplace).
+    """
+    if len(angles) < ENOUGH_TO_WARP:
+        return angles, 0.0
+    pitch = 2 * np.pi / count
+    away = angles - turn
+    away -= pitch * np.rint(away / pitch)
+    near = np.abs(away) < 0.45 * pitch
+    waves = np.column_stack([np.cos(angles), np.sin(angles)])
+    precision = waves[near].T @ waves[near] / sd**2 + np.eye(2) / WARP_SD_RAD**2
+    warp = np.linalg.solve(precision, waves[near].T @ away[near] / sd**2)
+    cost = 0.5 * float(warp @ warp) / WARP_SD_RAD**2 + 0.5 * float(np.log(np.linalg.det(precision * WARP_SD_RAD**2)))
+    return angles - waves @ warp, cost

@@ -172,8 +172,8 @@ def _in_view(subject: Subject, parts: tuple[str, ...]) -> Callable[[Array], NDAr
 
 
 def _with_chamber(sightings: PartSightings, question: PartQuestion, chamber: Subject) -> PartSightings:
-    circle = trace_chamber(question, chamber.part, chamber.maps)
     ring, seen_px = counted_chamber_bolts(chamber)
+    circle = trace_chamber(question, chamber.part, chamber.maps, seen_px)
     counted = chamber_count_evidence(ring, chamber.maps, question.photo_name)
     return _more(sightings, (circle,), ("chamber_bolts", seen_px), counted)
 

@@ -20,6 +20,8 @@ from features.parts.rim_arcs import Which
 from features.parts.trace import TracedCircle, trace_circle
 
 Array = NDArray[np.float64]
+Trace = tuple[TracedCircle, Placed]
+"""A traced circle and the picture it was made in."""
 
 
 @dataclass(frozen=True)
@@ -64,12 +66,14 @@ NEIGHBOR_SD = 0.006
 """Standard uncertainty of a traced circle for which no more edges speak than chance would bring, as a share of it."""
 LEAST_COVERAGE = 0.25
 """Share of a circle that must be seen for its trace to be believed."""
+ENOUGH_BOLTS = 4
+"""So many bolts are not all taken for something else."""
 HIDERS = ("manifold", "flange", "companion", "threaded_boss", "scale_reference", "feet", "air_valve")
 """Parts that hide the joint's edge where they lie over it."""
 
 
-def trace_chamber(question: PartQuestion, part: RoundPart, maps: PartMaps) -> FoundCircle | None:
-    """The outermost round edge of a chamber's joint."""
+def trace_chamber(question: PartQuestion, part: RoundPart, maps: PartMaps, bolts_px: Array) -> FoundCircle | None:
+    """The outermost round edge of a chamber's joint, round all of its bolts (K, 2), which may be none."""
     hiders = [PART_CLASSES.index(name) for name in HIDERS]
 
     def free(rim_px: Array) -> NDArray[np.bool_]:
@@ -79,11 +83,19 @@ def trace_chamber(question: PartQuestion, part: RoundPart, maps: PartMaps) -> Fo
 
     # Rim or band edges are rounded: the seen edge may lie a little inside the true outermost one.
     places = places_told(question, part, maps)
-    best = _best_trace(question, part, places, free)
+    best = _best_of(round_all(trace_places(question, part, places, free), bolts_px))
     if best is None and question.tilt_known:
         # Two chambers behind one another are told as one: the edges themselves agree on the front one's middle.
-        best = _best_trace(question, part, circles_about(question, part, reference_frames(question), True), free)
+        about = circles_about(question, part, reference_frames(question), True)
+        best = _best_of(round_all(trace_places(question, part, about, free), bolts_px))
     return _found(question, part, "chamber_diameter", places, free, (0.4, 0.0015), best)
+
+
+def round_all(traces: list[Trace], bolts_px: Array) -> list[Trace]:
+    """The traces that lie round most of a joint's bolts (K, 2): within them runs the edge of a cover or a dome."""
+    if len(bolts_px) < ENOUGH_BOLTS:
+        return traces
+    return [(traced, placed) for traced, placed in traces if np.median(traced.ellipse.reach(bolts_px)) < 1.0]
 
 
 def trace_mouth(
@@ -125,7 +137,7 @@ def _traced(
 
 def _found(
     question: PartQuestion, part: RoundPart, name: str, places: list[Placed],
-    free: Callable[[Array], NDArray[np.bool_]], shared: tuple[float, float], best: tuple[TracedCircle, Placed] | None,
+    free: Callable[[Array], NDArray[np.bool_]], shared: tuple[float, float], best: Trace | None,
 ) -> FoundCircle | None:  # fmt: skip
     """The best trace; where no edge follows it, the outline itself is told, with its own larger error."""
     if best is not None:
@@ -135,9 +147,12 @@ def _found(
 
 def _best_trace(
     question: PartQuestion, part: RoundPart, places: list[Placed], free: Callable[[Array], NDArray[np.bool_]]
-) -> tuple[TracedCircle, Placed] | None:
+) -> Trace | None:
     """The trace with most evidence, and the picture it was made in; None where none is to be believed."""
-    traces = trace_places(question, part, places, free)
+    return _best_of(trace_places(question, part, places, free))
+
+
+def _best_of(traces: list[Trace]) -> Trace | None:
     return max(traces, key=lambda trace: trace_weight(*trace)) if traces else None
 
 
@@ -154,7 +169,7 @@ def trace_weight(traced: TracedCircle, placed: Placed) -> float:
 def trace_places(
     question: PartQuestion, part: RoundPart, places: list[Placed], free: Callable[[Array], NDArray[np.bool_]],
     doubtful: bool = False,
-) -> list[tuple[TracedCircle, Placed]]:  # fmt: skip
+) -> list[Trace]:  # fmt: skip
     """All traces to be believed, each with the picture it was made in; doubtful ones too where that is asked for."""
     traces = []
     for placed in places:

@@ -17,6 +17,7 @@ from features.parts.finder import FoundCircle, PartQuestion
 from features.parts.flange_holes import HoleRing, find_holes
 from features.parts.front_on import FaceFrame
 from features.parts.learned_circles import (
+    Trace,
     encloses,
     follows,
     found_circle,
@@ -152,7 +153,7 @@ class _Look:
     def holes(self, rim: Placed) -> HoleRing | None:
         return find_holes(self.question, rim, lambda px: hidden_share(self.maps, self.part.name, px))
 
-    def judged(self, traces: list[tuple[TracedCircle, Placed]]) -> list[_Candidate]:
+    def judged(self, traces: list[Trace]) -> list[_Candidate]:
         """Distinct traces with the holes about them."""
         return self.with_holes(_squared_up(self.question, self.part, traces))
 
@@ -161,7 +162,7 @@ class _Look:
         judged = [replace(one, ring=self.holes(one.placed)) for one in _distinct(candidates)]
         return [one for one in judged if one.trusted or one.ring is not None]
 
-    def traces(self, places: list[Placed]) -> list[tuple[TracedCircle, Placed]]:
+    def traces(self, places: list[Placed]) -> list[Trace]:
         return trace_places(self.question, self.part, places, self.free, doubtful=True)
 
     def ring_about(
@@ -203,7 +204,7 @@ def _traced_in(placed: Placed, traced: TracedCircle, part: RoundPart) -> _Candid
     return _Candidate(traced, placed.about(traced.ellipse.points_px()), weight, trusted)
 
 
-def _squared_up(question: PartQuestion, part: RoundPart, traces: list[tuple[TracedCircle, Placed]]) -> list[_Candidate]:
+def _squared_up(question: PartQuestion, part: RoundPart, traces: list[Trace]) -> list[_Candidate]:
     """Every trace in a picture squared up to its plane; one that tells its own slant may lean either way."""
     found = []
     for traced, placed in traces:

@@ -115,10 +115,10 @@ def _agreement(edges: _Edges, camera: Camera, normal: Array, part: RoundPart) ->
     """How much of up to four circles about one middle is seen, squared up to a plane; 0 where it lies elsewhere."""
     turn = camera.matrix @ rotation_taking_z_to(normal).T @ np.linalg.inv(camera.matrix)
     center, radius = fit_circle(_mapped(turn, part.outline_px(40)))
-    places = (_mapped(turn, edges.places_px) - center) * RADIUS_PX / radius
+    mapped = _mapped(turn, edges.places_px)
+    places = (mapped - center) * RADIUS_PX / radius
     depth = edges.places_px @ turn[2, :2] + turn[2, 2]
     # Gradients are covectors: they map by the inverse transpose of the map's Jacobian, here up to its depth.
-    mapped = _mapped(turn, edges.places_px)
     jacobian = (turn[None, :2, :2] - mapped[:, :, None] * turn[None, 2:, :2]) / depth[:, None, None]
     gradients = np.linalg.solve(jacobian.transpose(0, 2, 1), edges.gradients[..., None])[..., 0]
     gradients /= np.linalg.norm(gradients, axis=1, keepdims=True)

@@ -12,23 +12,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from features.camera import rotations_from_vectors
-from features.circle_in_space import (
-    CircleInSpace,
-    CirclePrior,
-    CircleSighting,
+from features.circle_in_space import CircleInSpace, CirclePrior, CircleSighting, rim_of
+from features.least_squares import Solution, solve
+from features.measured import Contribution, ContributionName, MeasuredLength
+from features.photo import FocalPrior
+from features.reference_fit import (
     cameras_near,
     distances_in_planes_mm,
     middle_of,
     normal_of_tilt,
     origins_of,
     reference_residuals,
-    rim_of,
     seen_place,
     translations_of,
 )
-from features.least_squares import Solution, solve
-from features.measured import Contribution, ContributionName, MeasuredLength
-from features.photo import FocalPrior
 from features.rim_shape import RimShape
 from features.scale.reference import ScaleReference
 

@@ -19,9 +19,18 @@ from features.least_squares import Solution, solve
 from features.measured import NO_SCALE_RELATIVE_SD, Contribution, ContributionName, MeasuredLength
 from features.photo import FocalPrior
 from features.plane_pose import PlanePose
+from features.reference_fit import (
+    cameras_near,
+    distances_in_planes_mm,
+    middle_of,
+    normal_of_tilt,
+    origins_of,
+    reference_residuals,
+    seen_place,
+    translations_of,
+)
 from features.rim_shape import NoRim, RimShape
 from features.scale.reference import ScaleReference
-from features.slant import HELD_SQUARE_SD_DEG
 
 Array = NDArray[np.float64]
 
@@ -46,6 +55,8 @@ class CirclePrior:
             is).
         plane: circles of one photo with the same word lie in one plane, and so share the error of its depth; each
             lies in its own where it is empty.
+        offset_share: how much further behind it lies for each mm that its diameter is larger than `guess_mm`.
+        guess_mm: the diameter that `offset_mm` was guessed for.
     """
 
     offset_mm: float
@@ -55,6 +66,8 @@ class CirclePrior:
     edge_sd_px: float = 0.5
     edge_shared_px: float = 0.3
     plane: str = ""
+    offset_share: float = 0.0
+    guess_mm: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -114,12 +127,18 @@ class CircleSighting:
 # print scale, circle center x, y, depth (3), tilt x, y (2), log radius, principal point's offset over the focal
 # length (2), the reference's bend (3, see `reference_residuals`).
 _POSE, _MOVE, _FOCAL, _LENS, _PRINT = slice(0, 3), slice(3, 6), 6, 7, 8
-_CENTER, _TILT, _RADIUS, _MIDDLE, _BEND = slice(9, 12), slice(12, 14), 14, slice(15, 17), slice(17, 20)
+CENTER, TILT, RADIUS, _MIDDLE, _BEND = slice(9, 12), slice(12, 14), 14, slice(15, 17), slice(17, 20)
 
 
 @dataclass(frozen=True, eq=False)
-class _Problem:
-    """The residuals of one circle with its reference."""
+class CircleProblem:
+    """The residuals of one circle with its reference; its plane lies nearly parallel to the reference's.
+
+    Attributes:
+        start: pose of the reference plane to start from; reference: None for ratios only.
+        focal, image_center_px: belief about the camera.
+        rim: the circle as seen; prior: what is believed of its plane.
+    """
 
     start: PlanePose
     reference: ScaleReference | None
@@ -129,13 +148,21 @@ class _Problem:
     prior: CirclePrior
 
     def cameras_of(self, xs: Array) -> Cameras:
+        """The cameras of (K, 20) guesses."""
         return cameras_near(self.focal, self.image_center_px, xs[:, _FOCAL], xs[:, _LENS], xs[:, _MIDDLE])
 
     @cached_property
     def pivot_mm(self) -> Array:
+        """(3,) the reference's middle in its own frame."""
         return middle_of(self.reference)
 
+    @cached_property
+    def seen_start(self) -> Array:
+        """(3,) where the starting pose puts the reference, as `seen_place` has it."""
+        return seen_place(self.start.rotation, self.start.translation_mm, self.start.focal_px, self.pivot_mm)
+
     def poses_of(self, xs: Array) -> tuple[Array, Array]:
+        """(K, 3, 3) and (K, 3) poses of the reference."""
         rotations = rotations_from_vectors(xs[:, _POSE]) @ self.start.rotation
         focal_px = self.focal.focal_px * np.exp(xs[:, _FOCAL])
         axis_px = self.focal.focal_px * xs[:, _MIDDLE]
@@ -145,138 +172,54 @@ class _Problem:
         """Parameters from an algebraic circle fit in the plane at the expected depth."""
         camera = Camera(self.start.focal_px, *self.image_center_px, 0.0)
         middle, radius = fit_circle(self.start.on_plane_mm(camera, self.rim.points_px, self.prior.offset_mm))
+        return self.guess_at(np.array([*middle, self.prior.offset_mm]), radius)
+
+    def guess_at(self, center_mm: Array, radius_mm: float) -> Array:
+        """(20,) parameters of the reference's starting pose and a circle (3,) in its frame."""
         x = np.zeros(20)
-        x[_MOVE] = seen_place(self.start.rotation, self.start.translation_mm, self.start.focal_px, self.pivot_mm)
+        x[_MOVE] = self.seen_start
         x[_FOCAL] = np.log(self.start.focal_px / self.focal.focal_px)
-        x[_CENTER] = [*middle, self.prior.offset_mm]
-        x[_RADIUS] = np.log(max(radius, 1e-3))
+        x[CENTER] = center_mm
+        x[RADIUS] = np.log(max(radius_mm, 1e-3))
         return x
 
+    def normals(self, xs: Array) -> Array:
+        """(K, 3) normals of the circle's plane in the reference's frame."""
+        return normal_of_tilt(xs[:, TILT])
+
+    def plane_beliefs(self, xs: Array) -> dict[str, Array]:
+        """Whitened residuals of where the circle's plane is believed to lie."""
+        prior = self.prior
+        larger_mm = 2.0 * np.exp(xs[:, RADIUS]) - prior.guess_mm
+        depth_mm = xs[:, CENTER.stop - 1] - prior.offset_mm - prior.offset_share * larger_mm
+        return {
+            "offset": depth_mm[:, None] / prior.offset_sd_mm,
+            "tilt": xs[:, TILT] / np.deg2rad(prior.tilt_sd_deg),
+        }
+
     def residuals(self, xs: Array) -> dict[str, Array]:
+        """Whitened residuals of (K, 20) guesses by their cause."""
         prior = self.prior
         cameras, (rotations, translations) = self.cameras_of(xs), self.poses_of(xs)
         origins = origins_of(rotations, translations)
         directions = cameras.rays(self.rim.points_px) @ rotations
-        radial_mm = distances_in_planes_mm(directions, origins, xs[:, _CENTER], normal_of_tilt(xs[:, _TILT]))
+        radial_mm = distances_in_planes_mm(directions, origins, xs[:, CENTER], self.normals(xs))
         out = {
-            "edge": (np.log(radial_mm) - xs[:, _RADIUS, None]) @ self.rim.whitening.T,
+            "edge": (np.log(radial_mm) - xs[:, RADIUS, None]) @ self.rim.whitening.T,
             "camera": xs[:, [_FOCAL]] / self.focal.relative_sd,
             "lens": xs[:, [_LENS]] / self.focal.k1_sd,
             "center": xs[:, _MIDDLE] / self.focal.center_sd,
-            "offset": (xs[:, _CENTER][:, 2:] - prior.offset_mm) / prior.offset_sd_mm,
-            "tilt": xs[:, _TILT] / np.deg2rad(prior.tilt_sd_deg),
+            **self.plane_beliefs(xs),
         }
         if self.reference is None:
-            # No scale: the plane is pinned where one pixel is one unit; only ratios will mean anything.
-            held = xs[:, _MOVE] / (1e-6 * np.array([self.focal.focal_px, self.focal.focal_px, 1.0]))
+            # No scale: the plane is pinned where it starts, a pixel being a unit there; only ratios will mean anything.
+            held = (xs[:, _MOVE] - self.seen_start) / (1e-6 * np.array([self.focal.focal_px, self.focal.focal_px, 1.0]))
             out["pin"] = np.concatenate([held, xs[:, [_PRINT]] / 1e-6, xs[:, _BEND]], axis=1)
             out["slant"] = xs[:, _POSE] / np.deg2rad([prior.slant_sd_deg, prior.slant_sd_deg, 1e-3])
             return out
         out |= reference_residuals(self.reference, cameras, rotations, translations, xs[:, _PRINT], xs[:, _BEND])
         out["print_scale"] = xs[:, [_PRINT]] / self.reference.size_relative_sd
         return out
-
-
-def cameras_near(
-    focal: FocalPrior, image_center_px: tuple[float, float], log_focal: Array, k1: Array, middle: Array
-) -> Cameras:
-    """Cameras as solved.
-
-    Args:
-        focal: what was believed.
-        image_center_px: (2,) middle of the picture.
-        log_focal: (K,) logarithms of their focal lengths over the one believed.
-        k1: (K,) distortions.
-        middle: (K, 2) where the lens's axis meets the picture, from its middle, over the focal length believed.
-    """
-    return Cameras(focal.focal_px * np.exp(log_focal), np.array(image_center_px) + focal.focal_px * middle, k1)
-
-
-def origins_of(rotations: Array, translations_mm: Array) -> Array:
-    """(K, 3) where cameras stand in the reference's frame."""
-    return np.asarray(-(translations_mm[:, None] @ rotations)[:, 0])
-
-
-def distances_in_planes_mm(directions: Array, origins: Array, centers: Array, normals: Array) -> Array:
-    """(K, N) distances from centers (K, 3) at which lines of sight meet planes, all in the reference's frame.
-
-    Args:
-        directions: (K, N, 3) of the lines; origins: (K, 3) where they start.
-        centers, normals: (K, 3) of the planes.
-    """
-    along = np.einsum("ki,ki->k", normals, centers - origins)
-    reach = along[:, None] / (directions @ normals[..., None])[..., 0]
-    met = reach[..., None] * directions + (origins - centers)[:, None]
-    return np.asarray(np.sqrt(np.einsum("kni,kni->kn", met, met)))
-
-
-def middle_of(reference: ScaleReference | None) -> Array:
-    """(3,) middle of a reference in its own frame, its origin where there is none."""
-    return np.zeros(3) if reference is None else np.array([*reference.points_mm.mean(axis=0), 0.0])
-
-
-def seen_place(rotation: Array, translation_mm: Array, focal_px: float, middle_mm: Array) -> Array:
-    """Where a pose puts the reference's middle in the picture: (2,) pixels from the lens's axis, log of mm per pixel.
-
-    These the photo tells at once. A translation in mm would follow every change of the focal length along a curve,
-    and a solution would take three times as many steps.
-    """
-    x, y, z = translation_mm + rotation @ middle_mm
-    return np.array([x / z * focal_px, y / z * focal_px, np.log(z / focal_px)])
-
-
-def translations_of(places: Array, axes_px: Array, focal_px: Array, rotations: Array, middle_mm: Array) -> Array:
-    """(K, 3) translations in mm that put the reference's middle at seen places.
-
-    Args:
-        places: (K, 3) as `seen_place` has them, their pixels from the picture's middle.
-        axes_px: (K, 2) where the lens's axis meets the picture, from its middle.
-        focal_px: (K,) focal lengths.
-        rotations: (K, 3, 3) reference frame to camera axes.
-        middle_mm: (3,) the reference's middle in its frame.
-    """
-    ahead = np.column_stack([places[:, :2] - axes_px, focal_px])
-    return np.asarray(np.exp(places[:, 2:]) * ahead - rotations @ middle_mm)
-
-
-def reference_residuals(
-    reference: ScaleReference,
-    cameras: Cameras,
-    rotations: Array,
-    translations_mm: Array,
-    log_size: Array,
-    bends: Array,
-) -> dict[str, Array]:
-    """Whitened residuals (K, N) of a reference's points, plus priors for what it cannot tell itself.
-
-    Args:
-        reference: the reference.
-        cameras: K guesses; rotations: (K, 3, 3), translations_mm: (K, 3) its frame to the axes of each.
-        log_size: (K,) logarithm of its true size over the stated one.
-        bends: (K, 3) curvatures in x, in x and y, and in y about its middle, over what is believed of them: three
-            hold any shallow cylinder, as in `features.scale.flatness`.
-    """
-    flat = reference.points_mm
-    x, y = (flat - flat.mean(axis=0)).T
-    depths = bends @ (reference.bend_sd_per_mm * np.stack([0.5 * x * x, x * y, 0.5 * y * y]))
-    every = np.concatenate([np.broadcast_to(flat, (len(depths), *flat.shape)), depths[..., None]], axis=2)
-    every = np.exp(log_size)[:, None, None] * every
-    seen = cameras.project(every @ np.swapaxes(rotations, 1, 2) + translations_mm[:, None])
-    miss = (seen - reference.points_px) / reference.point_sd_px
-    out = {"reference": miss.reshape(len(miss), -1), "bend": bends}
-    if len(reference.points_mm) < 3:
-        # Two clicked points say nothing of the slant: people shoot roughly square on (common practice).
-        tilt = rotations[:, :2, 2] / np.deg2rad(HELD_SQUARE_SD_DEG)
-        spin = (rotations[:, 0, 1] - rotations[:, 1, 0])[:, None]
-        out["slant"] = np.concatenate([tilt, spin / 10.0], axis=1)
-    return out
-
-
-def normal_of_tilt(tilt: Array) -> Array:
-    """(..., 2) tilts toward x and y in rad to (..., 3) unit normals."""
-    aside = np.sin(tilt)
-    ahead = np.sqrt(np.maximum(1.0 - np.sum(aside**2, axis=-1, keepdims=True), 1e-6))
-    return np.concatenate([aside, ahead], axis=-1)
 
 
 def solve_circle(
@@ -306,8 +249,12 @@ def solve_circle(
     rim = rim_of(sighting, prior)
     if not rim:
         raise ValueError(f"{sighting.name}: {rim.reason}")
-    problem = _Problem(start, reference, focal, image_center_px, rim, prior)
-    distance = float(np.linalg.norm(start.translation_mm))
+    return solve_problem(sighting, CircleProblem(start, reference, focal, image_center_px, rim, prior))
+
+
+def solve_problem(sighting: CircleSighting, problem: CircleProblem) -> CircleInSpace:
+    """Solve what was set up for a sighting."""
+    distance = float(np.linalg.norm(problem.start.translation_mm))
     steps = np.array([1e-5] * 3 + [0.01, 0.01] + [1e-5] * 4 + [1e-5 * distance] * 3 + [1e-5] * 5 + [1e-3] * 3)
     solution = solve(problem.residuals, problem.first_guess(), steps)
     return _report(sighting, problem, solution)
@@ -320,32 +267,32 @@ def rim_of(sighting: CircleSighting, prior: CirclePrior) -> RimShape | NoRim:
     return RimShape.of(sighting.points_px, flaws, prior.edge_sd_px)
 
 
-def _report(sighting: CircleSighting, problem: _Problem, solution: Solution) -> CircleInSpace:
+def _report(sighting: CircleSighting, problem: CircleProblem, solution: Solution) -> CircleInSpace:
     x = solution.x
     rotations, translations = problem.poses_of(x[None])
-    diameter = 2 * float(np.exp(x[_RADIUS]))
+    diameter = 2 * float(np.exp(x[RADIUS]))
     length = MeasuredLength(
         name=sighting.name,
         value_mm=diameter,
         contributions=_contributions(sighting, problem, solution),
         photos=(sighting.photo,),
-        offset_mm=float(x[_CENTER][2]),
+        offset_mm=float(x[CENTER][2]),
         per_offset_mm=_per_offset(solution, problem, diameter),
     )
     pull = np.linalg.norm(solution.residuals["tilt"])
     camera = problem.cameras_of(x[None]).one(0)
     return CircleInSpace(
-        length, x[_CENTER].copy(), normal_of_tilt(x[_TILT]), camera, rotations[0], translations[0],
+        length, x[CENTER].copy(), problem.normals(x[None])[0], camera, rotations[0], translations[0],
         problem.rim.rms_px, float(pull), solution.cost,
     )  # fmt: skip
 
 
-def _per_offset(solution: Solution, problem: _Problem, diameter_mm: float) -> float:
+def _per_offset(solution: Solution, problem: CircleProblem, diameter_mm: float) -> float:
     """Change of the diameter per mm of assumed offset."""
-    return float(solution.loadings["offset"][_RADIUS, 0]) * diameter_mm / -problem.prior.offset_sd_mm
+    return float(solution.loadings["offset"][RADIUS, 0]) * diameter_mm / -problem.prior.offset_sd_mm
 
 
-def _contributions(sighting: CircleSighting, problem: _Problem, solution: Solution) -> tuple[Contribution, ...]:
+def _contributions(sighting: CircleSighting, problem: CircleProblem, solution: Solution) -> tuple[Contribution, ...]:
     photo, feature = sighting.photo, f"{sighting.photo}:{sighting.name}"
     shared = problem.prior.edge_shared_px / problem.rim.radius_px
     parts: list[tuple[ContributionName, str, float]] = [
@@ -369,8 +316,8 @@ def _contributions(sighting: CircleSighting, problem: _Problem, solution: Soluti
 
 
 def _signed(solution: Solution, group: str) -> float:
-    return float(solution.loadings[group][_RADIUS, 0])
+    return float(solution.loadings[group][RADIUS, 0])
 
 
 def _size(solution: Solution, group: str) -> float:
-    return float(np.linalg.norm(solution.loadings[group][_RADIUS]))
+    return float(np.linalg.norm(solution.loadings[group][RADIUS]))

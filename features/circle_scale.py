@@ -13,10 +13,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from features.camera import Camera
-from features.circle_in_space import CircleInSpace, CirclePrior, CircleSighting, normal_of_tilt, rim_of
+from features.circle_in_space import CircleInSpace, CirclePrior, CircleSighting, rim_of
 from features.measured import Contribution, ContributionName, MeasuredLength
 from features.photo import Photo
 from features.plane_pose import coin_rim
+from features.reference_fit import normal_of_tilt
 from features.rim_shape import RadiusAtSlants, RimShape, radius_at_slants
 from features.scale.reference import ScaleReference
 from features.slant import SlantPosterior, held_log_prior, slant_posterior, slant_rotations

@@ -1,58 +1,202 @@
-"""How far away a pump is by a reference that lies on the floor it stands on.
+"""Circles of a pump measured by a reference that lies on the floor the pump stands on.
 
-The floor is seen a step before or behind the pump, and lower: taken for the pump's distance, the reference's makes a
-pump too large that a person looks down at. But the floor's slant is known from the reference, and a chamber's middle
-stands about as high above it as the chamber is wide, so the line of sight to the middle ends at that height.
+The floor's slant is known from the reference. A chamber's joint stands upright on it, its middle at a height that goes
+with its size (`features.standing_circle`); what lies in a port's face stands in front of that joint as always. Where
+no joint is seen the reference tells about how far away the pump is, and no more.
 """
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from features.circle_in_space import CircleInSpace
-from features.plane_pose import PlanePose
+from features.camera import Camera
+from features.circle_fit import fit_circle
+from features.circle_in_space import CircleInSpace, CircleSighting, solve_circle
+from features.lenses import ByLens, lenses, over_lenses
+from features.measured import Contribution, MeasuredLength
+from features.photo import FocalPrior, Photo
+from features.placement import FACES_ANY_WAY_DEG, FLANGE_FACE_LENGTHS, circle_prior, flange_guess_mm
+from features.plane_pose import PlanePose, plane_poses
+from features.scale.reference import ScaleReference
+from features.standing_circle import LEAN_SD_DEG, distance_by_height, solve_standing, upright_facing
 
 Array = NDArray[np.float64]
 
-HEIGHT_OF_DIAMETER, HEIGHT_SD = 0.9, 0.2
-"""Height of a chamber's middle above what the pump stands on, over the chamber's diameter: half of it, a manifold and
-feet (common practice)."""
-BESIDE_SD = 0.2
-"""How far a reference on the floor tells the pump's distance by its own (common practice: it lies within an arm of the
-pump, which is photographed from one to two meters)."""
+LEAST_LEAN_DEG, MOST_LEAN_DEG = 33.0, 85.0
+"""How far a card that lies on the floor leans back from the line of sight: seen from nearer to straight above, a
+chamber beside it would be too oblique to be measured, and a card on a pump leans back so far only where a photo is
+taken from the ground (common practice)."""
+_LEANS_BACK_MORE = 1.2
+"""Over how far it leans to a side."""
+
+BESIDE_SD = 0.4
+"""How far a reference on the floor tells the distance of a pump's parts by its own (common practice: it lies within an
+arm of the pump, which is photographed from half a meter to two)."""
+PORT_HEIGHT, PORT_HEIGHT_SD = 2.2, 1.7
+"""Height of a port's middle over its flange's diameter: near the pump's top or near its feet, a pump being four or five
+flanges high (common practice)."""
+_COIN_FLAWS = 0.03
+"""Error of a point of a coin's seen rim over its radius, so that 12 of them know the slant as well as the rim does."""
+_SAME_FACE = 0.5
+_OTHER_WAY_PULL = 3.0
 
 
-@dataclass(frozen=True)
-class FloorDistance:
-    """Distance of the pump from the camera along its axis, and its relative standard uncertainty."""
+@dataclass(frozen=True, eq=False)
+class _Wall:
+    """An upright plane that the pump's faces are parallel to.
 
-    distance_mm: float
-    relative_sd: float
+    Attributes:
+        rotation: (3, 3) its frame to camera axes; middle_mm: (3,) a place of it in camera axes.
+        focal: the camera as known by then.
+        slant_sd_deg: how far it may lean, per axis.
+        distance_errors: relative errors that its distance brings to every length.
+        joint_mm: diameter of the joint that lies in it; None where it is no plane of the pump itself.
+    """
+
+    rotation: Array
+    middle_mm: Array
+    focal: FocalPrior
+    slant_sd_deg: float
+    distance_errors: tuple[Contribution, ...]
+    joint_mm: float | None
 
 
-def floor_distance(floor: PlanePose, joint: CircleInSpace | None) -> FloorDistance:
-    """Distance of a pump.
+def lies_as_floor(pose: PlanePose, middle_mm: Array) -> bool:
+    """Whether a reference of untold place leans back as one that lies on the floor does.
 
     Args:
-        floor: pose of the reference that lies on the floor, z into the floor.
-        joint: the chamber's joint as solved without scale, in the plane where a pixel is a unit; None where not seen.
+        pose: its pose, in an upright photo.
+        middle_mm: (2,) its middle.
     """
-    beside = float(np.linalg.norm(floor.translation_mm))
-    if joint is None:
-        return FloorDistance(beside, BESIDE_SD)
-    middle = middle_in_view(joint)
-    ray, width = middle / middle[2], joint.length.value_mm / float(middle[2])
-    down = floor.rotation[:, 2]
-    # With distance Z its height is down . (floor - Z ray), to be the share of its width Z.
-    falls = float(down @ ray) + HEIGHT_OF_DIAMETER * width
-    away = float(down @ floor.translation_mm) / falls if falls > 0 else np.inf
-    sd = HEIGHT_SD * width / falls if falls > 0 else np.inf
-    if not 0.3 * beside < away < 3.0 * beside:
-        return FloorDistance(beside, BESIDE_SD)
-    weights = np.array([BESIDE_SD, max(sd, 0.02)]) ** -2.0
-    log_distance = float(weights @ np.log([beside, away]) / weights.sum())
-    return FloorDistance(float(np.exp(log_distance)), float(weights.sum() ** -0.5))
+    place = pose.rotation[:, :2] @ middle_mm + pose.translation_mm
+    sight = place / np.linalg.norm(place)
+    normal = -pose.rotation[:, 2]
+    up = np.array([0.0, -1.0, 0.0]) + sight[1] * sight
+    back = float(normal @ up) / float(np.linalg.norm(up))
+    lean = float(np.degrees(np.arctan2(back, float(-normal @ sight))))
+    aside = float(np.sqrt(max(1.0 - back**2 - float(normal @ sight) ** 2, 0.0)))
+    return LEAST_LEAN_DEG < lean < MOST_LEAN_DEG and back > _LEANS_BACK_MORE * aside
+
+
+def measure_by_floor(
+    photo: Photo,
+    circles: Sequence[tuple[CircleSighting, float]],
+    poses: Sequence[PlanePose],
+    reference: ScaleReference,
+) -> tuple[CircleInSpace, ...]:
+    """Measure circles by a reference on the floor.
+
+    Args:
+        photo: for its camera prior and size.
+        circles: edge points of each, and the error of the radius that they share.
+        poses: possible poses of the reference under the likeliest lens, one or two.
+        reference: what lies on the floor.
+
+    Returns:
+        One solved circle each, in the same order.
+    """
+    joint = next((one for one in circles if one[0].name == "chamber_diameter"), None)
+    if reference.is_circle:
+        reference = _as_its_pose_has_it(reference, poses[0], _center_px(photo))
+    standing = None if joint is None or len(reference.points_mm) < 4 else _standing(photo, *joint, poses, reference)
+    wall = _wall_beside(photo, circles, poses[0], reference) if standing is None else _wall_of(standing, reference)
+    return tuple(
+        standing if standing is not None and joint is not None and sighting is joint[0]
+        else _before_wall(photo, sighting, shared_px, wall)
+        for sighting, shared_px in circles
+    )  # fmt: skip
+
+
+def _standing(
+    photo: Photo, joint: CircleSighting, shared_px: float, poses: Sequence[PlanePose], reference: ScaleReference
+) -> CircleInSpace | None:
+    """The joint under every possible lens, as the best of them has it; None where it cannot stand on this floor."""
+    tried = []
+    for focal, height in lenses(photo.focal):
+        starts = poses if focal is photo.focal else plane_poses(reference, replace(photo, focal=focal))
+        for start in starts:
+            solved = solve_standing(joint, start, reference, focal, _center_px(photo), shared_px)
+            if solved and np.isfinite(solved.cost):
+                tried.append(ByLens(focal, solved, height - solved.cost))
+    if not tried:
+        return None
+    tried.sort(key=lambda one: -one.log_weight)
+    best = tried[0].solved
+    return replace(best, length=over_lenses(best.length, tried, photo.name))
+
+
+def _as_its_pose_has_it(coin: ScaleReference, pose: PlanePose, center_px: tuple[float, float]) -> ScaleReference:
+    """A coin's rim as points that are matched in angle: seen at such a slant as a floor's it tells its slant itself."""
+    angle = np.linspace(0, 2 * np.pi, 12, endpoint=False)
+    points_mm = 0.5 * coin.circle_diameter_mm * np.column_stack([np.cos(angle), np.sin(angle)])
+    there = np.column_stack([points_mm, 0 * angle]) @ pose.rotation.T + pose.translation_mm
+    points_px = Camera(pose.focal_px, *center_px).project(there)
+    radius_px = float(np.linalg.norm(np.ptp(points_px, axis=0))) / np.sqrt(8.0)
+    sd_px = max(coin.point_sd_px, _COIN_FLAWS * radius_px)
+    return replace(coin, points_mm=points_mm, points_px=points_px, point_sd_px=sd_px, is_circle=False)
+
+
+def _center_px(photo: Photo) -> tuple[float, float]:
+    return (photo.width_px - 1) / 2, (photo.height_px - 1) / 2
+
+
+def _wall_of(joint: CircleInSpace, reference: ScaleReference) -> _Wall:
+    """The joint's own plane."""
+    down, away = np.array([0.0, 0.0, 1.0]), joint.normal
+    frame = np.stack([down - away * away[2], np.cross(away, down), away], axis=1)
+    frame /= np.linalg.norm(frame, axis=0)
+    errors = tuple(part for part in joint.length.contributions if part.name != "edge")
+    focal = FocalPrior(joint.camera.focal_px, 0.01, "exif_sensor", k1_sd=0.005)
+    return _Wall(joint.rotation @ frame, middle_in_view(joint), focal, _SAME_FACE, errors, joint.length.value_mm)
+
+
+def _wall_beside(
+    photo: Photo, circles: Sequence[tuple[CircleSighting, float]], pose: PlanePose, reference: ScaleReference
+) -> _Wall:
+    """An upright plane through a port, which may open near the pump's top or near its feet."""
+    camera = Camera(photo.focal.focal_px, *_center_px(photo))
+    beside = float((pose.rotation[:, :2] @ reference.points_mm.mean(axis=0) + pose.translation_mm)[2])
+    logs, sds, ray = [np.log(beside)], [BESIDE_SD], np.array([0.0, 0.0, 1.0])
+    port = next((sighting for sighting, _ in circles if sighting.name in FLANGE_FACE_LENGTHS), None)
+    if port is not None:
+        middle_px, radius_px = fit_circle(port.points_px)
+        ray = camera.rays(middle_px)
+        width = flange_guess_mm(port.name, 2.0 * radius_px) / camera.focal_px
+        away, sd = distance_by_height(pose, ray, width, PORT_HEIGHT, PORT_HEIGHT_SD)
+        if 0.3 * beside < away < 3.0 * beside:
+            logs, sds = [*logs, np.log(away)], [*sds, sd]
+    weights = np.array(sds) ** -2.0
+    errors = (
+        Contribution("offset", f"distance:{photo.name}", float(weights.sum() ** -0.5)),
+        Contribution("print_scale", reference.size_source, reference.size_relative_sd),
+    )
+    middle = float(np.exp(weights @ logs / weights.sum())) * ray
+    turn = pose.rotation @ upright_facing(pose.rotation, ray)
+    return _Wall(turn, middle, photo.focal, 15.0, errors, None)
+
+
+def _before_wall(photo: Photo, sighting: CircleSighting, shared_px: float, wall: _Wall) -> CircleInSpace:
+    """A circle in a plane of its own before the wall, its size as its distance has it."""
+    start = PlanePose(wall.rotation, wall.middle_mm, wall.focal.focal_px, 0.0)
+    camera = Camera(wall.focal.focal_px, *_center_px(photo))
+    size_mm = 2.0 * fit_circle(start.on_plane_mm(camera, sighting.points_px))[1]
+    guess_mm = flange_guess_mm(sighting.name, size_mm)
+    prior = circle_prior(sighting.name, "rim", guess_mm, shared_px, wall.joint_mm)
+    if wall.joint_mm is None:
+        prior = replace(prior, offset_mm=0.0, offset_sd_mm=1e-3, tilt_sd_deg=LEAN_SD_DEG)
+    prior = replace(prior, slant_sd_deg=wall.slant_sd_deg)
+    solved = solve_circle(sighting, start, None, wall.focal, _center_px(photo), prior)
+    if solved.tilt_pull > _OTHER_WAY_PULL and wall.joint_mm is not None:
+        any_way = replace(prior, tilt_sd_deg=FACES_ANY_WAY_DEG, offset_mm=0.0, offset_sd_mm=wall.joint_mm)
+        solved = solve_circle(sighting, start, None, wall.focal, _center_px(photo), any_way)
+    return replace(solved, length=_at_distance(solved.length, wall))
+
+
+def _at_distance(length: MeasuredLength, wall: _Wall) -> MeasuredLength:
+    own = tuple(part for part in length.contributions if part.name != "scale")
+    return replace(length, contributions=(*own, *wall.distance_errors), offset_mm=None, per_offset_mm=0.0)
 
 
 def middle_in_view(circle: CircleInSpace) -> Array:

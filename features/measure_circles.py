@@ -10,15 +10,18 @@ from features.circle_in_photos import SeenCircle
 from features.circle_in_space import CircleInSpace, CirclePrior, CircleSighting, rim_of, solve_circle
 from features.circle_scale import RimToMeasure, measure_by_coin
 from features.common_axis import with_common_axis
-from features.floor import floor_distance, middle_in_view
+from features.floor import lies_as_floor, measure_by_floor
 from features.lenses import ByLens, lenses, over_lenses
 from features.measured import Contribution, MeasuredLength
 from features.parts.finder import FoundCircle
 from features.photo import FocalPrior, Photo
 from features.placement import (
     BEHIND_THE_FACE,
+    FACES_ANY_WAY_DEG,
     FLANGE_FACE_LENGTHS,
     ON_THE_FACE,
+    PORT_LEAD,
+    PORT_LEAD_SD,
     UNSCALED_PRIOR,
     CardAt,
     Place,
@@ -37,11 +40,17 @@ _SAME_COST = 5.0
 _TILT_PULL_SAID = 3.0
 """Standard uncertainties between a circle's own tilt and its plane's beyond which they are said to disagree."""
 
-_LIES_IN_PLANE_DEG, _ANY_TILT_DEG = 2.0, 60.0
+_LIES_IN_PLANE_DEG = 2.0
 """Circles believed to lie this nearly in the reference's plane are held to it; others may face any way."""
 _PUMP_DEPTH = 1.0
 """How far a circle that faces another way may lie before or behind the reference, over its diameter (common
 practice)."""
+
+_TURNS = 4
+"""Of guessing depths by sizes and sizes by depths."""
+
+_PARALLEL_DEG = 50.0
+"""Normals nearer than this may be of parallel planes, each taken from one circle's own slant."""
 
 _SAYS_NOTHING = 0.35
 """A size this open, half or twice, is told by the look of any pump."""
@@ -82,8 +91,8 @@ def measure_circles(
     measured: Sequence[MeasuredCircle]
     if reference is None or not poses:
         measured = _without_scale(photo, circles)
-    elif card_at == "floor":
-        measured = _by_distance(photo, circles, poses[0], reference)
+    elif card_at == "floor" or (card_at == "unknown" and seems_on_floor(reference, poses)):
+        measured = _by_floor(photo, circles, poses, reference)
     else:
         edges = {found.sighting.name: found.sighting.points_px for found in circles}
         middle = reference.outline_px.mean(axis=0)
@@ -94,6 +103,12 @@ def measure_circles(
             measured = _in_planes(photo, circles, poses, reference, place)
     doubted = (replace(circle, length=with_edge_doubt(circle.length)) for circle in measured)
     return tuple(c for c in doubted if c.length.is_ratio_only or c.length.relative_sd < _SAYS_NOTHING)
+
+
+def seems_on_floor(reference: ScaleReference, poses: Sequence[PlanePose]) -> bool:
+    """Whether a reference whose place was not told leans back as one on the floor does, under all its poses."""
+    told = len(reference.points_mm) > 3 and not reference.is_circle
+    return told and all(lies_as_floor(pose, reference.points_mm.mean(axis=0)) for pose in poses)
 
 
 def _center_px(photo: Photo) -> tuple[float, float]:
@@ -132,7 +147,7 @@ def _in_plane(
     if best[0].tilt_pull > _TILT_PULL_SAID and prior.tilt_sd_deg > _LIES_IN_PLANE_DEG:
         # It faces another way than the reference: nothing is known of its plane then, but that it is of this pump.
         depth = max(prior.offset_sd_mm, _PUMP_DEPTH * best[0].length.value_mm)
-        prior = replace(prior, tilt_sd_deg=_ANY_TILT_DEG, offset_sd_mm=depth)
+        prior = replace(prior, tilt_sd_deg=FACES_ANY_WAY_DEG, offset_sd_mm=depth)
         best, tried = _by_lenses(photo, sighting, poses, reference, prior, [(tried[0].focal, 0.0)])
     solved, length = best[0], best[0].length
     seen = SeenCircle(sighting, prior, reference, tried[0].focal, _center_px(photo), solved)
@@ -181,19 +196,44 @@ def _by_coin(
 
 
 def _priors(circles: Sequence[FoundCircle], pose: PlanePose, place: Place) -> list[CirclePrior]:
-    """Belief about the plane of each circle, sizes guessed at the reference's distance.
+    """Belief about the plane of each circle.
 
-    All that lies in a port's face lies as deep as its flange does, so one guess of the flange's size serves all.
+    Depths go with sizes, and sizes as they are seen at the reference's distance go with depths: guessed in turns.
     """
-    mm_per_px = float(pose.translation_mm[2]) / pose.focal_px
-    sizes = [2.0 * fit_circle(found.sighting.points_px)[1] * mm_per_px for found in circles]
+    away_mm = float(pose.translation_mm[2])
+    seen_mm = [2.0 * fit_circle(found.sighting.points_px)[1] * away_mm / pose.focal_px for found in circles]
+    priors = _priors_of_sizes(circles, seen_mm, place)
+    for _ in range(_TURNS):
+        # However near a thing is seen, it stays on this side of the camera, and no pump is ten times as deep.
+        stretch = [float(np.clip(1.0 + prior.offset_mm / away_mm, 0.3, 3.0)) for prior in priors]
+        priors = _priors_of_sizes(circles, [mm * s for mm, s in zip(seen_mm, stretch, strict=True)], place)
+    return priors
+
+
+def _priors_of_sizes(circles: Sequence[FoundCircle], sizes_mm: Sequence[float], place: Place) -> list[CirclePrior]:
+    """All that lies in a port's face lies as deep as its flange does, so one guess of the flange's size serves all."""
     names = [found.sighting.name for found in circles]
-    guesses = [flange_guess_mm(name, size) for name, size in zip(names, sizes, strict=True)]
-    flange_mm = next((size for name, size in zip(names, sizes, strict=True) if name == "flange_diameter"), None)
+    known = dict(zip(names, sizes_mm, strict=True))
+    flange_mm, joint_mm = known.get("flange_diameter"), known.get("chamber_diameter")
+
+    def part_mm(name: str, size_mm: float) -> float:
+        return flange_mm if flange_mm and name in FLANGE_FACE_LENGTHS else flange_guess_mm(name, size_mm)
+
     return [
-        circle_prior(name, place, flange_mm if flange_mm and name in FLANGE_FACE_LENGTHS else guess, one.edge_shared_px)
-        for name, guess, one in zip(names, guesses, circles, strict=True)
+        circle_prior(name, place, part_mm(name, size), one.edge_shared_px, joint_mm)
+        for name, size, one in zip(names, sizes_mm, circles, strict=True)
     ]
+
+
+def _by_floor(
+    photo: Photo, circles: Sequence[FoundCircle], poses: Sequence[PlanePose], reference: ScaleReference
+) -> tuple[MeasuredCircle, ...]:
+    """Each where it stands on the floor that the reference lies on."""
+    solved = measure_by_floor(photo, [(c.sighting, c.edge_shared_px) for c in circles], poses, reference)
+    return tuple(
+        MeasuredCircle(found, one, one.length, _planes_disagree(found, one))
+        for found, one in zip(circles, solved, strict=True)
+    )
 
 
 def _planes_disagree(found: FoundCircle, solved: CircleInSpace) -> tuple[Problem, ...]:
@@ -210,7 +250,24 @@ def _without_scale(photo: Photo, circles: Sequence[FoundCircle]) -> tuple[Measur
         group = [index for index in range(len(circles)) if in_face[index] == face]
         group.sort(key=lambda index: (circles[index].sighting.name != "flange_diameter", -circles[index].coverage))
         measured |= _in_one_plane(photo, circles, group)
-    return tuple(measured[i] for i in range(len(circles)))
+    faces = [measured[i].solved for i in range(len(circles)) if in_face[i]]
+    return tuple(
+        measured[i] if in_face[i] or not faces else _behind(faces[0], measured[i], photo) for i in range(len(circles))
+    )
+
+
+def _behind(face: CircleInSpace, joint: MeasuredCircle, photo: Photo) -> MeasuredCircle:
+    """A joint that was read in the plane of a port's face, at the distance at which it lies behind it."""
+    normals = [one.rotation @ one.normal for one in (face, joint.solved)]
+    apart_deg = float(np.degrees(np.arccos(np.clip(normals[0] @ normals[1], -1.0, 1.0))))
+    lead, lead_sd = (PORT_LEAD, PORT_LEAD_SD) if apart_deg < _PARALLEL_DEG else (0.0, _PUMP_DEPTH / 2)
+    # Over the plane's distance along its normal: the joint's is longer by a share of the diameter it has there.
+    to_plane = joint.solved.camera.focal_px * abs(float(normals[1][2]))
+    seen = joint.length.value_mm / to_plane
+    nearer = max(1.0 - lead * seen, 0.3)
+    depth = Contribution("offset", f"offset:{photo.name}:joint", lead_sd * seen / nearer)
+    length = replace(joint.length, value_mm=joint.length.value_mm / nearer)
+    return replace(joint, length=replace(length, contributions=(*length.contributions, depth)))
 
 
 def _in_one_plane(photo: Photo, circles: Sequence[FoundCircle], order: Sequence[int]) -> dict[int, MeasuredCircle]:
@@ -226,21 +283,3 @@ def _in_one_plane(photo: Photo, circles: Sequence[FoundCircle], order: Sequence[
             pose, prior = solved.as_pose(), replace(UNSCALED_PRIOR, slant_sd_deg=0.3)
             focal = replace(photo.focal, focal_px=solved.camera.focal_px, relative_sd=0.002)
     return measured
-
-
-def _by_distance(
-    photo: Photo, circles: Sequence[FoundCircle], pose: PlanePose, reference: ScaleReference
-) -> tuple[MeasuredCircle, ...]:
-    """A reference on the floor tells only about how far away the pump is."""
-    ratios = _without_scale(photo, circles)
-    joint = next((one.solved for one in ratios if one.found.sighting.name == "chamber_diameter"), None)
-    away = floor_distance(pose, joint)
-    out = []
-    for circle in ratios:
-        kept = tuple(c for c in circle.length.contributions if c.name != "scale")
-        by_distance = Contribution("offset", f"distance:{photo.name}", away.relative_sd)
-        size = Contribution("print_scale", reference.size_source, reference.size_relative_sd)
-        value = circle.length.value_mm * away.distance_mm / middle_in_view(circle.solved)[2]
-        length = replace(circle.length, value_mm=value, contributions=(*kept, by_distance, size), offset_mm=0.0)
-        out.append(replace(circle, length=replace(length, per_offset_mm=value / away.distance_mm)))
-    return tuple(out)

@@ -11,13 +11,13 @@ from threadpoolctl import threadpool_limits
 
 from features.camera import Camera
 from features.circle_in_photos import SeenCircle
-from features.measure_circles import MeasuredCircle, measure_circles
+from features.measure_circles import MeasuredCircle, measure_circles, seems_on_floor
 from features.measured import AttributeEvidence, MeasuredLength
 from features.parts.finder import LookAt, PartFinder, PartQuestion
 from features.photo import Photo
 from features.placement import CardAt
 from features.plane_pose import PlanePose, plane_poses, unscaled_pose
-from features.problems import NO_SCALE, NOTHING_FOUND, SCALE_FITS_NO_PLANE, Problem
+from features.problems import NO_SCALE, NOTHING_FOUND, REFERENCE_ON_FLOOR, SCALE_FITS_NO_PLANE, Problem
 from features.scale.find import find_scales
 from features.scale.reference import ScaleFinding, ScaleReference, ScaleRequest
 from features.sharpness import blur_problems
@@ -116,6 +116,8 @@ def survey_by(finding: ScaleFinding, photo: Photo, request: SurveyRequest, finde
     problems += [problem for circle in measured for problem in circle.problems]
     if reference is None:
         problems.append(Problem(NO_SCALE))
+    elif request.card_at == "unknown" and seems_on_floor(reference, poses):
+        problems.append(Problem(REFERENCE_ON_FLOOR))
     if not measured:
         problems.append(Problem(NOTHING_FOUND))
     mm_per_px, relative_sd = _scale_at_reference(photo, reference, poses)
@@ -158,13 +160,15 @@ def _question(
     request: SurveyRequest,
 ) -> PartQuestion:
     slant_told = reference is not None and len(reference.points_mm) > 2
+    seems = reference is not None and request.card_at == "unknown" and seems_on_floor(reference, poses)
+    on_floor = request.card_at == "floor" or seems
     return PartQuestion(
         photo_name=photo.name,
         pixels_rgb=photo.pixels_rgb,
         gray=np.asarray(cv2.cvtColor(photo.pixels_rgb, cv2.COLOR_RGB2GRAY), np.uint8),
         poses=poses,
         has_scale=reference is not None,
-        tilt_known=slant_told and request.card_at != "floor",
+        tilt_known=slant_told and not on_floor,
         look_at=request.look_at,
         known=request.known,
         keep_out_px=tuple(thing.outline_px for thing in seen),

@@ -44,30 +44,42 @@ class _Depth:
 Place = Literal["rim", "flange", "cover", "floor", "unknown", "seems_rim", "seems_port", "seems_flange", "seems_cover"]
 """A place as told, or as it seems where it was not told."""
 
+PORT_LEAD, PORT_LEAD_SD = 0.33, 0.12
+"""A port that faces the way its chamber does opens about as far out as the chamber's cover reaches, this share of the
+joint's diameter in front of the joint (common practice)."""
+
 _CHAMBER: dict[Place, _Depth] = {
     "rim": _Depth(6.0, 2.5, 0.008, 0.004),
-    "cover": _Depth(3.0, 5.0, 0.25, 0.06),
-    "flange": _Depth(20.0, 40.0, 0.2, 0.3, tilt_sd_deg=4.0),
+    "cover": _Depth(3.0, 5.0, 0.21, 0.055),
+    "flange": _Depth(5.0, 10.0, PORT_LEAD, PORT_LEAD_SD, tilt_sd_deg=4.0),
     "floor": _Depth(0.0, 60.0, 0.0, 0.4, tilt_sd_deg=60.0),
-    "unknown": _Depth(5.0, 8.0, 0.13, 0.14, tilt_sd_deg=5.0),
+    "unknown": _Depth(5.0, 8.0, 0.12, 0.13, tilt_sd_deg=5.0),
     "seems_rim": _Depth(5.5, 3.0, 0.015, 0.03, tilt_sd_deg=2.5),
-    "seems_port": _Depth(5.0, 8.0, 0.25, 0.15, tilt_sd_deg=4.0),
-    "seems_cover": _Depth(3.0, 8.0, 0.24, 0.09, tilt_sd_deg=3.0),
-    "seems_flange": _Depth(20.0, 40.0, 0.2, 0.3, tilt_sd_deg=4.0),
+    "seems_port": _Depth(5.0, 8.0, 0.24, 0.14, tilt_sd_deg=4.0),
+    "seems_cover": _Depth(3.0, 8.0, 0.21, 0.08, tilt_sd_deg=3.0),
+    "seems_flange": _Depth(5.0, 15.0, PORT_LEAD, 0.14, tilt_sd_deg=4.0),
 }
 _FACE: dict[Place, _Depth] = {
-    "rim": _Depth(-15.0, 30.0, -0.45, 0.3, tilt_sd_deg=4.0),
+    "rim": _Depth(0.0, 15.0, -0.75, 0.3, tilt_sd_deg=4.0),
     "cover": _Depth(0.0, 50.0, 0.0, 0.4, tilt_sd_deg=4.0),
     "flange": _Depth(0.7, 0.6),
     "floor": _Depth(0.0, 100.0, tilt_sd_deg=60.0),
     "unknown": _Depth(0.0, 15.0, -0.15, 0.35, tilt_sd_deg=4.0),
-    "seems_rim": _Depth(-15.0, 40.0, -0.4, 0.4, tilt_sd_deg=4.0),
+    "seems_rim": _Depth(0.0, 20.0, -0.75, 0.35, tilt_sd_deg=4.0),
     "seems_port": _Depth(0.7, 12.0, 0.0, 0.05, tilt_sd_deg=3.0),
     "seems_cover": _Depth(0.0, 50.0, 0.0, 0.4, tilt_sd_deg=4.0),
     "seems_flange": _Depth(1.0, 5.0, 0.0, 0.02, tilt_sd_deg=2.5),
 }
-"""A port that faces the way the chamber does stands out in front of the joint, by about half of its flange's diameter
-(common practice). Shares are of the flange's diameter, which `_FLANGE_SIZES` guesses for what lies in it."""
+"""The same where no joint is seen. Shares are of the flange's diameter, 0.4 to 0.5 of the joint's (common practice);
+`_FLANGE_SIZES` guesses it for what lies in it."""
+_FACE_BY_JOINT: dict[Place, _Depth] = {
+    "rim": _Depth(0.0, 5.0, -PORT_LEAD, PORT_LEAD_SD, tilt_sd_deg=4.0),
+    "cover": _Depth(0.0, 10.0, -0.12, 0.13, tilt_sd_deg=4.0),
+    "unknown": _Depth(0.0, 10.0, -0.15, 0.2, tilt_sd_deg=4.0),
+    "seems_rim": _Depth(0.0, 10.0, -PORT_LEAD, 0.14, tilt_sd_deg=4.0),
+    "seems_cover": _Depth(0.0, 10.0, -0.12, 0.15, tilt_sd_deg=4.0),
+}
+"""The same where the joint is seen. Shares are of its diameter."""
 _FLANGE_SIZES = {"bolt_circle_diameter": 1.3, "port_bore": 3.0, "thread_major_diameter": 2.5, "bolt_hole_diameter": 8.0}
 _BEHIND = {"flange_diameter": _Depth(2.5, 3.5), "bolt_circle_diameter": _Depth(1.5, 3.5)}
 """How far behind a flange's face its holes and the widest place of its rim lie: the face is raised by nothing (flat
@@ -120,7 +132,9 @@ def flange_guess_mm(name: str, diameter_mm: float) -> float:
     return diameter_mm * _FLANGE_SIZES.get(name, 1.0)
 
 
-def circle_prior(name: str, card_at: Place, part_guess_mm: float, edge_shared_px: float) -> CirclePrior:
+def circle_prior(
+    name: str, card_at: Place, part_guess_mm: float, edge_shared_px: float, joint_mm: float | None = None
+) -> CirclePrior:
     """Belief about the plane of a feature.
 
     Args:
@@ -128,12 +142,15 @@ def circle_prior(name: str, card_at: Place, part_guess_mm: float, edge_shared_px
         card_at: where the reference lies or seems to lie.
         part_guess_mm: rough diameter of the joint or of the face's flange, for depths that grow with the part's size.
         edge_shared_px: error of the radius that all edge points share.
+        joint_mm: rough diameter of the joint of the same pump, None where none is seen.
 
     Returns:
         The prior for `features.circle_in_space.solve_circle`.
     """
     on_face = name in FLANGE_FACE_LENGTHS
     depth = (_FACE if on_face else _CHAMBER)[card_at]
+    if on_face and joint_mm is not None and card_at in _FACE_BY_JOINT:
+        depth, part_guess_mm = _FACE_BY_JOINT[card_at], joint_mm
     edge = _BEHIND.get(name, _Depth(0.0, 0.0))
     return CirclePrior(
         offset_mm=depth.mean_mm + edge.mean_mm + depth.mean_share * part_guess_mm,
@@ -141,8 +158,13 @@ def circle_prior(name: str, card_at: Place, part_guess_mm: float, edge_shared_px
         tilt_sd_deg=depth.tilt_sd_deg,
         edge_shared_px=edge_shared_px,
         plane="face" if on_face else "joint",
+        offset_share=0.0 if on_face else depth.mean_share,
+        guess_mm=part_guess_mm,
     )
 
+
+FACES_ANY_WAY_DEG = 60.0
+"""Tilt, per axis, of a circle whose plane is known to be another than was believed."""
 
 UNSCALED_PRIOR = CirclePrior(offset_mm=0.0, offset_sd_mm=1e-3, tilt_sd_deg=1.0)
 """Without a scale depth means nothing: all circles of one photo are read in one plane."""

@@ -7,11 +7,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from features.camera import Camera, rotation_from_vector, rotations_from_vectors
-from features.circle_in_space import cameras_near, reference_residuals
 from features.least_squares import Solution, solve
 from features.measured import Contribution, ContributionName, MeasuredLength
 from features.photo import Photo
 from features.plane_pose import PlanePose, plane_poses
+from features.reference_fit import cameras_near, reference_residuals
 from features.scale.reference import ScaleReference
 
 Array = NDArray[np.float64]

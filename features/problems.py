@@ -344,6 +344,12 @@ PLANES_DISAGREE = _register(
     "Lay the reference flat on the part, or say with --card-at where it lies.",
     "caution",
 )
+REFERENCE_ON_FLOOR = _register(
+    "reference_on_floor",
+    "The reference seems to lie on the floor, so sizes hang on how high parts of the pump stand above it.",
+    "Lay the reference flat on the flange or on the chamber's rim, or say with --card-at where it lies.",
+    "caution",
+)
 PHOTOS_DISAGREE = _register(
     "photos_disagree",
     "Photos of this pump give different sizes for the same part.",

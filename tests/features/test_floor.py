@@ -1,47 +1,124 @@
-"""The distance of a pump by a card on its floor, beside drawn scenes of known truth (pinhole geometry alone)."""
+"""Pumps measured by a reference on their floor, beside drawn scenes of known truth (pinhole geometry alone)."""
+
+from pathlib import Path
 
 import numpy as np
 import pytest
 
-from features.camera import Camera, rotation_taking_z_to
-from features.circle_in_space import CirclePrior, CircleSighting, solve_circle
-from features.floor import BESIDE_SD, floor_distance, middle_in_view
-from features.photo import FocalPrior
-from features.plane_pose import PlanePose
+from features.camera import Camera, rotation_from_vector
+from features.circle_in_space import CircleSighting
+from features.floor import lies_as_floor, measure_by_floor
+from features.measure_circles import measure_circles
+from features.parts.finder import FoundCircle
+from features.photo import FocalPrior, Photo
+from features.plane_pose import PlanePose, plane_poses
+from features.scale.reference import ScaleReference
 
-FOCAL, CENTER = 1200.0, (799.5, 599.5)
+FOCAL = 1200.0
+PHOTO = Photo("a.jpg", Path("a.jpg"), np.zeros((1200, 1600, 3), np.uint8), FocalPrior(FOCAL, 0.05, "exif_35mm"))
+CAMERA = Camera.of_size(1600, 1200, FOCAL)
 DIAMETER_MM = 300.0
+LOOKS_DOWN_DEG = 35.0
+DOWN = np.array([0.0, np.cos(np.radians(LOOKS_DOWN_DEG)), np.sin(np.radians(LOOKS_DOWN_DEG))])
+AHEAD = np.array([0.0, -DOWN[2], DOWN[1]])
+ASIDE = np.array([1.0, 0.0, 0.0])
+FOOT = 900.0 * DOWN + 1000.0 * AHEAD
 
 
-def _joint(middle_mm):
-    """A joint square to the camera's axis, solved without scale as a photo shows it."""
-    angle = np.linspace(0, 2 * np.pi, 120, endpoint=False)
-    rim = middle_mm + 0.5 * DIAMETER_MM * np.column_stack([np.cos(angle), np.sin(angle), 0 * angle])
-    px = Camera(FOCAL, *CENTER).project(rim)
-    start = PlanePose(np.eye(3), np.array([0.0, 0.0, FOCAL]), FOCAL, 0.0)
-    focal = FocalPrior(FOCAL, 0.01, "exif_35mm")
-    return solve_circle(
-        CircleSighting("chamber_diameter", "a.jpg", px), start, None, focal, CENTER, CirclePrior(0, 1e-3)
+def card(place_mm, noise_px=0.05, seed=1):
+    """A pocket card's inner corners on the floor (the printed card's own geometry: squares of 12 mm)."""
+    random = np.random.default_rng(seed)
+    flat = np.array([[x, y] for y in 12.0 * np.arange(1, 5) for x in 12.0 * np.arange(1, 7)])
+    there = place_mm + flat[:, :1] * ASIDE - flat[:, 1:] * AHEAD
+    px = CAMERA.project(there) + random.normal(0, noise_px, (24, 2))
+    return ScaleReference(
+        "scale_card", "pocket scale card", flat, px, noise_px, px[[0, 5, 23, 18]], 0.005, "print:pocket"
     )
 
 
-@pytest.mark.parametrize(("height_of_diameter", "most"), [(0.9, 0.06), (0.7, 0.2), (1.1, 0.2)])
-def test_a_pump_looked_down_at_is_not_taken_for_as_far_as_its_floor(height_of_diameter, most):
-    """The camera 900 mm above the floor looks down by 35 deg; the card lies under the pump, so further away."""
-    down = np.array([0.0, np.cos(np.radians(35)), np.sin(np.radians(35))])
-    ahead = np.array([0.0, -down[2], down[1]])
-    foot = 900.0 * down + 1000.0 * ahead
-    joint = _joint(foot - height_of_diameter * DIAMETER_MM * down)
-    card = PlanePose(rotation_taking_z_to(down), foot, FOCAL, 0.0)
-    told = floor_distance(card, joint)
-    true_mm = float((foot - height_of_diameter * DIAMETER_MM * down)[2])
-    off = abs(np.log(told.distance_mm / true_mm))
+def circle(name, middle_mm, diameter_mm, turned_deg, noise_px=0.3, seed=2):
+    """An upright circle that faces the viewer but for a turn about the upright."""
+    random = np.random.default_rng(seed)
+    turn = np.radians(turned_deg)
+    along = np.cos(turn) * ASIDE + np.sin(turn) * AHEAD
+    angle = np.linspace(0, 2 * np.pi, 120, endpoint=False)[:, None]
+    rim = middle_mm + 0.5 * diameter_mm * (np.cos(angle) * along + np.sin(angle) * DOWN)
+    return CircleSighting(name, "a.jpg", CAMERA.project(rim) + random.normal(0, noise_px, (120, 2)))
+
+
+def joint(height_of_diameter, turned_deg=20.0):
+    return circle("chamber_diameter", FOOT - height_of_diameter * DIAMETER_MM * DOWN, DIAMETER_MM, turned_deg)
+
+
+def measured(*sightings, by=None, focal_photo=PHOTO):
+    reference = by or card(FOOT + 250 * ASIDE - 100 * AHEAD)
+    poses = plane_poses(reference, focal_photo)
+    return measure_by_floor(focal_photo, [(one, 0.3) for one in sightings], poses, reference)
+
+
+@pytest.mark.parametrize(("height_of_diameter", "most"), [(0.9, 0.02), (0.75, 0.09), (1.05, 0.09)])
+@pytest.mark.parametrize("turned_deg", [-30.0, 0.0, 35.0])
+def test_a_joint_is_as_large_as_its_height_over_the_floor_has_it(height_of_diameter, most, turned_deg):
+    (one,) = measured(joint(height_of_diameter, turned_deg))
+    off = abs(np.log(one.length.value_mm / DIAMETER_MM))
     assert 1e-6 < off < most
-    assert off < abs(np.log(np.linalg.norm(foot) / true_mm))
-    assert off < 2 * told.relative_sd < 2 * BESIDE_SD
-    assert middle_in_view(joint)[2] == pytest.approx(FOCAL, rel=0.02)
+    assert off < 2 * one.length.relative_sd < 0.2
+    assert one.tilt_pull < 1.5
 
 
-def test_without_a_joint_the_card_alone_tells():
-    card = PlanePose(np.eye(3), np.array([0.0, 300.0, 1000.0]), FOCAL, 0.0)
-    assert floor_distance(card, None).relative_sd == BESIDE_SD
+def test_where_on_the_floor_the_reference_lies_does_not_matter():
+    """As wide an interval and nearly the same size by a card before the pump, beside it, and behind."""
+    places = (-400 * AHEAD, 250 * ASIDE - 100 * AHEAD, 300 * AHEAD - 200 * ASIDE)
+    sizes = [measured(joint(0.9), by=card(FOOT + place))[0].length for place in places]
+    assert 1e-6 < np.ptp(np.log([size.value_mm for size in sizes])) < 0.03
+    assert all(size.relative_sd < 0.09 for size in sizes)
+
+
+def test_a_port_in_front_of_the_joint_is_not_taken_for_larger():
+    """It opens a third of the joint's diameter nearer to the viewer than the joint lies."""
+    turn = np.radians(20.0)
+    out = np.sin(turn) * ASIDE - np.cos(turn) * AHEAD
+    middle = FOOT - 1.6 * DIAMETER_MM * DOWN + 0.33 * DIAMETER_MM * out
+    _, flange = measured(joint(0.9), circle("flange_diameter", middle, 120.0, 20.0))
+    off = abs(np.log(flange.length.value_mm / 120.0))
+    assert 1e-6 < off < 0.04
+    assert off < 2 * flange.length.relative_sd < 0.3
+
+
+def test_without_a_joint_the_card_tells_only_about_how_far_away_a_port_is():
+    near_the_top = FOOT - 1.6 * DIAMETER_MM * DOWN
+    (flange,) = measured(circle("flange_diameter", near_the_top, 120.0, 0.0))
+    assert abs(np.log(flange.length.value_mm / 120.0)) < 2 * flange.length.relative_sd
+    assert 0.15 < flange.length.relative_sd < 0.45
+
+
+def test_a_coin_on_the_floor_tells_its_slant_by_its_own_rim():
+    """A 2 euro coin, 25.75 mm (Council Regulation (EC) 975/98), its rim drawn on the floor."""
+    random = np.random.default_rng(3)
+    angle = np.linspace(0, 2 * np.pi, 90, endpoint=False)[:, None]
+    rim = FOOT - 100 * AHEAD + 0.5 * 25.75 * (np.cos(angle) * ASIDE + np.sin(angle) * AHEAD)
+    px = CAMERA.project(rim) + random.normal(0, 0.1, (90, 2))
+    coin = ScaleReference("coin", "2 euro", np.zeros((90, 2)), px, 0.2, px, 0.002, "coin", True, 25.75)
+    (one,) = measured(joint(0.9), by=coin)
+    off = abs(np.log(one.length.value_mm / DIAMETER_MM))
+    assert 1e-6 < off < 2 * one.length.relative_sd < 0.3
+
+
+def test_a_card_of_untold_place_that_leans_back_as_a_floor_does_is_taken_for_one():
+    reference = card(FOOT + 250 * ASIDE - 100 * AHEAD)
+    found = FoundCircle(joint(0.9), 1.0, 0.3)
+    poses = plane_poses(reference, PHOTO)
+    (untold,) = measure_circles(PHOTO, [found], poses, reference, "unknown")
+    (told,) = measure_circles(PHOTO, [found], poses, reference, "floor")
+    assert untold.length.value_mm == told.length.value_mm
+
+
+@pytest.mark.parametrize(
+    ("leans_deg", "floor"),
+    [(0.0, False), (20.0, False), (-50.0, False), (45.0, True), (65.0, True)],
+    ids=["square on", "from a little below", "from above a pump's face", "floor seen steeply", "floor seen flatly"],
+)
+def test_a_face_seen_from_above_leans_the_other_way_than_a_floor(leans_deg, floor):
+    """Seen from above a face's normal points down in the picture, a floor's up: turns about the picture's x axis."""
+    turn = rotation_from_vector(np.array([-np.radians(leans_deg), 0.0, 0.0]))
+    assert lies_as_floor(PlanePose(turn, np.array([0.0, 0.0, 800.0]), FOCAL, 0.0), np.zeros(2)) == floor

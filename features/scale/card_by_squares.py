@@ -1,5 +1,6 @@
 """Corners of a card whose markers cannot be read: its squares tell where it lies, its print which card it is."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import cv2
@@ -16,6 +17,8 @@ Array = NDArray[np.float64]
 
 _ENLARGED, _WORK_PX = 2.0, 2048
 """Small pictures are looked at twice as large, large ones at this size."""
+_STRETCHED = 2.0
+"""A card that lies on the floor is seen half as high as wide: then a picture stretched as much is looked at."""
 _LEAST_CORNERS = 12
 _ALIKE, _MARGIN = 0.85, 0.02
 """Least likeness to the card's print, and how much more than to the other card's. Of unread cards on renders the right
@@ -39,11 +42,37 @@ def corners_by_squares(gray: NDArray[np.uint8]) -> CornersBySquares | None:
     """
     longest = max(gray.shape)
     scale = _ENLARGED if longest <= _WORK_PX else _WORK_PX / longest
-    size = (round(gray.shape[1] * scale), round(gray.shape[0] * scale))
-    picture = reduced(gray, size) if scale < 1.0 else cv2.resize(gray, size, interpolation=cv2.INTER_CUBIC)
-    picture = np.asarray(picture, np.uint8)
+    picture = _resized(gray, scale, scale)
+    return _best(gray, picture, scale, find_lattices(picture)) or _best(
+        gray, picture, scale, _flat_lattices(gray, scale)
+    )
+
+
+def _resized(gray: NDArray[np.uint8], wider: float, higher: float) -> NDArray[np.uint8]:
+    size = (round(gray.shape[1] * wider), round(gray.shape[0] * higher))
+    smaller = wider <= 1.0 and higher <= 1.0
+    return np.asarray(
+        reduced(gray, size) if smaller else cv2.resize(gray, size, interpolation=cv2.INTER_CUBIC), np.uint8
+    )
+
+
+def _flat_lattices(gray: NDArray[np.uint8], scale: float) -> Iterator[Array]:
+    """Possible places, in the picture enlarged by `scale`, of a card seen flatly: in one stretched upright."""
+    wider = min(1.0, scale)
+    higher = _STRETCHED * wider
+    # Pixel centers: (x + 0.5) s - 0.5, from the stretched picture to the enlarged one.
+    x, y = scale / wider, scale / higher
+    back = np.array([[x, 0.0, 0.5 * x - 0.5], [0.0, y, 0.5 * y - 0.5], [0.0, 0.0, 1.0]])
+    for px_from_squares in find_lattices(_resized(gray, wider, higher)):
+        yield back @ px_from_squares
+
+
+def _best(
+    gray: NDArray[np.uint8], picture: NDArray[np.uint8], scale: float, places: Iterator[Array]
+) -> CornersBySquares | None:
+    """The card that is most like its print, of those that may lie at places of the picture enlarged by `scale`."""
     best: dict[str, tuple[float, CornersBySquares]] = {}
-    for px_from_squares in find_lattices(picture):
+    for px_from_squares in places:
         for card in CARDS.values():
             squares_from_mm = np.diag([1.0 / card.square_mm, 1.0 / card.square_mm, 1.0])
             found = search_corners(picture, card, px_from_squares @ squares_from_mm)

@@ -36,7 +36,8 @@ class Reading:
     """One circle asked of a photo or a scene.
 
     Attributes:
-        photos: names; way: "told", "unknown" or "two photos"; name: of the circle.
+        photos: names; way: "told", "unknown", "hidden" (as unknown, the reference not in view) or "two photos".
+        name: of the circle.
         in_plane: whether the reference lies in its plane.
         truth_mm: true diameter; visible: the part of the circle in view.
         value_mm: what was measured, None when nothing was, or only a ratio; relative_sd: stated with it.
@@ -135,7 +136,8 @@ def read_scene(scene: Sequence[RenderedPhoto]) -> SceneReadings:
             ports.append(_port(photo, "told", combine_surveys([survey]).ports))
             if photo.has_reference:
                 unsaid = survey_by(finding, loaded, _request(photo, "unknown"), finder)
-                circles += _readings((photo,), "unknown", combine_surveys([unsaid]), (unsaid,))
+                way = "unknown" if photo.shows_reference else "hidden"
+                circles += _readings((photo,), way, combine_surveys([unsaid]), (unsaid,))
             if ports[-1].asked and ports[-1].connection == "flanged":
                 bare = survey_by(ScaleFinding(()), loaded, SurveyRequest(), finder)
                 ports.append(_port(photo, "none", combine_surveys([bare]).ports))

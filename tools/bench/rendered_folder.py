@@ -22,6 +22,10 @@ HOLE_SEEN = 0.5
 """Part of a hole's edge in view for the hole to count as seen."""
 
 
+REFERENCE_SEEN = 0.5
+"""Part of a reference in view for it to be asked for."""
+
+
 @dataclass(frozen=True, eq=False)
 class TrueCircle:
     """One circle of the pump that is at least partly in view.
@@ -79,6 +83,15 @@ class RenderedPhoto:
     def sheet(self) -> str:
         """The sheet a user would name, empty where there is none."""
         return next((str(r["name"]) for r in self.truth["scale_references"] if r["kind"] == "sheet"), "")
+
+    @property
+    def shows_reference(self) -> bool:
+        """Whether the first reference is in view: its face to the camera, and not hidden behind the pump."""
+        references = self.truth["scale_references"]
+        if not references:
+            return False
+        place, normal = np.array(references[0]["translation_mm"], float), np.array(references[0]["rotation"])[:, 2]
+        return float(normal @ place) > 0 and references[0]["visible_fraction"] >= REFERENCE_SEEN
 
     @property
     def has_reference(self) -> bool:

@@ -88,6 +88,8 @@ def say_off_plane(circles: Sequence[Reading], worst: int) -> None:
         _say(f"all circles, {words}", asked, None, None, True, worst)
         for name in SEEN:
             _say(f"  {_words(name)}", [r for r in asked if r.name == name], None, None, True, 0)
+    hidden = [r for r in circles if r.way == "hidden"]
+    _say("reference hidden or its back seen", hidden, None, None, True, 0)
 
 
 def say_two_photos(circles: Sequence[Reading], worst: int) -> None:

@@ -19,6 +19,8 @@ Picture = NDArray[np.float32]
 
 WINDOW_SQUARES = 0.15
 """Half side of the corner refinement's window; of 0.10 to 0.26 this left the least error on drawn cards."""
+STRAY_SQUARES = 0.12
+"""A crossing found further from where its neighborhood was seen is another edge's."""
 CELL_PX = 56
 """Side of a square in the picture of the print: a marker of 3/4 of it has 7 modules of 6 whole pixels."""
 HALF_SQUARES = 0.48
@@ -59,7 +61,7 @@ def cross_corners(
 ) -> NDArray[np.float64]:
     """Sub-pixel crossings at full resolution, the first step before `align_corners`.
 
-    The window follows the smallest square side seen there and ends at the marker's black border: its bits would pull.
+    The window follows the square as seen there and ends at the marker's black border: its bits would pull.
 
     Args:
         crop: (H, W) picture; start: (N, 2) where corners are seen, roughly.
@@ -74,14 +76,16 @@ def cross_corners(
     at = card.corners_mm[ids]
     for i, (point, mm) in enumerate(zip(start, at, strict=True)):
         steps = apply_homography(px_from_mm, mm + np.array([[0, 0], [square, 0], [0, square]]))
-        side = min(np.linalg.norm(steps[1] - steps[0]), np.linalg.norm(steps[2] - steps[0]))
-        half = int(np.clip(WINDOW_SQUARES * side, 3, 14))
+        sides = (steps[1:] - steps[0]).T
+        # Of a square seen at a slant its lesser height counts: a marker's border lies so much nearer to the corner.
+        height = abs(float(np.linalg.det(sides))) / float(np.linalg.norm(sides, axis=0).max())
+        half = int(np.clip(WINDOW_SQUARES * height, 3, 14))
         room = np.minimum(point, np.array(crop.shape[::-1]) - 1 - point)
         if room.min() > half + 1:
             found = point.astype(np.float32).reshape(1, 1, 2).copy()
             stop = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_MAX_ITER, 40, 1e-3)
             found = np.asarray(cv2.cornerSubPix(crop, found, (half, half), (-1, -1), stop)).reshape(2)
-            if np.linalg.norm(found - point) < half:
+            if np.abs(np.linalg.solve(sides, found - point)).max() < STRAY_SQUARES:
                 out[i] = found
     return out
 

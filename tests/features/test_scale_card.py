@@ -365,3 +365,12 @@ def test_published_apriltag_corners_agree_with_two_detectors(real_photos):
     assert len(by_opencv) >= 20
     assert 0 < np.median(by_opencv) < 0.5
     assert 0 < np.median(by_apriltag) < 0.5
+
+
+@pytest.mark.parametrize(("tilt", "axis", "blur_px"), [(64, 45.0, 1.5), (68, 30.0, 0.6), (68, 60.0, 0.6)])
+def test_corners_of_a_card_that_lies_askew_and_flat_stay_on_their_crossings(tilt, axis, blur_px):
+    """Its squares are seen as narrow rhombs, and a marker's border comes as near as a tenth of their sides."""
+    gray, truth = _scene(tilt_deg=tilt, tilt_axis_deg=axis, distance_mm=230, blur_px=blur_px, noise=0.02)
+    errors = _errors_px(_only(find_cards(gray, _focal(gray))), POCKET, truth)
+    assert 0.005 < np.sqrt(np.mean(errors**2)) < 0.12
+    assert np.abs(errors).max() < 0.5

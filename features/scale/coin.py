@@ -29,6 +29,8 @@ _SMALL_PX = 60.0
 _RELIEF_OF_A_COIN = 1.0
 _RIVAL = 0.85
 _OTHER_SIZE = 0.06
+_CARRIED = 0.7
+"""Share of a round thing's count that another one must have to be a thing that lies on it."""
 _GUESSES = 60
 _ROUGH_RADIUS_PX, _SLACK = 64.0, 1.5
 """A rough ring is judged at about this size, and what it is taken for is at least its own judgment over the slack."""
@@ -36,8 +38,14 @@ _UNSEEN = 0.12
 """What a round thing counts that the part model does not call a scale reference: it overlooks many a coin."""
 _LEAST_AXIS_RATIO = 0.4
 """A place told flatter than this is no coin, however roughly it was told."""
+_TOLD_SUPPORT = 0.5
+"""Part of a rim on which an edge must be found in a place told to be a reference; elsewhere it must be more."""
 _SURELY = 0.25
 """What a round thing in a place told to be a reference must count to be taken without a look at the whole photo."""
+_FULL = 0.8
+"""What a rim must score to be believed at once."""
+_ONCE_MORE = ((1.0, 1.0), (1.15, 1.0), (1.05, 0.85), (1.15, 0.85))
+"""(part of its size, part of its axis ratio) with which a rim is looked for again where it was not full."""
 _ROUND_TRIES = ((1.0, 1.0, 0.0), (0.8, 1.0, 0.0), (1.25, 1.0, 0.0))
 _TILTED_TRIES = tuple((1.0, squeeze, angle) for squeeze in (0.8, 0.62) for angle in (0.0, 45.0, 90.0, 135.0))
 """(part of the hinted radius, minor over major axis, direction of the minor axis)"""
@@ -76,15 +84,23 @@ def find_coin(
         scores = _scores(pixels_rgb, rims, sight)
     if not rims:
         return Problem(COIN_NOT_FOUND, "no round thing with a full rim")
-    # A round thing that carries another off its middle is no coin: coins lie on things.
-    carries = [any(lies_on(small, large) for small in rims) for large in rims]
-    scores = [0.0 if carrying else score for score, carrying in zip(scores, carries, strict=True)]
+    scores = _without_carriers(rims, scores)
     best = int(np.argmax(scores))
     rivals = [r for r, s in zip(rims, scores, strict=True) if s > _RIVAL * scores[best]]
     if any(abs(np.log(r.diameter_px / rims[best].diameter_px)) > _OTHER_SIZE for r in rivals):
         sizes = ", ".join(f"{r.diameter_px:.0f}" for r in rivals[:6])
         return Problem(COIN_AMBIGUOUS, f"{len(rivals)} of them, {sizes} px across")
-    return _reference(rims[best], diameter_mm, request)
+    return _reference(_fuller(pixels_rgb, rims[best]), diameter_mm, request)
+
+
+def _without_carriers(rims: Sequence[RimEllipse], scores: Sequence[float]) -> list[float]:
+    """Scores, 0 for a round thing that carries another off its middle: coins lie on things.
+
+    What it carries must be like a coin itself: a coin's own relief may look a little like a ring.
+    """
+    rated = list(zip(rims, scores, strict=True))
+    carries = [any(lies_on(small, large) and own > _CARRIED * score for small, own in rated) for large, score in rated]
+    return [0.0 if carrying else score for score, carrying in zip(scores, carries, strict=True)]
 
 
 def _worth(pixels_rgb: NDArray[np.uint8], sight: ReferenceSight | None) -> Worth:
@@ -119,7 +135,7 @@ def _rims_at(
         angle = float(np.rad2deg(told.angle_rad)) + 90.0
         ratio = float(told.semi_axes_px[1] / told.semi_axes_px[0])
         for squeeze in (ratio, 1.0):  # what was told of a coin may be a part of it only
-            rim = rim_near(pyramid, told.center_px, float(told.semi_axes_px[0]), squeeze, angle)
+            rim = rim_near(pyramid, told.center_px, float(told.semi_axes_px[0]), squeeze, angle, _TOLD_SUPPORT)
             found += [rim, ring_outside(pyramid, rim) if rim is not None else None]
     return one_of_each([rim for rim in found if rim and smallest_px <= rim.diameter_px <= largest_px])
 
@@ -168,6 +184,18 @@ def _near(pixels_rgb: NDArray[np.uint8], near: tuple[float, float, float]) -> Ri
         (r for r in good if r.score > 0.7 * best.score and r.contrast > 0.4 * best.contrast),
         key=lambda r: r.diameter_px,
     )
+
+
+def _fuller(pixels_rgb: NDArray[np.uint8], rim: RimEllipse) -> RimEllipse:
+    """The rim, or where much of it was not seen a fuller one about it: a rough start may end on a shadow."""
+    if rim.score > _FULL:
+        return rim
+    pyramid, ellipse = Pyramid(pixels_rgb), rim.ellipse
+    ratio, angle = float(ellipse.semi_axes_px[1] / ellipse.semi_axes_px[0]), float(np.rad2deg(ellipse.angle_rad)) + 90.0
+    size = float(ellipse.semi_axes_px[0])
+    again = [rim_near(pyramid, ellipse.center_px, f * size, flatter * ratio, angle) for f, flatter in _ONCE_MORE]
+    near = (*ellipse.center_px.tolist(), size)
+    return max([rim, *(one for one in again if one is not None and _fits_hint(one, near))], key=lambda one: one.score)
 
 
 def _fits_hint(rim: RimEllipse, near: tuple[float, float, float]) -> bool:

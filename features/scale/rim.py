@@ -23,7 +23,8 @@ _FINE_RADIUS_PX = 150.0
 _LARGEST_RADIUS_PX = 300.0
 _RING_KNOWN = 0.006
 _TWO_METALS = 1.4
-_LEAST_SUPPORT = 0.6
+LEAST_SUPPORT = 0.6
+"""Part of a rim on which an edge must be found for it to be one."""
 _OFF_MIDDLE = 0.3
 
 MIN_RADIUS_PX = 9.0
@@ -117,8 +118,9 @@ def _ellipse(center: Array, axes: Array, like: Ellipse) -> Ellipse:
 
 
 def rim_near(
-    pyramid: Pyramid, center_px: Array, radius_px: float, squeeze: float = 1.0, angle_deg: float = 0.0
-) -> RimEllipse | None:
+    pyramid: Pyramid, center_px: Array, radius_px: float, squeeze: float = 1.0, angle_deg: float = 0.0,
+    least_support: float = LEAST_SUPPORT,
+) -> RimEllipse | None:  # fmt: skip
     """Find the edge of a coin near a guess.
 
     Args:
@@ -127,9 +129,10 @@ def rim_near(
         radius_px: guessed major semi-axis, to some 30 %.
         squeeze: guessed minor over major axis.
         angle_deg: guessed direction of the minor axis.
+        least_support: part of the rim on which an edge must be found.
     """
     found = ring_near(pyramid, center_px, radius_px, squeeze, angle_deg)
-    return None if found is None else rim_about(pyramid, found.ellipse)
+    return None if found is None else rim_about(pyramid, found.ellipse, least_support)
 
 
 def ring_near(
@@ -145,7 +148,7 @@ def ring_near(
     return None if found is None else RoughRing(window.outward(found.ellipse), found.closed)
 
 
-def rim_about(pyramid: Pyramid, ring: Ellipse) -> RimEllipse | None:
+def rim_about(pyramid: Pyramid, ring: Ellipse, least_support: float = LEAST_SUPPORT) -> RimEllipse | None:
     """The second step: the edge of the coin that has a ring."""
     window = pyramid.around(ring.center_px, float(ring.semi_axes_px[0]), _FINE_RADIUS_PX)
     rough = ring
@@ -158,7 +161,7 @@ def rim_about(pyramid: Pyramid, ring: Ellipse) -> RimEllipse | None:
         rough = window.outward(chosen)
         if moved < 0.004:
             break
-    return _refined(pyramid, rough)
+    return _refined(pyramid, rough, least_support)
 
 
 def ring_outside(pyramid: Pyramid, rim: RimEllipse) -> RimEllipse | None:
@@ -177,7 +180,7 @@ def _edge_ring(pixels: NDArray[np.uint8], ellipse: Ellipse, inward: float) -> El
         edges = ring_edges(picture, ellipse, 0.17)
         looks.append((edges.only(edges.radius > 1.0 - inward), trust))
     ring = choose_ring(looks)
-    if ring is None or ring.support < 0.5 * _LEAST_SUPPORT:
+    if ring is None or ring.support < 0.5 * LEAST_SUPPORT:
         return None
     t = np.linspace(0, 2 * np.pi, 72, endpoint=False)
     rim = ring.radius(t)[:, None] * np.column_stack([np.cos(t), np.sin(t)])
@@ -185,7 +188,7 @@ def _edge_ring(pixels: NDArray[np.uint8], ellipse: Ellipse, inward: float) -> El
     return fit if isinstance(fit, Ellipse) and is_plausible(fit, ellipse) else None
 
 
-def _refined(pyramid: Pyramid, ellipse: Ellipse) -> RimEllipse | None:
+def _refined(pyramid: Pyramid, ellipse: Ellipse, least_support: float) -> RimEllipse | None:
     """Sub-pixel rim at full resolution: of each ray the edge that is strongest and closest to the ring."""
     window = pyramid.around(ellipse.center_px, float(ellipse.semi_axes_px[0]), _LARGEST_RADIUS_PX)
     inside = window.inward(ellipse)
@@ -203,7 +206,7 @@ def _refined(pyramid: Pyramid, ellipse: Ellipse) -> RimEllipse | None:
     off = np.abs(inside.distances_px(points))
     good = off < max(0.8, 0.006 * float(inside.semi_axes_px[1]))
     support = float(good.mean()) * len(off) / LINES
-    final = Ellipse.fit(window.points_outward(points[good])) if support >= _LEAST_SUPPORT else None
+    final = Ellipse.fit(window.points_outward(points[good])) if support >= least_support else None
     if not isinstance(final, Ellipse):
         return None
     return RimEllipse(final, window.points_outward(points[good]), support, float(np.median(np.abs(edges.step[good]))))

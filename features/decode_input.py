@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from features.problems import (
+from features.photo_problems import (
     FILE_EMPTY,
     FILE_MISSING,
     FILE_NOT_A_FILE,
@@ -19,8 +19,8 @@ from features.problems import (
     FILE_UNREADABLE,
     FORMAT_UNSUPPORTED,
     NOT_A_PHOTO,
-    Problem,
 )
+from features.problems import Problem
 
 if TYPE_CHECKING:  # the decoders themselves are never loaded into this process
     from features.decode_pixels import PictureFormat

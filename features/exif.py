@@ -20,7 +20,8 @@ from typing import Literal
 
 from features.camera import CENTER_PRIOR_SD, K1_PRIOR_SD, UNKNOWN_K1_SD
 from features.decode_tags import CameraFacts
-from features.problems import FOCAL_DOUBTFUL, FOCAL_UNKNOWN, PHOTO_CROPPED, PHOTO_ZOOMED, Problem
+from features.photo_problems import FOCAL_DOUBTFUL, FOCAL_UNKNOWN, PHOTO_CROPPED, PHOTO_ZOOMED
+from features.problems import Problem
 
 FULL_FRAME_WIDTH_MM = 36.0
 FULL_FRAME_DIAGONAL_MM = math.hypot(36.0, 24.0)

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from features.decode_input import printable_name, read_photo_bytes
 from features.decode_process import DecodedPixels, DecodeFailure, DecodePool, shared_pool
 from features.exif import FocalPrior, focal_prior
-from features.problems import (
+from features.photo_problems import (
     COLOR_PROFILE_IGNORED,
     COLORS_APPROXIMATE,
     DECODER_CRASHED,
@@ -33,8 +33,8 @@ from features.problems import (
     PHOTO_TOO_MANY_PIXELS,
     PHOTO_TOO_SMALL,
     TRANSPARENCY_FLATTENED,
-    Problem,
 )
+from features.problems import Problem
 
 __all__ = ["FocalPrior", "Photo", "PhotoRefused", "load_photo", "load_photos", "prepare_to_load"]
 

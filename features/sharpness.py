@@ -10,7 +10,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from features.problems import PHOTO_BLURRED, Problem
+from features.photo_problems import PHOTO_BLURRED
+from features.problems import Problem
 from features.reduced import reduced
 
 Gray = NDArray[np.float32]

@@ -5,7 +5,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from features.problems import DECODER_CRASHED, Problem
+from features.photo_problems import DECODER_CRASHED
+from features.problems import Problem
 from features.scale.reference import ScaleRequest
 from identify.typed.options import TypedOptions, WrongUsage, understand
 from identify.web.case_record import CaseRecord, KeptPhoto

@@ -4,7 +4,7 @@ import cv2
 import numpy as np
 import pytest
 
-from features.problems import PHOTO_BLURRED
+from features.photo_problems import PHOTO_BLURRED
 from features.sharpness import blur_problems, edge_spread_px
 
 

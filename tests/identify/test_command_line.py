@@ -13,7 +13,8 @@ from PIL import Image
 from typer.testing import CliRunner
 
 from features.photo import PhotoRefused
-from features.problems import FILE_MISSING, Problem
+from features.photo_problems import FILE_MISSING
+from features.problems import Problem
 from identify import answering
 from identify.answer import build_answer
 from identify.command_line import app, main

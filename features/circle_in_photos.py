@@ -7,6 +7,7 @@ in place is not asked: photos between which it was moved fit no common circle, a
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,6 +29,7 @@ from features.reference_fit import (
 )
 from features.rim_shape import RimShape
 from features.scale.reference import ScaleReference
+from features.standing_circle import HEIGHT_SOURCE, height_belief, upright_belief, upright_frame
 
 Array = NDArray[np.float64]
 
@@ -40,8 +42,9 @@ _DOUBT, _DOUBT_MM = 1.5, 4.0
 _MOVED_SQUARES = 18.0
 """Twice the cost that photos of one place may lose by being joined: a chi-square of some 4 to 8 degrees, flaws of
 castings allowed for."""
-_MOVED_SHARE, _MOVED_MM = 0.06, 12.0
-"""Circles whose middles lie further apart in the reference's frame than this cannot be one: not tried."""
+_MOVED_SHARE, _MOVED_SHARE_STANDING, _MOVED_MM = 0.06, 0.25, 12.0
+"""Circles whose middles lie further apart in the reference's frame than this cannot be one: not tried. What stands on
+the reference's plane is placed less well by one photo."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -76,6 +79,13 @@ class _Joint:
         first = _OF_VIEW * len(self.views)
         return slice(first, first + 10)
 
+    @cached_property
+    def frame(self) -> Array:
+        """(3, 3) frame, in the reference's, from whose third axis the circle's normal leans a little."""
+        if not self.views[0].prior.stands:
+            return np.eye(3)
+        return upright_frame(np.mean([view.solved.normal for view in self.views], axis=0))
+
     def start(self) -> tuple[Array, Array]:
         """First guess and difference steps: each view as solved alone, the circle as their mean."""
         solved = [view.solved for view in self.views]
@@ -90,7 +100,8 @@ class _Joint:
             away = 1e-5 * float(np.linalg.norm(one.translation_mm))
             steps += [1e-5] * 3 + [0.01, 0.01] + [1e-5] * 6
         center = np.mean([one.center_mm for one in solved], axis=0)
-        tilt = np.arcsin(np.clip(np.mean([one.normal for one in solved], axis=0)[:2], -0.9, 0.9))
+        normal = np.mean([one.normal for one in solved], axis=0) @ self.frame
+        tilt = np.arcsin(np.clip(normal[:2], -0.9, 0.9))
         radius = np.mean([np.log(one.length.value_mm / 2) for one in solved])
         parts += [0, *center, *tilt, float(radius), 0, 0, 0]
         steps += [1e-5, away, away, away, 1e-5, 1e-5, 1e-5, 1e-3, 1e-3, 1e-3]
@@ -98,11 +109,12 @@ class _Joint:
 
     def residuals(self, xs: Array) -> dict[str, Array]:
         size, center, tilt, radius, bend = np.split(xs[:, self.common], [1, 4, 6, 7], axis=1)
-        normal, prior = normal_of_tilt(tilt), self.views[0].prior
+        normal, prior = normal_of_tilt(tilt) @ self.frame.T, self.views[0].prior
+        near = (center[:, 2:] - prior.offset_mm) / _doubted_sd_mm(prior)
         out = {
             "print_scale": size / self.views[0].reference.size_relative_sd,
-            "offset": (center[:, 2:] - prior.offset_mm) / _doubted_sd_mm(prior),
-            "tilt": tilt / np.deg2rad(prior.tilt_sd_deg),
+            "offset": height_belief(center, radius[:, 0]) if prior.stands else near,
+            "tilt": upright_belief(tilt) if prior.stands else tilt / np.deg2rad(prior.tilt_sd_deg),
             "bend": bend,
         }
         for i, (view, rim, shared) in enumerate(zip(self.views, self.rims, self.shared, strict=True)):
@@ -155,9 +167,11 @@ def circle_of_photos(seen: Sequence[SeenCircle]) -> MeasuredLength | None:
 
 def _may_be_one(seen: Sequence[SeenCircle]) -> bool:
     first = seen[0].solved
-    near = _MOVED_MM + _MOVED_SHARE * first.length.value_mm
+    stands = seen[0].prior.stands
+    near = _MOVED_MM + (_MOVED_SHARE_STANDING if stands else _MOVED_SHARE) * first.length.value_mm
     return all(
-        view.reference.size_source == seen[0].reference.size_source
+        view.prior.stands == stands
+        and view.reference.size_source == seen[0].reference.size_source
         and len(view.reference.points_mm) >= 4
         and not view.reference.is_circle
         and float(np.linalg.norm(view.solved.center_mm[:2] - first.center_mm[:2])) < near
@@ -178,8 +192,9 @@ def _length(seen: Sequence[SeenCircle], joint: _Joint, solution: Solution) -> Me
     def signed(group: str) -> float:
         return float(solution.loadings[group][row, 0])
 
+    depth = HEIGHT_SOURCE if prior.stands else f"offset:{all_photos}:{prior.plane or name}"
     parts: list[tuple[ContributionName, str, float]] = [
-        ("offset", f"offset:{all_photos}:{prior.plane or name}", signed("offset")),
+        ("offset", depth, signed("offset")),
         ("tilt", f"tilt:{all_photos}:{name}", size("tilt")),
         ("print_scale", seen[0].reference.size_source, signed("print_scale")),
         ("reference", f"bend:{all_photos}", size("bend")),
@@ -196,6 +211,8 @@ def _length(seen: Sequence[SeenCircle], joint: _Joint, solution: Solution) -> Me
             ("reference", f"reference:{photo}", size(f"reference{i}")),
         ]
     diameter = 2 * float(np.exp(log_radius))
-    per_offset = signed("offset") * diameter / -_doubted_sd_mm(prior)
     contributions = tuple(Contribution(*part) for part in parts)
+    if prior.stands:
+        return MeasuredLength(name, diameter, contributions, photos)
+    per_offset = signed("offset") * diameter / -_doubted_sd_mm(prior)
     return MeasuredLength(name, diameter, contributions, photos, center_z, per_offset)

@@ -57,6 +57,7 @@ class CirclePrior:
             lies in its own where it is empty.
         offset_share: how much further behind it lies for each mm that its diameter is larger than `guess_mm`.
         guess_mm: the diameter that `offset_mm` was guessed for.
+        stands: it stands upright on the reference's plane (`features.standing_circle`), its depth told by its size.
     """
 
     offset_mm: float
@@ -68,6 +69,7 @@ class CirclePrior:
     plane: str = ""
     offset_share: float = 0.0
     guess_mm: float = 0.0
+    stands: bool = False
 
 
 @dataclass(frozen=True, eq=False)

@@ -20,7 +20,7 @@ from features.photo import FocalPrior, Photo
 from features.placement import FACES_ANY_WAY_DEG, FLANGE_FACE_LENGTHS, circle_prior, flange_guess_mm
 from features.plane_pose import PlanePose, plane_poses
 from features.scale.reference import ScaleReference
-from features.standing_circle import LEAN_SD_DEG, distance_by_height, solve_standing, upright_facing
+from features.standing_circle import LEAN_SD_DEG, distance_by_height, solve_standing, upright_frame
 
 Array = NDArray[np.float64]
 
@@ -63,6 +63,19 @@ class _Wall:
     joint_mm: float | None
 
 
+@dataclass(frozen=True, eq=False)
+class OnFloor:
+    """A circle measured by a reference on the floor.
+
+    Attributes:
+        solved: the circle with its length.
+        focal: the lens under which it was solved; None where it did not stand on the floor by itself.
+    """
+
+    solved: CircleInSpace
+    focal: FocalPrior | None = None
+
+
 def lies_as_floor(pose: PlanePose, middle_mm: Array) -> bool:
     """Whether a reference of untold place leans back as one that lies on the floor does.
 
@@ -85,7 +98,7 @@ def measure_by_floor(
     circles: Sequence[tuple[CircleSighting, float]],
     poses: Sequence[PlanePose],
     reference: ScaleReference,
-) -> tuple[CircleInSpace, ...]:
+) -> tuple[OnFloor, ...]:
     """Measure circles by a reference on the floor.
 
     Args:
@@ -95,23 +108,23 @@ def measure_by_floor(
         reference: what lies on the floor.
 
     Returns:
-        One solved circle each, in the same order.
+        One each, in the same order.
     """
     joint = next((one for one in circles if one[0].name == "chamber_diameter"), None)
     if reference.is_circle:
         reference = _as_its_pose_has_it(reference, poses[0], _center_px(photo))
     standing = None if joint is None or len(reference.points_mm) < 4 else _standing(photo, *joint, poses, reference)
-    wall = _wall_beside(photo, circles, poses[0], reference) if standing is None else _wall_of(standing, reference)
+    wall = _wall_beside(photo, circles, poses[0], reference) if standing is None else _wall_of(standing.solved)
     return tuple(
         standing if standing is not None and joint is not None and sighting is joint[0]
-        else _before_wall(photo, sighting, shared_px, wall)
+        else OnFloor(_before_wall(photo, sighting, shared_px, wall))
         for sighting, shared_px in circles
     )  # fmt: skip
 
 
 def _standing(
     photo: Photo, joint: CircleSighting, shared_px: float, poses: Sequence[PlanePose], reference: ScaleReference
-) -> CircleInSpace | None:
+) -> OnFloor | None:
     """The joint under every possible lens, as the best of them has it; None where it cannot stand on this floor."""
     tried = []
     for focal, height in lenses(photo.focal):
@@ -124,7 +137,7 @@ def _standing(
         return None
     tried.sort(key=lambda one: -one.log_weight)
     best = tried[0].solved
-    return replace(best, length=over_lenses(best.length, tried, photo.name))
+    return OnFloor(replace(best, length=over_lenses(best.length, tried, photo.name)), tried[0].focal)
 
 
 def _as_its_pose_has_it(coin: ScaleReference, pose: PlanePose, center_px: tuple[float, float]) -> ScaleReference:
@@ -142,11 +155,9 @@ def _center_px(photo: Photo) -> tuple[float, float]:
     return (photo.width_px - 1) / 2, (photo.height_px - 1) / 2
 
 
-def _wall_of(joint: CircleInSpace, reference: ScaleReference) -> _Wall:
+def _wall_of(joint: CircleInSpace) -> _Wall:
     """The joint's own plane."""
-    down, away = np.array([0.0, 0.0, 1.0]), joint.normal
-    frame = np.stack([down - away * away[2], np.cross(away, down), away], axis=1)
-    frame /= np.linalg.norm(frame, axis=0)
+    frame = upright_frame(joint.normal)
     errors = tuple(part for part in joint.length.contributions if part.name != "edge")
     focal = FocalPrior(joint.camera.focal_px, 0.01, "exif_sensor", k1_sd=0.005)
     return _Wall(joint.rotation @ frame, middle_in_view(joint), focal, _SAME_FACE, errors, joint.length.value_mm)
@@ -173,7 +184,7 @@ def _wall_beside(
         Contribution("print_scale", reference.size_source, reference.size_relative_sd),
     )
     middle = float(np.exp(weights @ logs / weights.sum())) * ray
-    turn = pose.rotation @ upright_facing(pose.rotation, ray)
+    turn = pose.rotation @ upright_frame(pose.rotation.T @ ray)
     return _Wall(turn, middle, photo.focal, 15.0, errors, None)
 
 

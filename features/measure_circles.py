@@ -32,6 +32,7 @@ from features.placement import (
 from features.plane_pose import PlanePose, plane_poses, unscaled_pose
 from features.problems import PLANES_DISAGREE, POSE_AMBIGUOUS, Problem
 from features.scale.reference import ScaleReference
+from features.standing_circle import STANDING
 from features.which_edge import with_edge_doubt
 
 _SAME_COST = 5.0
@@ -229,11 +230,15 @@ def _by_floor(
     photo: Photo, circles: Sequence[FoundCircle], poses: Sequence[PlanePose], reference: ScaleReference
 ) -> tuple[MeasuredCircle, ...]:
     """Each where it stands on the floor that the reference lies on."""
-    solved = measure_by_floor(photo, [(c.sighting, c.edge_shared_px) for c in circles], poses, reference)
-    return tuple(
-        MeasuredCircle(found, one, one.length, _planes_disagree(found, one))
-        for found, one in zip(circles, solved, strict=True)
-    )
+    measured = measure_by_floor(photo, [(c.sighting, c.edge_shared_px) for c in circles], poses, reference)
+    out = []
+    for found, one in zip(circles, measured, strict=True):
+        seen = None
+        if one.focal is not None and not reference.is_circle:
+            prior = replace(STANDING, edge_shared_px=found.edge_shared_px)
+            seen = SeenCircle(found.sighting, prior, reference, one.focal, _center_px(photo), one.solved)
+        out.append(MeasuredCircle(found, one.solved, one.solved.length, _planes_disagree(found, one.solved), seen))
+    return tuple(out)
 
 
 def _planes_disagree(found: FoundCircle, solved: CircleInSpace) -> tuple[Problem, ...]:

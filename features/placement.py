@@ -44,7 +44,7 @@ class _Depth:
 Place = Literal["rim", "flange", "cover", "floor", "unknown", "seems_rim", "seems_port", "seems_flange", "seems_cover"]
 """A place as told, or as it seems where it was not told."""
 
-PORT_LEAD, PORT_LEAD_SD = 0.33, 0.12
+PORT_LEAD, PORT_LEAD_SD = 0.35, 0.11
 """A port that faces the way its chamber does opens about as far out as the chamber's cover reaches, this share of the
 joint's diameter in front of the joint (common practice)."""
 
@@ -74,10 +74,10 @@ _FACE: dict[Place, _Depth] = {
 `_FLANGE_SIZES` guesses it for what lies in it."""
 _FACE_BY_JOINT: dict[Place, _Depth] = {
     "rim": _Depth(0.0, 5.0, -PORT_LEAD, PORT_LEAD_SD, tilt_sd_deg=4.0),
-    "cover": _Depth(0.0, 10.0, -0.12, 0.13, tilt_sd_deg=4.0),
+    "cover": _Depth(0.0, 10.0, -0.13, 0.12, tilt_sd_deg=4.0),
     "unknown": _Depth(0.0, 10.0, -0.15, 0.2, tilt_sd_deg=4.0),
     "seems_rim": _Depth(0.0, 10.0, -PORT_LEAD, 0.14, tilt_sd_deg=4.0),
-    "seems_cover": _Depth(0.0, 10.0, -0.12, 0.15, tilt_sd_deg=4.0),
+    "seems_cover": _Depth(0.0, 10.0, -0.13, 0.14, tilt_sd_deg=4.0),
 }
 """The same where the joint is seen. Shares are of its diameter."""
 _FLANGE_SIZES = {"bolt_circle_diameter": 1.3, "port_bore": 3.0, "thread_major_diameter": 2.5, "bolt_hole_diameter": 8.0}

@@ -37,12 +37,14 @@ HEIGHT_OF_DIAMETER, HEIGHT_SD = 0.9, 0.12
 """Height of a chamber's middle above what the pump stands on, over the chamber's diameter: half of it, a manifold and
 feet (common practice; half the height over the diameter is 0.89 +/- 0.07 in the invented demo set, whose shapes follow
 it too)."""
+HEIGHT_SOURCE = "height:joint"
+"""Identity of that error: all photos of a pump have it alike."""
 LEAN_SD_DEG = 3.0
 """How far a joint leans out of the upright, and the floor from level under it."""
 _ANY_WAY_DEG = 60.0
 _AZIMUTHS = np.deg2rad(np.arange(-60.0, 61.0, 10.0))
 
-STANDING = CirclePrior(offset_mm=0.0, offset_sd_mm=1.0, tilt_sd_deg=LEAN_SD_DEG, plane="joint")
+STANDING = CirclePrior(offset_mm=0.0, offset_sd_mm=1.0, tilt_sd_deg=LEAN_SD_DEG, plane="joint", stands=True)
 
 
 @dataclass(frozen=True)
@@ -55,19 +57,17 @@ class NotStanding:
         return False
 
 
-def upright_facing(rotation: Array, sight: Array) -> Array:
-    """(3, 3) frame of an upright plane that faces the viewer, in the frame of the floor.
+def upright_frame(away: Array) -> Array:
+    """(3, 3) frame of an upright plane in the frame of the floor, z into the floor.
 
     Args:
-        rotation: (3, 3) floor frame, z into the floor, to camera axes.
-        sight: (3,) direction to the plane in camera axes.
+        away: (3,) direction through the plane, away from the viewer; its level part counts.
 
     Returns:
         Its columns are down, aside, and level away from the viewer.
     """
-    away = rotation.T @ sight
-    away[2] = 0.0
-    away /= np.linalg.norm(away)
+    away = away * [1.0, 1.0, 0.0]
+    away = away / np.linalg.norm(away)
     down = np.array([0.0, 0.0, 1.0])
     return np.stack([down, np.cross(away, down), away], axis=1)
 
@@ -109,8 +109,8 @@ class StandingProblem(CircleProblem):
 
     @cached_property
     def facing(self) -> Array:
-        """(3, 3) frame of an upright plane that faces the viewer, see `upright_facing`."""
-        return upright_facing(self.start.rotation, self.seen[0])
+        """(3, 3) frame of an upright plane that faces the viewer."""
+        return upright_frame(self.start.rotation.T @ self.seen[0])
 
     @cached_property
     def distance_mm(self) -> float:
@@ -134,11 +134,21 @@ class StandingProblem(CircleProblem):
 
     def plane_beliefs(self, xs: Array) -> dict[str, Array]:
         """Whitened residuals of its height over its diameter, and of how it leans and faces."""
-        share = -xs[:, CENTER][:, 2] / (2.0 * np.exp(xs[:, RADIUS]))
         return {
-            "offset": ((share - HEIGHT_OF_DIAMETER) / HEIGHT_SD)[:, None],
-            "tilt": xs[:, TILT] / np.deg2rad([self.prior.tilt_sd_deg, _ANY_WAY_DEG]),
+            "offset": height_belief(xs[:, CENTER], xs[:, RADIUS]),
+            "tilt": upright_belief(xs[:, TILT]),
         }
+
+
+def height_belief(centers_mm: Array, log_radius: Array) -> Array:
+    """(K, 1) whitened residuals of the height of middles (K, 3) in the frame of the floor, by their radii (K,)."""
+    share = -centers_mm[:, 2] / (2.0 * np.exp(log_radius))
+    return np.asarray(((share - HEIGHT_OF_DIAMETER) / HEIGHT_SD)[:, None])
+
+
+def upright_belief(tilts: Array) -> Array:
+    """(K, 2) whitened residuals of how planes lean and face (K, 2), in rad, from an upright frame."""
+    return np.asarray(tilts / np.deg2rad([LEAN_SD_DEG, _ANY_WAY_DEG]))
 
 
 def solve_standing(
@@ -170,7 +180,7 @@ def solve_standing(
         return NotStanding("below the floor")
     solved = solve_problem(sighting, problem)
     height = tuple(
-        replace(part, source="height:joint") if part.name == "offset" else part for part in solved.length.contributions
+        replace(part, source=HEIGHT_SOURCE) if part.name == "offset" else part for part in solved.length.contributions
     )
     length = replace(solved.length, contributions=height, offset_mm=None, per_offset_mm=0.0)
     return replace(solved, length=length)

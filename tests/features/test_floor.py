@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from features.camera import Camera, rotation_from_vector
+from features.circle_in_photos import circle_of_photos
 from features.circle_in_space import CircleSighting
 from features.floor import lies_as_floor, measure_by_floor
 from features.measure_circles import measure_circles
@@ -25,35 +26,41 @@ ASIDE = np.array([1.0, 0.0, 0.0])
 FOOT = 900.0 * DOWN + 1000.0 * AHEAD
 
 
-def card(place_mm, noise_px=0.05, seed=1):
+def walked(points_mm, degrees):
+    """The scene as seen after a walk round the foot of the pump."""
+    return (points_mm - FOOT) @ rotation_from_vector(np.radians(degrees) * DOWN).T + FOOT
+
+
+def card(place_mm, noise_px=0.05, seed=1, walk_deg=0.0):
     """A pocket card's inner corners on the floor (the printed card's own geometry: squares of 12 mm)."""
     random = np.random.default_rng(seed)
     flat = np.array([[x, y] for y in 12.0 * np.arange(1, 5) for x in 12.0 * np.arange(1, 7)])
     there = place_mm + flat[:, :1] * ASIDE - flat[:, 1:] * AHEAD
-    px = CAMERA.project(there) + random.normal(0, noise_px, (24, 2))
+    px = CAMERA.project(walked(there, walk_deg)) + random.normal(0, noise_px, (24, 2))
     return ScaleReference(
         "scale_card", "pocket scale card", flat, px, noise_px, px[[0, 5, 23, 18]], 0.005, "print:pocket"
     )
 
 
-def circle(name, middle_mm, diameter_mm, turned_deg, noise_px=0.3, seed=2):
+def circle(name, middle_mm, diameter_mm, turned_deg, noise_px=0.3, seed=2, walk_deg=0.0):
     """An upright circle that faces the viewer but for a turn about the upright."""
     random = np.random.default_rng(seed)
     turn = np.radians(turned_deg)
     along = np.cos(turn) * ASIDE + np.sin(turn) * AHEAD
     angle = np.linspace(0, 2 * np.pi, 120, endpoint=False)[:, None]
     rim = middle_mm + 0.5 * diameter_mm * (np.cos(angle) * along + np.sin(angle) * DOWN)
-    return CircleSighting(name, "a.jpg", CAMERA.project(rim) + random.normal(0, noise_px, (120, 2)))
+    px = CAMERA.project(walked(rim, walk_deg)) + random.normal(0, noise_px, (120, 2))
+    return CircleSighting(name, f"{walk_deg:.0f}.jpg", px)
 
 
-def joint(height_of_diameter, turned_deg=20.0):
-    return circle("chamber_diameter", FOOT - height_of_diameter * DIAMETER_MM * DOWN, DIAMETER_MM, turned_deg)
+def joint(height_of_diameter, turned_deg=20.0, **how):
+    return circle("chamber_diameter", FOOT - height_of_diameter * DIAMETER_MM * DOWN, DIAMETER_MM, turned_deg, **how)
 
 
 def measured(*sightings, by=None, focal_photo=PHOTO):
     reference = by or card(FOOT + 250 * ASIDE - 100 * AHEAD)
     poses = plane_poses(reference, focal_photo)
-    return measure_by_floor(focal_photo, [(one, 0.3) for one in sightings], poses, reference)
+    return [one.solved for one in measure_by_floor(focal_photo, [(one, 0.3) for one in sightings], poses, reference)]
 
 
 @pytest.mark.parametrize(("height_of_diameter", "most"), [(0.9, 0.02), (0.75, 0.09), (1.05, 0.09)])
@@ -111,6 +118,22 @@ def test_a_card_of_untold_place_that_leans_back_as_a_floor_does_is_taken_for_one
     (untold,) = measure_circles(PHOTO, [found], poses, reference, "unknown")
     (told,) = measure_circles(PHOTO, [found], poses, reference, "floor")
     assert untold.length.value_mm == told.length.value_mm
+
+
+def test_two_photos_with_the_card_left_on_the_floor_need_no_height():
+    """A joint that stands higher than any belief has it: one photo is 15 % off, two from 30 degrees apart are not."""
+    views = []
+    for number, walk_deg in enumerate((-15.0, 15.0)):
+        reference = card(FOOT + 250 * ASIDE - 100 * AHEAD, seed=10 + number, walk_deg=walk_deg)
+        found = FoundCircle(joint(1.25, 0.0, seed=20 + number, walk_deg=walk_deg), 1.0, 0.3)
+        (one,) = measure_circles(PHOTO, [found], plane_poses(reference, PHOTO), reference, "floor")
+        assert 0.08 < abs(np.log(one.length.value_mm / DIAMETER_MM)) < 0.3
+        views.append(one.seen)
+    together = circle_of_photos(views)
+    assert together is not None
+    off = abs(np.log(together.value_mm / DIAMETER_MM))
+    assert 1e-6 < off < 0.02
+    assert off < 2 * together.relative_sd < 0.05
 
 
 @pytest.mark.parametrize(

@@ -30,6 +30,7 @@ chamber beside it would be too oblique to be measured, and a card on a pump lean
 taken from the ground (common practice)."""
 _LEANS_BACK_MORE = 1.2
 """Over how far it leans to a side."""
+_HALF_WAY_UP_DEG = 45.0
 
 BESIDE_SD = 0.4
 """How far a reference on the floor tells the distance of a pump's parts by its own (common practice: it lies within an
@@ -83,14 +84,38 @@ def lies_as_floor(pose: PlanePose, middle_mm: Array) -> bool:
         pose: its pose, in an upright photo.
         middle_mm: (2,) its middle.
     """
+    lean, aside = _lean(pose, middle_mm)
+    return LEAST_LEAN_DEG < lean < MOST_LEAN_DEG and np.sin(np.radians(lean)) > _LEANS_BACK_MORE * aside
+
+
+def seems_on_floor(reference: ScaleReference, poses: Sequence[PlanePose]) -> bool:
+    """Whether a reference whose place was not told seems to lie on the floor.
+
+    A small or bent card fits two poses, the mirrored one that of a face seen from above. Where that would be seen from
+    more than half way up, it is the floor's that is believed.
+    """
+    if len(reference.points_mm) < 4 or reference.is_circle or not poses:
+        return False
+    middle_mm = reference.points_mm.mean(axis=0)
+    floors = [lies_as_floor(pose, middle_mm) for pose in poses]
+    return any(floors) and (all(floors) or poses[0].tilt_at_deg(middle_mm) > _HALF_WAY_UP_DEG)
+
+
+def _of_floor(reference: ScaleReference, poses: Sequence[PlanePose]) -> Sequence[PlanePose]:
+    """Those that lean as a floor's do, all where none does: the user knows better."""
+    return [pose for pose in poses if lies_as_floor(pose, reference.points_mm.mean(axis=0))] or poses
+
+
+def _lean(pose: PlanePose, middle_mm: Array) -> tuple[float, float]:
+    """How far a plane leans back from the line of sight to a place (2,) of it, in degrees, and its lean to a side."""
     place = pose.rotation[:, :2] @ middle_mm + pose.translation_mm
     sight = place / np.linalg.norm(place)
     normal = -pose.rotation[:, 2]
     up = np.array([0.0, -1.0, 0.0]) + sight[1] * sight
     back = float(normal @ up) / float(np.linalg.norm(up))
-    lean = float(np.degrees(np.arctan2(back, float(-normal @ sight))))
-    aside = float(np.sqrt(max(1.0 - back**2 - float(normal @ sight) ** 2, 0.0)))
-    return LEAST_LEAN_DEG < lean < MOST_LEAN_DEG and back > _LEANS_BACK_MORE * aside
+    ahead = float(-normal @ sight)
+    lean = float(np.degrees(np.arctan2(back, ahead)))
+    return lean, float(np.sqrt(max(1.0 - back**2 - ahead**2, 0.0)))
 
 
 def measure_by_floor(
@@ -114,7 +139,11 @@ def measure_by_floor(
     if reference.is_circle:
         reference = _as_its_pose_has_it(reference, poses[0], _center_px(photo))
     standing = None if joint is None or len(reference.points_mm) < 4 else _standing(photo, *joint, poses, reference)
-    wall = _wall_beside(photo, circles, poses[0], reference) if standing is None else _wall_of(standing.solved)
+    wall = (
+        _wall_beside(photo, circles, _of_floor(reference, poses)[0], reference)
+        if standing is None
+        else _wall_of(standing.solved)
+    )
     return tuple(
         standing if standing is not None and joint is not None and sighting is joint[0]
         else OnFloor(_before_wall(photo, sighting, shared_px, wall))
@@ -129,7 +158,7 @@ def _standing(
     tried = []
     for focal, height in lenses(photo.focal):
         starts = poses if focal is photo.focal else plane_poses(reference, replace(photo, focal=focal))
-        for start in starts:
+        for start in _of_floor(reference, starts):
             solved = solve_standing(joint, start, reference, focal, _center_px(photo), shared_px)
             if solved and np.isfinite(solved.cost):
                 tried.append(ByLens(focal, solved, height - solved.cost))

@@ -10,7 +10,7 @@ from features.circle_in_photos import SeenCircle
 from features.circle_in_space import CircleInSpace, CirclePrior, CircleSighting, rim_of, solve_circle
 from features.circle_scale import RimToMeasure, measure_by_coin
 from features.common_axis import with_common_axis
-from features.floor import lies_as_floor, measure_by_floor
+from features.floor import measure_by_floor, seems_on_floor
 from features.lenses import ByLens, lenses, over_lenses
 from features.measured import Contribution, MeasuredLength
 from features.parts.finder import FoundCircle
@@ -104,12 +104,6 @@ def measure_circles(
             measured = _in_planes(photo, circles, poses, reference, place)
     doubted = (replace(circle, length=with_edge_doubt(circle.length)) for circle in measured)
     return tuple(c for c in doubted if c.length.is_ratio_only or c.length.relative_sd < _SAYS_NOTHING)
-
-
-def seems_on_floor(reference: ScaleReference, poses: Sequence[PlanePose]) -> bool:
-    """Whether a reference whose place was not told leans back as one on the floor does, under all its poses."""
-    told = len(reference.points_mm) > 3 and not reference.is_circle
-    return told and all(lies_as_floor(pose, reference.points_mm.mean(axis=0)) for pose in poses)
 
 
 def _center_px(photo: Photo) -> tuple[float, float]:

@@ -11,7 +11,8 @@ from threadpoolctl import threadpool_limits
 
 from features.camera import Camera
 from features.circle_in_photos import SeenCircle
-from features.measure_circles import MeasuredCircle, measure_circles, seems_on_floor
+from features.floor import seems_on_floor
+from features.measure_circles import MeasuredCircle, measure_circles
 from features.measured import AttributeEvidence, MeasuredLength
 from features.parts.finder import LookAt, PartFinder, PartQuestion
 from features.photo import Photo

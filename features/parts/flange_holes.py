@@ -25,6 +25,9 @@ Floats = NDArray[np.float32]
 
 COUNTS = (4, 8, 12)
 """Numbers of bolts of 1/2 to 4 in. in the tabulated standards, and the next."""
+SELDOM = {12: 0.03}
+"""How often a number is met, others being 1: flanges with so many are larger than pumps have them (common practice).
+A ring of so many finds some of its places on any stained face."""
 RADIUS_PX, ROOM = 120.0, 1.06
 RINGS = np.arange(0.63, 0.88, 0.0125)
 """Where the bolt circle may lie, the rim being 1; tabulated flanges have 0.68 to 0.83."""
@@ -47,6 +50,9 @@ LIKE_A_TABLE = 0.8
 """Share of flanges proportioned like some row of the tables; the others may be anything."""
 RING_SD, SHARE_SD = 0.015, 0.1
 """How far from their row's such flanges' ring (of 1) and logarithm of hole size lie."""
+STRADDLE, STRADDLE_SD_DEG = 0.65, 8.0
+"""Share of flanges whose holes straddle the upright through their middle, as pipework wants them (common practice), and
+how far they are seen turned from it: casting, piping and the hand that holds the camera. Loose flanges turn."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -82,28 +88,42 @@ class _Fit:
     evidence: float
 
 
-def find_holes(question: PartQuestion, rim: Placed, hidden: Callable[[Array], Array] | None = None) -> HoleRing | None:
+@dataclass(frozen=True, eq=False)
+class FaceMap:
+    """What lies over a flange's face, as probabilities at places (N, 2) of the photo.
+
+    Attributes:
+        hidden: that something is seen there that lies on flanges: a reference, a mated flange.
+        foreign: that no part of a flange is seen there. A hole may be taken for that, as what is seen through it.
+    """
+
+    hidden: Callable[[Array], Array]
+    foreign: Callable[[Array], Array]
+
+
+def find_holes(question: PartQuestion, rim: Placed, face: FaceMap | None = None) -> HoleRing | None:
     """The ring of holes of a flange, None where fewer than two (three where angles are not told) are seen.
 
     Args:
         question: the photo; scale references in it are left out.
         rim: the flange's rim, squared up.
-        hidden: tells for (N, 2) places of the photo the probability that something lies over the flange there; nowhere
-            but under scale references when None.
+        face: what lies over the flange; nothing but scale references when None.
     """
     front = rim.picture(question.gray, RADIUS_PX, ROOM, question.keep_out_px)
     field = edge_field(front)
     votes = [hole_votes(field, front.valid, share * RADIUS_PX) for share in HOLE_SHARES]
     places = front.foot + RADIUS_PX * RINGS[:, None, None] * _around(np.arange(TURNS))
-    covered = np.zeros(places.shape[:2])
-    if hidden is not None:
-        covered = hidden(front.to_photo(places.reshape(-1, 2))).reshape(covered.shape)
-    unrolled = [_unrolled(one, places, covered) for one in votes]
+    covered = foreign = np.zeros(places.shape[:2])
+    if face is not None:
+        in_photo = front.to_photo(places.reshape(-1, 2))
+        covered, foreign = (told(in_photo).reshape(covered.shape) for told in (face.hidden, face.foreign))
+    unrolled = [_unrolled(one, places, covered, foreign) for one in votes]
     weights, scores = (np.stack(told) for told in zip(*unrolled, strict=True))
     fits = {count: _fit(weights, scores, count) for count in COUNTS}
-    count = max(COUNTS, key=lambda n: fits[n].evidence)
+    believed = {n: fit.evidence + float(np.log(SELDOM.get(n, 1.0))) for n, fit in fits.items()}
+    count = max(COUNTS, key=lambda n: believed[n])
     best = fits[count]
-    if best.evidence < LEAST_EVIDENCE:
+    if believed[count] < LEAST_EVIDENCE:
         return None
     slots = (best.turn + np.arange(count) * TURNS // count) % TURNS
     seen = np.flatnonzero(weights[best.share, best.ring, slots] > 0.0)
@@ -120,7 +140,7 @@ def find_holes(question: PartQuestion, rim: Placed, hidden: Callable[[Array], Ar
     )  # fmt: skip
 
 
-def _unrolled(votes: HoleVotes, places: Array, covered: Array) -> tuple[Floats, Floats]:
+def _unrolled(votes: HoleVotes, places: Array, covered: Array, foreign: Array) -> tuple[Floats, Floats]:
     """How much likelier the votes near a place are with a hole there than without, and the votes of the place itself.
 
     Both are (rings, TURNS), the first as logarithms.
@@ -138,14 +158,16 @@ def _unrolled(votes: HoleVotes, places: Array, covered: Array) -> tuple[Floats, 
     other = -0.5 * (np.maximum(score - usual, 0.0) / spread) ** 2 - np.log(spread)
     weights = np.where(seen, np.clip(hole - other, LEAST_WEIGHT, MOST_WEIGHT), 0.0)
     # Where something may lie over the flange, what is seen may be that: it speaks for a hole as much as for none.
-    weights = np.log((1 - covered) * np.exp(weights) + covered)
+    # A hole that is seen is one, whatever is seen through it; where none is, a stranger may stand before it.
+    over = np.where(weights < 0.0, np.maximum(covered, foreign), covered)
+    weights = np.log((1 - over) * np.exp(weights) + over)
     return np.asarray(weights, np.float32), np.asarray(own * seen, np.float32)
 
 
 def _fit(weights: Floats, scores: Floats, count: int) -> _Fit:
     """Rings of a number of places, summed over all sizes, radii and turns that they may have."""
     shape = (*weights.shape[:2], count, TURNS // count)
-    total = weights.reshape(shape).sum(axis=2) + _prior(count)[:, :, None]
+    total = weights.reshape(shape).sum(axis=2) + _prior(count)[:, :, None] + _straddling(count)
     # Near a hole its neighborhood weighs as much as its middle: there the votes of the places themselves decide.
     share, ring, turn = np.unravel_index(int(np.argmax(total + scores.reshape(shape).sum(axis=2))), total.shape)
     most = float(total.max())
@@ -187,6 +209,16 @@ def _prior(count: int) -> Array:
     any_flange = np.full(like.shape, 1 / like.size)
     table = like / like.sum() if like.any() else any_flange
     return np.asarray(np.log(LIKE_A_TABLE * table + (1 - LIKE_A_TABLE) * any_flange))
+
+
+@cache
+def _straddling(count: int) -> Array:
+    """(TURNS / count,) logarithm of how likely each turn is, over that of any turn being as likely."""
+    step = 360.0 / count
+    turn = np.arange(TURNS // count) * 360.0 / TURNS
+    away = (turn - 90.0 - step / 2 + step / 2) % step - step / 2
+    peak = np.exp(-0.5 * (away / STRADDLE_SD_DEG) ** 2) / (STRADDLE_SD_DEG * np.sqrt(2 * np.pi))
+    return np.asarray(np.log(STRADDLE * peak * step + (1 - STRADDLE)))
 
 
 def _around(turns: NDArray[np.int64]) -> Array:

@@ -4,6 +4,7 @@ A raised face, a rim's chamfer and its back edge are circles about the same midd
 Only about the rim do the holes lie where they do on flanges, so circles and holes are judged together.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -14,7 +15,7 @@ from features.ellipse import Ellipse
 from features.parts.bolt_circle import SEEN_SD, TRACED_MIDDLE_SD, fit_equal_ring
 from features.parts.face_circles import circles_about
 from features.parts.finder import FoundCircle, PartQuestion
-from features.parts.flange_holes import HoleRing, find_holes
+from features.parts.flange_holes import FaceMap, HoleRing, find_holes
 from features.parts.front_on import FaceFrame
 from features.parts.learned_circles import (
     Trace,
@@ -30,15 +31,16 @@ from features.parts.learned_circles import (
 from features.parts.own_slant import faces_of_ellipse, faces_of_ellipses
 from features.parts.part_maps import RoundPart, share_inside
 from features.parts.part_model import PartMaps
-from features.parts.part_outline import hidden_share
+from features.parts.part_outline import HIDING_PARTS, OWN_PARTS, shares_at
 from features.parts.placed import Placed, reference_frames
 from features.parts.slant_by_circles import frames_by_circles
 from features.parts.trace import TracedCircle
 
 Array = NDArray[np.float64]
 
-RING_WORTH, RING_ENOUGH = 0.6, 8.0
-"""What a ring of holes adds to a rim's evidence, and the ring's own evidence that adds all of it."""
+RING_WORTH, RING_ENOUGH, HOLE_WORTH = 0.6, 8.0, 0.1
+"""What a ring of holes adds to a rim's evidence, the ring's own evidence that adds all of it, and what is added besides
+for a hole's share of that."""
 OUTSIDE, OUTER_ENOUGH = 1.03, 0.75
 """How much larger a circle outside another is at least, and what share of its evidence makes it the rim of both."""
 ALIKE = 0.012
@@ -52,6 +54,9 @@ SAME_LEAN = float(np.cos(np.radians(4.0)))
 """Cosine of the angle within which two planes of a flange's own circles are looked at as one."""
 INNER, MATED = 0.7, 0.4
 """How much of a flange's middle, as a share of its radius, is looked at, and what share of that a companion fills."""
+PLAIN = 0.6
+"""Evidence of a rim with its holes that is plain enough to ask no other outline of it; under a slant that a reference
+tells all outlines lead to the same rim."""
 MOST = 6
 """How many circles are searched for holes, those with most evidence of their own first."""
 
@@ -66,6 +71,8 @@ class FlangeRim:
         placed: the rim in the picture it was traced in, or one squared up by the rim itself.
         is_traced: whether an edge confirmed it.
         ring: its holes, None where they were not seen.
+        merit: evidence of its edge and its holes together.
+        is_plain: whether that is enough to ask no other outline of it.
     """
 
     circle: FoundCircle | None
@@ -73,6 +80,8 @@ class FlangeRim:
     placed: Placed
     is_traced: bool
     ring: HoleRing | None
+    merit: float
+    is_plain: bool
 
 
 @dataclass(frozen=True, eq=False)
@@ -90,21 +99,40 @@ class _Candidate:
 
     @property
     def merit(self) -> float:
-        found = 0.0 if self.ring is None else min(self.ring.evidence / RING_ENOUGH, 1.0)
-        return self.weight + RING_WORTH * found
+        return self.weight + _worth(self.ring)
+
+
+def _worth(ring: HoleRing | None) -> float:
+    """What a ring adds to a rim's evidence: a rim that lies a little off the true one has as many holes, less plain."""
+    if ring is None:
+        return 0.0
+    return RING_WORTH * min(ring.evidence / RING_ENOUGH, 1.0) + HOLE_WORTH * ring.evidence / ring.count
 
 
 def trace_flange(
-    question: PartQuestion, part: RoundPart, maps: PartMaps, mouth: TracedCircle | None = None
+    question: PartQuestion, told: Sequence[RoundPart], maps: PartMaps, mouth: TracedCircle | None = None
 ) -> FlangeRim:
     """The rim of a flange, as traced or as told.
 
     Args:
         question: the photo.
-        part: the told outline; maps: of the look that told it.
+        told: its outline as several looks told it, the likeliest first: others are asked while rim and holes are not
+            plain.
+        maps: of the closest look.
         mouth: the opening in its middle, where that was traced.
     """
-    look = _Look(question, part, maps)
+    found: list[FlangeRim] = []
+    for part in told:
+        look = _Look(question, part, maps)
+        found.append(_trace_about(look, mouth))
+        if found[-1].is_plain or (look.is_mated and found[-1].is_traced):
+            break
+    return max(found, key=lambda rim: rim.merit)
+
+
+def _trace_about(look: "_Look", mouth: TracedCircle | None) -> FlangeRim:
+    """The rim near one told outline."""
+    question, part, maps = look.question, look.part, look.maps
     places = places_told(question, part, maps)
     traces = look.traces(places)
     told_frames = reference_frames(question) if question.tilt_known else []
@@ -128,10 +156,13 @@ def trace_flange(
     best = _outermost(candidates)
     if best is not None and (best.ring is not None or by_holes is None):
         found = found_circle("flange_diameter", question.photo_name, best.traced, (0.3, 0.001))
-        return FlangeRim(found, _outlined(part, best.traced.ellipse), best.placed, True, best.ring)
+        is_plain = best.weight > PLAIN and best.ring is not None
+        return FlangeRim(
+            found, _outlined(part, best.traced.ellipse), best.placed, True, best.ring, best.merit, is_plain
+        )
     outline = outline_of("flange_diameter", question.photo_name, part, places, look.free)
     placed, ring = by_holes or (places[0], look.holes(places[0]))
-    return FlangeRim(outline, part, placed, False, ring)
+    return FlangeRim(outline, part, placed, False, ring, _worth(ring), False)
 
 
 @dataclass(frozen=True, eq=False)
@@ -151,7 +182,11 @@ class _Look:
         return uncovered(self.question, rim_px)
 
     def holes(self, rim: Placed) -> HoleRing | None:
-        return find_holes(self.question, rim, lambda px: hidden_share(self.maps, self.part.name, px))
+        hidden, own = HIDING_PARTS[self.part.name], OWN_PARTS[self.part.name]
+        face = FaceMap(
+            lambda px: shares_at(self.maps, hidden, px), lambda px: np.maximum(1.0 - shares_at(self.maps, own, px), 0.0)
+        )
+        return find_holes(self.question, rim, face)
 
     def judged(self, traces: list[Trace]) -> list[_Candidate]:
         """Distinct traces with the holes about them."""

@@ -51,10 +51,16 @@ FLANGE_VIEW = ("flange", "bolt")
 
 @dataclass(frozen=True, eq=False)
 class Subject:
-    """A round part looked at closely: as the second look saw it, with that look's maps."""
+    """A round part looked at closely: as the second look saw it, with that look's maps.
+
+    Attributes:
+        part: its outline, corrected by the map; maps: of the closest look.
+        others: outlines of it as they were told before that. Where a part is cut off or half hidden any may be nearest.
+    """
 
     part: RoundPart
     maps: PartMaps
+    others: tuple[RoundPart, ...] = ()
 
 
 class LearnedFinder:
@@ -79,7 +85,7 @@ class LearnedFinder:
             sightings = _with_chamber(sightings, question, chamber)
         flange = self._subject(question, maps, _chosen(rounds, "flange", question.hint("port")))
         if flange is not None:
-            sightings = _with_flange(sightings, question, flange)
+            sightings = _with_flange(sightings, question, flange, rounds)
         else:
             mouth = self._subject(question, maps, _chosen(rounds, "mouth", question.hint("port")))
             if mouth is not None:
@@ -118,10 +124,10 @@ def closely(model: PartModel, pixels_rgb: NDArray[np.uint8], maps: PartMaps, par
     outline = part.outline_px(stretch=ROOM)
     (left, top), (right, bottom) = outline.min(axis=0), outline.max(axis=0)
     if max(right - left, bottom - top) > CLOSER * max(pixels_rgb.shape[:2]):
-        return Subject(by_the_map(maps, part), maps)
+        return Subject(by_the_map(maps, part), maps, (part,))
     again = model.look(pixels_rgb, (left, top, right, bottom))
     same = [one for one in round_parts(again) if one.name == part.name and one.resembles(part, SAME_AGAIN)]
-    return Subject(by_the_map(again, same[0] if same else part), again)
+    return Subject(by_the_map(again, same[0] if same else part), again, (part, *same[:1]))
 
 
 def best_finder() -> LearnedFinder | ClassicalFinder:
@@ -178,12 +184,14 @@ def _with_chamber(sightings: PartSightings, question: PartQuestion, chamber: Sub
     return _more(sightings, (circle,), ("chamber_bolts", seen_px), counted)
 
 
-def _with_flange(sightings: PartSightings, question: PartQuestion, told: Subject) -> PartSightings:
-    mouths = [one for one in round_parts(told.maps) if one.name == "mouth"]
-    middle = next((m for m in mouths if _amid(told.part, m)), None)
-    rim = trace_flange(
-        question, told.part, told.maps, None if middle is None else plain_mouth(question, middle, told.maps)
-    )
+def _with_flange(
+    sightings: PartSightings, question: PartQuestion, told: Subject, rounds: Sequence[RoundPart]
+) -> PartSightings:
+    mouths = [one for one in (*round_parts(told.maps), *rounds) if one.name == "mouth"]
+    outlines = (told.part, *told.others)
+    middle = next((m for outline in outlines for m in mouths if _amid(outline, m)), None)
+    mouth = None if middle is None else plain_mouth(question, middle, told.maps)
+    rim = trace_flange(question, outlines, told.maps, mouth)
     seen, likelihood = _holes_of(Subject(rim.part, told.maps), rim)
     inside = [mouth for mouth in mouths if _amid(rim.part, mouth)]
     about = rim.placed if rim.is_traced else None

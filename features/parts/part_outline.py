@@ -85,12 +85,12 @@ def border_px(maps: PartMaps, part: RoundPart) -> Array:
     return np.asarray(part.center_px + border_places(maps, part) @ part.shape_px.T)
 
 
-def hidden_share(maps: PartMaps, name: str, places_px: Array) -> Array:
-    """(N,) probability that something lies over a part at places (N, 2) of the photo; 0 outside the window."""
+def shares_at(maps: PartMaps, names: tuple[str, ...], places_px: Array) -> Array:
+    """(N,) probability that some of the named parts are seen at places (N, 2) of the photo; 0 outside the window."""
     cells = ((maps.window.from_photo(places_px) + 0.5) / MAP_STRIDE - 0.5).astype(np.float32)
-    hiding = _sum(maps.shares, HIDING_PARTS[name])
     x, y = np.ascontiguousarray(cells.T)[:, None]
-    return np.asarray(cv2.remap(hiding, x, y, cv2.INTER_LINEAR, borderValue=0.0).ravel(), float)
+    share = cv2.remap(_sum(maps.shares, names), x, y, cv2.INTER_LINEAR, borderValue=0.0)
+    return np.asarray(share.ravel(), float)
 
 
 def _robust(border: Array, seed: int) -> Ellipse | None:

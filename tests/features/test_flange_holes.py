@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from features.parts.finder import PartQuestion
-from features.parts.flange_holes import find_holes
+from features.parts.flange_holes import FaceMap, find_holes
 from features.parts.part_maps import RoundPart
 from features.parts.placed import EllipseFrame, Placed
 
@@ -25,7 +25,7 @@ def _question(gray, covered=()):
     return PartQuestion("a.jpg", rgb, gray, (), False, False, (), {}, tuple(covered))
 
 
-def _flange(rim_mm, circle_mm, hole_mm, count, px_per_mm=3.0, slot_mm=0.0):
+def _flange(rim_mm, circle_mm, hole_mm, count, px_per_mm=3.0, slot_mm=0.0, turn=0.3):
     """A gray disc with dark holes and a bore, seen at a slant, with noise; where its holes are; its rim as told.
 
     Slots reach `slot_mm` to either side of the bolt circle, ends not counted.
@@ -40,8 +40,8 @@ def _flange(rim_mm, circle_mm, hole_mm, count, px_per_mm=3.0, slot_mm=0.0):
 
     disc(0, 0, rim_mm / 2, 170)
     disc(0, 0, rim_mm / 6, 40)
-    turn = 0.3 + 2 * np.pi * np.arange(count) / max(count, 1)
-    holes = 0.5 * circle_mm * np.stack([np.cos(turn), np.sin(turn)], 1)
+    turns = turn + 2 * np.pi * np.arange(count) / max(count, 1)
+    holes = 0.5 * circle_mm * np.stack([np.cos(turns), np.sin(turns)], 1)
     for x, y in holes:
         for way in np.linspace(-1, 1, 41) if slot_mm else (0.0,):
             away = way * slot_mm / float(np.hypot(x, y))
@@ -128,3 +128,36 @@ def test_slots_are_told_from_holes(slot_mm, low, high):
     assert low <= abs(ring.slot_share) <= high
     middle = ring.ring_share + 0.5 * ring.slot_share
     assert middle == pytest.approx(0.8, abs=0.025)
+
+
+ASME_2 = (152.4, 120.7, 19.1)
+
+
+def test_holes_that_straddle_the_upright_are_likelier_than_others():
+    """Common practice; the same holes turned aside are told too."""
+    evidence = {}
+    for turned_deg in (0.0, 30.0):
+        gray, _, rim = _flange(*ASME_2, 4, turn=np.radians(45.0 + turned_deg))
+        ring = find_holes(_question(gray), rim)
+        assert ring is not None
+        assert ring.count == 4
+        evidence[turned_deg] = ring.evidence
+    assert 0.5 < evidence[0.0] - evidence[30.0] < 4.0
+
+
+def test_a_stranger_before_some_holes_does_not_speak_against_the_others():
+    """A bar that no list of hiding things knows stands before two of eight holes; the map sees no flange there."""
+    gray, places, rim = _flange(*DN_80, 8, turn=np.radians(22.5))
+    left = float(places[:, 0].min())
+    gray = gray.copy()
+    gray[:, int(left) - 45 : int(left) + 45] = 110
+
+    def foreign(px):
+        return (np.abs(px[:, 0] - left) < 50).astype(float)
+
+    told = find_holes(_question(gray), rim, FaceMap(lambda px: np.zeros(len(px)), foreign))
+    untold = find_holes(_question(gray), rim)
+    assert told is not None
+    assert untold is not None
+    assert (told.count, len(told.middles_px)) == (8, 6)
+    assert 1.0 < told.evidence - untold.evidence < 8.0

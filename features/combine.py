@@ -122,6 +122,39 @@ def scaled_by_ruler(
     return tuple(out)
 
 
+def given_length(
+    lengths: Sequence[MeasuredLength], name: str, value_mm: float, relative_sd: float
+) -> tuple[MeasuredLength, ...]:
+    """Lengths after one of them became known otherwise: Gaussian conditioning of the errors that they share.
+
+    With unit errors e and log lengths m + L e, the known length says that its own row a of L has a e = r +- sd. The
+    errors then have mean a r / s and covariance 1 - a a^T / s with s = |a|^2 + sd^2, whose square root is again of the
+    form 1 - b a a^T: so sources keep their names and every loading on them shrinks by what was learned.
+
+    Args:
+        lengths: of one pump, the known one among them.
+        name: of the known length.
+        value_mm: what it is; relative_sd: standard uncertainty of that, independent of all else.
+    """
+    known = next(length for length in lengths if length.name == name)
+    own: dict[str, float] = {}
+    for part in known.contributions:
+        own[part.source] = own.get(part.source, 0.0) + part.relative
+    heading = {part.source: part.name for part in known.contributions}
+    square = sum(load**2 for load in own.values())
+    total = square + relative_sd**2
+    shrink = (1.0 - relative_sd / np.sqrt(total)) / square
+    off = float(np.log(value_mm / known.value_mm))
+    out = []
+    for length in lengths:
+        shared = sum(part.relative * own.get(part.source, 0.0) for part in length.contributions)
+        learned = tuple(Contribution(heading[s], s, -shrink * shared * load) for s, load in own.items())
+        parts = _summed((*length.contributions, *learned)) if shared else length.contributions
+        moved = length.value_mm * float(np.exp(off * shared / total))
+        out.append(replace(length, value_mm=moved, contributions=parts))
+    return tuple(out)
+
+
 def _summed(contributions: Sequence[Contribution]) -> tuple[Contribution, ...]:
     total: dict[tuple[str, str], Contribution] = {}
     for c in contributions:

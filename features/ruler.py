@@ -1,8 +1,12 @@
-"""The pump as its own ruler: a flange named by its ratios gives the scale to everything else."""
+"""The pump as its own ruler: a flange named by its ratios gives the scale to everything else.
+
+Where a reference lies elsewhere, it tells a flange's size only as well as their distance from each other is known. A
+flange that is named all the same has a size of its own then, and what it was measured off by tells of that distance.
+"""
 
 from collections.abc import Sequence
 
-from features.combine import scaled_by_ruler
+from features.combine import given_length, scaled_by_ruler
 from features.measured import MeasuredLength
 from features.ports import PortSize
 from reference_geometry.standards.flanges import find_flange
@@ -12,6 +16,9 @@ SURE_ENOUGH = 0.9
 
 _RULERS = ("bolt_circle_diameter", "flange_diameter")
 """Best first: drilling must fit the pipe, the rim is free to be molded a little larger or smaller."""
+
+_WELL_MEASURED = 0.03
+"""A flange measured better than this, as with the reference on its face, is left as it was measured."""
 
 _RULER_RELATIVE_SD = {"bolt_circle_diameter": 0.005, "flange_diameter": 0.012}
 
@@ -27,18 +34,40 @@ def flange_as_ruler(lengths: Sequence[MeasuredLength], ports: Sequence[PortSize]
     """
     if not ports or not any(length.is_ratio_only for length in lengths):
         return tuple(lengths)
-    by_size: dict[str, float] = {}
-    for port in ports:
-        if find_flange(port.standard, port.nominal_in):
-            by_size[port.nominal_in] = by_size.get(port.nominal_in, 0.0) + port.probability
-    nominal = max(by_size, key=lambda size: by_size[size], default="")
-    if by_size.get(nominal, 0.0) < SURE_ENOUGH:
+    nominal = _sure_size(ports)
+    if not nominal:
         return tuple(lengths)
     for ruler in _RULERS:
         if any(length.name == ruler and length.is_ratio_only for length in lengths):
             mean, spread = _size_of(ruler, nominal, ports)
             return scaled_by_ruler(lengths, ruler, mean, spread, f"port_flange:{nominal}")
     return tuple(lengths)
+
+
+def with_flange_known(lengths: Sequence[MeasuredLength], ports: Sequence[PortSize]) -> tuple[MeasuredLength, ...]:
+    """Lengths after a flange whose nominal size is sure told its own, where the reference told it no better.
+
+    Returns:
+        The lengths; what shares errors with the flange is moved with it. Unchanged where the size is not sure, or the
+        flange was measured well enough to stay a measurement.
+    """
+    nominal = _sure_size(ports)
+    for ruler in _RULERS if nominal else ():
+        measured = next((length for length in lengths if length.name == ruler and not length.is_ratio_only), None)
+        if measured is not None and measured.relative_sd > _WELL_MEASURED:
+            mean, spread = _size_of(ruler, nominal, ports)
+            return given_length(lengths, ruler, mean, spread)
+    return tuple(lengths)
+
+
+def _sure_size(ports: Sequence[PortSize]) -> str:
+    """The nominal size of a flange that is sure enough, empty where none is."""
+    by_size: dict[str, float] = {}
+    for port in ports:
+        if find_flange(port.standard, port.nominal_in):
+            by_size[port.nominal_in] = by_size.get(port.nominal_in, 0.0) + port.probability
+    nominal = max(by_size, key=lambda size: by_size[size], default="")
+    return nominal if by_size.get(nominal, 0.0) >= SURE_ENOUGH else ""
 
 
 def _size_of(ruler: str, nominal_in: str, ports: Sequence[PortSize]) -> tuple[float, float]:

@@ -15,7 +15,7 @@ from features.photo_survey import FittedCircle, PhotoSurvey, SurveyRequest, surv
 from features.placement import CardAt
 from features.ports import PortSize, possible_ports
 from features.problems import PHOTOS_DISAGREE, Problem
-from features.ruler import flange_as_ruler
+from features.ruler import flange_as_ruler, with_flange_known
 from features.which_edge import with_edge_doubt, with_thread_doubt
 
 __all__ = ["CardAt", "FittedCircle", "LookAt", "PhotoSurvey", "Survey", "SurveyRequest", "survey_photos"]
@@ -69,7 +69,7 @@ def combine_surveys(surveys: Sequence[PhotoSurvey], refused: Sequence[PhotoRefus
     by_name = {evidence.name: evidence.likelihood for evidence in attributes}
     hole_count, connection = by_name.get("bolt_hole_count", {}), by_name.get("connection", {})
     ports = possible_ports(combined.lengths, hole_count, connection)
-    lengths = flange_as_ruler(combined.lengths, ports)
+    lengths = with_flange_known(flange_as_ruler(combined.lengths, ports), ports)
     # Ports are named before: a thread's table knows both of its edges.
     lengths = tuple(with_thread_doubt(length, connection.get("threaded", 0.0)) for length in lengths)
     if combined.disagreements:

@@ -1,12 +1,16 @@
 """Several photos become one value; a known length a ruler; ports follow from lengths, counts and ratios."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
+from scipy.stats import multivariate_normal
 from uncertainties import ufloat
 
-from features.combine import combine_lengths, scaled_by_ruler
-from features.measured import NO_SCALE_RELATIVE_SD, Contribution, MeasuredLength
-from features.ports import possible_ports
+from features.combine import combine_lengths, given_length, scaled_by_ruler
+from features.measured import NO_SCALE_RELATIVE_SD, Contribution, MeasuredLength, log_covariance
+from features.ports import PortSize, possible_ports
+from features.ruler import with_flange_known
 
 
 def _length(name, value, relative=0.005, source="own", photo="a.jpg", unscaled=False):
@@ -121,3 +125,43 @@ def test_a_mouth_far_from_the_card_is_rather_a_chamfer_than_the_next_sizes_crest
     ports = possible_ports([_length("port_bore", chamfer, 0.10)], {}, {"flanged": 0.02, "threaded": 0.98})
     assert ports[0].nominal_in == nominal
     assert 0.2 < ports[0].probability < 0.9
+
+
+def _shared_depth(flange=150.0, depth_sd=0.1):
+    """A flange, its bore and a chamber by a card that lies elsewhere: the first two share the error of their depth."""
+    depth = Contribution("offset", "offset:a.jpg:face", depth_sd)
+    printed = Contribution("print_scale", "print:pocket", 0.005)
+    sizes = (("flange_diameter", flange, 1.0), ("port_bore", 40.0, 0.9), ("chamber_diameter", 300.0, 0.0))
+    return [
+        MeasuredLength(
+            name, value,
+            (Contribution("edge", f"edge:{name}", 0.004), replace(depth, relative=depth_sd * share), printed),
+            ("a.jpg",),
+        )
+        for name, value, share in sizes
+    ]  # fmt: skip
+
+
+def test_a_known_length_takes_its_error_out_of_those_that_share_it():
+    """Source: draws of scipy from the joint normal distribution, weighed by how near they come to the known length."""
+    lengths = _shared_depth(160.0)
+    given = given_length(lengths, "flange_diameter", 152.4, 0.01)
+    joint = multivariate_normal(np.log([length.value_mm for length in lengths]), log_covariance(lengths))
+    draws = joint.rvs(200_000, random_state=1)
+    weight = np.exp(-0.5 * ((draws[:, 0] - np.log(152.4)) / 0.01) ** 2)
+    mean = weight @ draws / weight.sum()
+    cov = np.cov(draws.T, aweights=weight)
+    assert np.log([length.value_mm for length in given]) == pytest.approx(mean, abs=6e-4)
+    assert log_covariance(given) == pytest.approx(cov, abs=6e-6)
+    assert given[1].relative_sd < 0.2 * lengths[1].relative_sd
+    assert given[2].relative_sd == pytest.approx(lengths[2].relative_sd, rel=0.02)
+
+
+@pytest.mark.parametrize(("depth_sd", "known"), [(0.1, True), (0.01, False)], ids=["off its plane", "in its plane"])
+def test_a_flange_whose_size_is_sure_is_as_large_as_that_where_the_card_tells_it_worse(depth_sd, known):
+    """152.4 mm: ASME B16.5-2003 table 9, 2 in."""
+    lengths = _shared_depth(160.0, depth_sd)
+    flange, bore, _ = with_flange_known(lengths, [PortSize("ASME B16.5 Class 150", "2", 50, 0.97)])
+    assert (flange.value_mm == pytest.approx(152.4, rel=0.01)) == known
+    assert bore.relative_sd < 0.02
+    assert with_flange_known(lengths, [PortSize("ASME B16.5 Class 150", "2", 50, 0.8)]) == tuple(lengths)

@@ -76,6 +76,7 @@ class PortReading:
         asked: whether its holes (its mouth, when threaded) are in view.
         true_port, told: (standard, nominal size); told is None when no port was named.
         probability: of the told one.
+        told_size: the nominal size that is likeliest whatever the standard, None when no port was named.
     """
 
     photo: str
@@ -85,6 +86,7 @@ class PortReading:
     true_port: tuple[str, str]
     told: tuple[str, str] | None
     probability: float
+    told_size: str | None
 
 
 @dataclass(frozen=True)
@@ -223,7 +225,15 @@ def _port(photo: RenderedPhoto, way: str, ports: Sequence[PortSize]) -> PortRead
         told.get("mated") != "yes" and any(_shows_port(circle, photo, flanged) for circle in photo.circles),
         (told["port_standard"], told["port_nominal_in"]),
         (ports[0].standard, ports[0].nominal_in) if ports else None, ports[0].probability if ports else 0.0,
+        _likeliest_size(ports),
     )  # fmt: skip
+
+
+def _likeliest_size(ports: Sequence[PortSize]) -> str | None:
+    by_size: dict[str, float] = {}
+    for port in ports:
+        by_size[port.nominal_in] = by_size.get(port.nominal_in, 0.0) + port.probability
+    return max(by_size, key=lambda size: by_size[size], default=None)
 
 
 def _shows_port(circle: TrueCircle, photo: RenderedPhoto, flanged: bool) -> bool:

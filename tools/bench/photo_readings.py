@@ -29,6 +29,8 @@ SEEN: dict[str, float] = {
 IN_PLANE_MM, IN_PLANE_DEG = 15.0, 3.0
 """A reference lies in a circle's plane up to this offset (a card over bolt heads or a clamp band's crest) and angle."""
 TWO_PHOTOS_DEG = (10.0, 40.0)
+_MATED = {0: "mated", 1: "mated_inlet"}
+"""The attribute that says whether a pipe hides the face of the discharge port (0) or of the inlet (1)."""
 
 
 @dataclass(frozen=True)
@@ -222,7 +224,7 @@ def _port(photo: RenderedPhoto, way: str, ports: Sequence[PortSize]) -> PortRead
     flanged = told["connection"] == "flanged"
     return PortReading(
         photo.label, way, told["connection"],
-        told.get("mated") != "yes" and any(_shows_port(circle, photo, flanged) for circle in photo.circles),
+        any(_shows_port(circle, photo, flanged) for circle in photo.circles),
         (told["port_standard"], told["port_nominal_in"]),
         (ports[0].standard, ports[0].nominal_in) if ports else None, ports[0].probability if ports else 0.0,
         _likeliest_size(ports),
@@ -237,7 +239,9 @@ def _likeliest_size(ports: Sequence[PortSize]) -> str | None:
 
 
 def _shows_port(circle: TrueCircle, photo: RenderedPhoto, flanged: bool) -> bool:
-    """Whether enough of a port is in view to name it: half of a flange's holes and of its rim, or half of a mouth."""
+    """Whether enough of an open port is in view to name it: half of a flange's holes and of its rim, half of a mouth."""
+    if photo.truth["attributes"].get(_MATED[circle.instance]) == "yes":
+        return False
     if not flanged:
         return circle.name == "port_bore" and circle.visible_fraction >= SEEN["port_bore"]
     rim = [

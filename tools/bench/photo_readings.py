@@ -239,7 +239,7 @@ def _likeliest_size(ports: Sequence[PortSize]) -> str | None:
 
 
 def _shows_port(circle: TrueCircle, photo: RenderedPhoto, flanged: bool) -> bool:
-    """Whether enough of an open port is in view to name it: half of a flange's holes and of its rim, half of a mouth."""
+    """Whether enough of an open port is in view to name it: half of its holes and of its rim, or half of a mouth."""
     if photo.truth["attributes"].get(_MATED[circle.instance]) == "yes":
         return False
     if not flanged:

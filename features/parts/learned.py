@@ -90,11 +90,11 @@ class LearnedFinder:
             sightings = _with_chamber(sightings, question, chamber)
         flange = self._subject(question, maps, _chosen(rounds, "flange", question.hint("port")))
         if flange is not None:
-            sightings = _with_flange(sightings, question, flange, rounds)
+            sightings = _with_flange(sightings, question, flange, () if flange.maps is maps else rounds)
         else:
             mouth = self._subject(question, maps, _chosen(rounds, "mouth", question.hint("port")))
             if mouth is not None:
-                circle = trace_mouth(question, mouth.part, mouth.maps)
+                circle = trace_mouth(question, (mouth.part, *mouth.others), mouth.maps)
                 sightings = replace(sightings, circles=(*sightings.circles, *([circle] if circle else [])))
         return sightings
 
@@ -206,12 +206,12 @@ def _with_flange(
     mouths = [one for one in (*round_parts(told.maps), *rounds) if one.name == "mouth"]
     outlines = (told.part, *told.others)
     middle = next((m for outline in outlines for m in mouths if _amid(outline, m)), None)
-    mouth = None if middle is None else plain_mouth(question, middle, told.maps)
+    mouth = None if middle is None else plain_mouth(question, (middle,), told.maps)
     rim = trace_flange(question, outlines, told.maps, mouth)
     seen, likelihood = _holes_of(Subject(rim.part, told.maps), rim)
     inside = [mouth for mouth in mouths if _amid(rim.part, mouth)]
     about = rim.placed if rim.is_traced else None
-    circles = [rim.circle, trace_mouth(question, inside[0], told.maps, about) if inside else None]
+    circles = [rim.circle, trace_mouth(question, inside[:2], told.maps, about) if inside else None]
     if seen is not None:
         circles += trace_bolt_circle(question, rim.placed, rim.is_traced, seen)
     marks = np.zeros((0, 2)) if seen is None else seen.middles_px

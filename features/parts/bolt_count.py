@@ -89,17 +89,21 @@ def count_ring(
 
 def _one_each(angles: Array, turn: float, count: int) -> NDArray[np.bool_]:
     """(N,) which angles are the nearest to a slot of the ring, and near it."""
-    off, slot, closest = _from_slots(angles, turn, count)
+    off, slot, closest = (one[0] for one in _from_slots(angles[None], np.array([turn]), count))
     return np.asarray((off == closest[slot]) & (off < 3 * _angle_sd(count)))
 
 
-def _from_slots(angles: Array, turn: float, count: int) -> tuple[Array, NDArray[np.int64], Array]:
-    """(N,) distance of angles from their nearest slot, (N,) which one, and (count,) the least distance of each slot."""
+def _from_slots(angles: Array, turns: Array, count: int) -> tuple[Array, NDArray[np.int64], Array]:
+    """How angles lie to the slots of a ring, for each of T turns of it.
+
+    Returns:
+        (T, N) distances of (T, N) angles from their nearest slot, (T, N) which one, (T, count) each slot's least one.
+    """
     pitch = 2 * np.pi / count
-    near = np.rint((angles - turn) / pitch)
-    off, slot = np.abs(angles - turn - near * pitch), near.astype(int) % count
-    closest = np.full(count, np.inf)
-    np.minimum.at(closest, slot, off)
+    near = np.rint((angles - turns[:, None]) / pitch)
+    off, slot = np.abs(angles - turns[:, None] - near * pitch), near.astype(np.int64) % count
+    closest = np.full((len(turns), count), np.inf)
+    np.minimum.at(closest, (np.arange(len(turns))[:, None], slot), off)
     return off, slot, closest
 
 
@@ -138,39 +142,37 @@ def _ring_of(places: Array, scores: Array) -> tuple[NDArray[np.bool_], Array, fl
 
 def _fit(angles: Array, count: int, in_view: Callable[[Array], NDArray[np.bool_]]) -> tuple[float, float, int]:
     """Log likelihood of a count, its best turn, and how many places are hidden then."""
-    pitch = 2 * np.pi / count
-    sd = _angle_sd(count)
-    waves = np.exp(1j * count * angles)
-    start = float(np.angle(waves.sum())) / count
-    best = (-np.inf, start, 0)
-    for turn in (start, *(start + pitch * np.arange(1, TURNS) / TURNS)):
-        plain, penalty = _unwarped(angles, turn, count, sd)
-        off, slot, closest = _from_slots(plain, turn, count)
-        filled = closest < 3 * sd
-        view = in_view(turn + pitch * np.arange(count))
-        chance = np.where(view, SEEN_CHANCE, HIDDEN_CHANCE)
-        on_place = off == closest[slot]
-        density = np.where(on_place & filled[slot], np.exp(-0.5 * (off / sd) ** 2) / (sd * np.sqrt(2 * np.pi)), 0.0)
-        each = (1 - STRAY_CHANCE) * density / count + STRAY_CHANCE / (2 * np.pi)
-        log = float(np.log(each).sum() + np.where(filled, np.log(chance), np.log(1 - chance)).sum()) - penalty
-        if log > best[0]:
-            best = (log, turn, int((~view).sum()))
-    return best
+    pitch, sd = 2 * np.pi / count, _angle_sd(count)
+    start = float(np.angle(np.exp(1j * count * angles).sum())) / count
+    turns = start + pitch * np.arange(TURNS) / TURNS
+    plain, penalty = _unwarped(angles, turns, count, sd)
+    off, slot, closest = _from_slots(plain, turns, count)
+    filled = closest < 3 * sd
+    places = turns[:, None] + pitch * np.arange(count)
+    view = in_view(places.ravel()).reshape(places.shape)
+    chance = np.where(view, SEEN_CHANCE, HIDDEN_CHANCE)
+    on_place = (off == np.take_along_axis(closest, slot, axis=1)) & np.take_along_axis(filled, slot, axis=1)
+    density = np.where(on_place, np.exp(-0.5 * (off / sd) ** 2) / (sd * np.sqrt(2 * np.pi)), 0.0)
+    each = (1 - STRAY_CHANCE) * density / count + STRAY_CHANCE / (2 * np.pi)
+    logs = np.log(each).sum(axis=1) + np.log(np.where(filled, chance, 1 - chance)).sum(axis=1) - penalty
+    best = int(np.argmax(logs))
+    return float(logs[best]), float(turns[best]), int((~view[best]).sum())
 
 
-def _unwarped(angles: Array, turn: float, count: int, sd: float) -> tuple[Array, float]:
-    """Angles freed of the likeliest warp that brings them nearer their slots, and what believing in it costs.
+def _unwarped(angles: Array, turns: Array, count: int, sd: float) -> tuple[Array, Array]:
+    """(T, N) angles freed, for each turn, of the likeliest warp that brings them nearer their slots, and (T,) its cost.
 
     The cost is the warp's own improbability and the share of possible warps that would do as well (Laplace).
     """
     if len(angles) < ENOUGH_TO_WARP:
-        return angles, 0.0
+        return np.tile(angles, (len(turns), 1)), np.zeros(len(turns))
     pitch = 2 * np.pi / count
-    away = angles - turn
+    away = angles - turns[:, None]
     away -= pitch * np.rint(away / pitch)
     near = np.abs(away) < 0.45 * pitch
     waves = np.column_stack([np.cos(angles), np.sin(angles)])
-    precision = waves[near].T @ waves[near] / sd**2 + np.eye(2) / WARP_SD_RAD**2
-    warp = np.linalg.solve(precision, waves[near].T @ away[near] / sd**2)
-    cost = 0.5 * float(warp @ warp) / WARP_SD_RAD**2 + 0.5 * float(np.log(np.linalg.det(precision * WARP_SD_RAD**2)))
-    return angles - waves @ warp, cost
+    products = (waves[:, :, None] * waves[:, None, :]).reshape(len(angles), 4)
+    precision = (near @ products).reshape(-1, 2, 2) / sd**2 + np.eye(2) / WARP_SD_RAD**2
+    warp = np.linalg.solve(precision, ((near * away) @ waves / sd**2)[..., None])[..., 0]
+    own = 0.5 * (warp**2).sum(axis=1) / WARP_SD_RAD**2
+    return angles - warp @ waves.T, own + 0.5 * np.log(np.linalg.det(precision * WARP_SD_RAD**2))

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from features.parts.front_on import FrontOn
 
 Array = NDArray[np.float64]
+Floats = NDArray[np.float32]
 SECTORS = 96
 _VOTERS = 12000
 """Edge elements that vote for centers."""
@@ -48,15 +49,13 @@ class ConcentricSet:
 def edge_field(front: FrontOn, most: int = 20000) -> EdgeField:
     """Thin edges of the squared-up picture, strongest `most` of them."""
     smooth = cv2.GaussianBlur(front.gray, (0, 0), 1.2)
-    gx = cv2.Scharr(smooth, cv2.CV_32F, 1, 0) / 32
-    gy = cv2.Scharr(smooth, cv2.CV_32F, 0, 1) / 32
-    size = np.hypot(gx, gy)
+    gx = np.asarray(cv2.Scharr(smooth, cv2.CV_32F, 1, 0, scale=1 / 32), np.float32)
+    gy = np.asarray(cv2.Scharr(smooth, cv2.CV_32F, 0, 1, scale=1 / 32), np.float32)
+    size = np.asarray(cv2.magnitude(gx, gy), np.float32)
     valid = cv2.erode(front.valid.astype(np.uint8), np.ones((7, 7), np.uint8)) > 0
     # Local contrast counts, not the exposure: a dark pump in a bright room must not vanish.
-    local = cv2.GaussianBlur(size, (0, 0), 24) + 0.5
-    strength = np.where(valid, size / (local + 1.0), 0).astype(np.float32)
-    thin = _thin(size, gx, gy) & (size > 1.2) & (strength > 0.5)
-    y, x = np.nonzero(thin)
+    strength = size / (_widely_blurred(size) + 1.5)
+    y, x = _thin(size, gx, gy, valid & (size > 1.2) & (strength > 0.5))
     if len(x) > most:
         keep = np.argpartition(strength[y, x], len(x) - most)[len(x) - most :]
         x, y = x[keep], y[keep]
@@ -65,14 +64,26 @@ def edge_field(front: FrontOn, most: int = 20000) -> EdgeField:
     return EdgeField(np.stack([x, y], axis=1).astype(float), gradients, np.minimum(strength[y, x], 3.0).astype(float))
 
 
-def _thin(size: NDArray[np.floating], gx: NDArray[np.floating], gy: NDArray[np.floating]) -> NDArray[np.bool_]:
-    """Non-maximum suppression along the gradient, four directions."""
-    sector = np.round(np.arctan2(gy, gx) / (np.pi / 4)).astype(int) % 4
-    thin = np.zeros(size.shape, bool)
-    for index, (dx, dy) in enumerate(((1, 0), (1, 1), (0, 1), (-1, 1))):
-        ahead, behind = np.roll(size, (-dy, -dx), (0, 1)), np.roll(size, (dy, dx), (0, 1))
-        thin |= (sector == index) & (size >= ahead) & (size > behind)
-    return thin
+def _widely_blurred(size: Floats) -> Floats:
+    """A picture blurred by 24 px; so wide a blur may be made at a quarter of its size."""
+    small = cv2.resize(size, None, fx=0.25, fy=0.25, interpolation=cv2.INTER_AREA)
+    wide = cv2.GaussianBlur(small, (0, 0), 6.0)
+    return np.asarray(cv2.resize(wide, size.shape[::-1], interpolation=cv2.INTER_LINEAR), np.float32)
+
+
+def _thin(
+    size: Floats, gx: Floats, gy: Floats, wanted: NDArray[np.bool_]
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Rows and columns of the wanted places that are steepest along their gradient, in four directions."""
+    y, x = np.nonzero(wanted[1:-1, 1:-1])
+    y, x = y + 1, x + 1
+    across, down, steep = np.abs(gx[y, x]), np.abs(gy[y, x]), float(np.tan(np.pi / 8))
+    step_x = (down * steep < across).astype(np.int64)  # 0 where the gradient runs up or down
+    step_y = (across * steep < down).astype(np.int64)
+    step_y = np.where((step_x & step_y > 0) & (gx[y, x] * gy[y, x] < 0), -step_y, step_y)
+    own = size[y, x]
+    thin = (own >= size[y + step_y, x + step_x]) & (own > size[y - step_y, x - step_x])
+    return y[thin], x[thin]
 
 
 def find_concentric(
@@ -108,23 +119,23 @@ def find_concentric(
 def _crossings(field: EdgeField, shape: tuple[int, int], least: float, most: float, count: int) -> list[Array]:
     """Local maxima of the vote of all gradient lines, on a coarse grid."""
     cell = max(2.0, max(shape) / 320)
-    h, w = int(shape[0] / cell) + 1, int(shape[1] / cell) + 1
-    votes = np.zeros(h * w)
+    margin = int(most / cell) + 2  # so that no vote falls outside
+    h, w = (int(side / cell) + 1 + 2 * margin for side in shape)
     radii = np.arange(least, most, cell)
     # Neighbors on an edge vote alike: one in a few tells as much.
     every = max(1, round(len(field.places) / _VOTERS))
-    places = (field.places[::every] / cell).astype(np.float32)
+    places = (field.places[::every] / cell + (margin + 0.5)).astype(np.float32)
     along = field.gradients[::every].astype(np.float32)
     # A wide circle has more edge elements; dividing by the radius counts arcs, not pixels.
-    strengths, shares = field.strengths[::every].astype(np.float32), (1 / np.sqrt(radii)).astype(np.float32)
+    weight = field.strengths[::every].astype(np.float32)[:, None] * (1 / np.sqrt(radii)).astype(np.float32)
+    votes = np.zeros(h * w, np.float32)
     for way in (1.0, -1.0):
         steps = (way / cell * radii).astype(np.float32)
-        ix = np.rint(places[:, :1] + along[:, :1] * steps).astype(np.int32)
-        iy = np.rint(places[:, 1:] + along[:, 1:] * steps).astype(np.int32)
-        ok = (ix >= 0) & (ix < w) & (iy >= 0) & (iy < h)
-        weight = strengths[:, None] * shares
-        votes += np.bincount((iy * w + ix)[ok], weights=weight[ok], minlength=h * w)
-    grid = cv2.GaussianBlur(votes.reshape(h, w).astype(np.float32), (0, 0), 1.5)
+        column = (places[:, :1] + along[:, :1] * steps).astype(np.int64)
+        row = (places[:, 1:] + along[:, 1:] * steps).astype(np.int64)
+        np.add.at(votes, (row * w + column).ravel(), weight.ravel())
+    votes = votes.reshape(h, w)[margin:-margin, margin:-margin]
+    grid = cv2.GaussianBlur(votes, (0, 0), 1.5)
     background = cv2.GaussianBlur(grid, (0, 0), 12)
     contrast = grid - background
     top = (contrast == cv2.dilate(contrast, np.ones((5, 5), np.uint8))) & (contrast > 0)
@@ -151,32 +162,31 @@ def settled_set(field: EdgeField, center: Array, least: float, most: float) -> C
 
 def _recentered(field: EdgeField, center: Array, least: float, most: float, width: float) -> Array | None:
     """Least-squares crossing of the gradient lines that pass close to the center."""
-    x, y = field.places[:, 0] - center[0], field.places[:, 1] - center[1]
-    distance = np.hypot(x, y)
-    across = np.abs(x * field.gradients[:, 1] - y * field.gradients[:, 0])
-    use = (distance > least) & (distance < most) & (across < width * distance)
-    if use.sum() < 30:
+    (x, y), (across, down) = (field.places - center).T, field.gradients.T
+    square, aside = x * x + y * y, x * down - y * across
+    use = np.flatnonzero((square > least**2) & (square < most**2) & (aside * aside < width**2 * square))
+    if len(use) < 30:
         return None
-    normals = np.stack([-field.gradients[use, 1], field.gradients[use, 0]], axis=1)
-    square = (field.strengths[use] / distance[use]) ** 2
-    weighted = (normals * square[:, None]).T
-    information = weighted @ normals
+    across, down, aside = across[use], down[use], aside[use]
+    weight = field.strengths[use] ** 2 / square[use]
+    information = np.array([[weight * down @ down, -(weight * down) @ across], [0.0, weight * across @ across]])
+    information[1, 0] = information[0, 1]
     if np.linalg.det(information) < 1e-9 * np.trace(information) ** 2:
         return None  # all lines run alike: they cross nowhere
-    reach = np.sum(normals * (field.places[use] - center), axis=1)
-    moved: Array = center + np.linalg.solve(information, weighted @ reach)
+    # Of the line through an edge along its gradient (-down, across) is the normal, -aside its distance from the center.
+    wanted = np.array([weight * aside @ down, -(weight * aside) @ across])
+    moved: Array = center + np.linalg.solve(information, wanted)
     return moved if np.linalg.norm(moved - center) < 0.3 * most else None
 
 
 def support_profile(field: EdgeField, center: Array, most: float) -> Array:
     """Share of directions with a radial edge at every whole radius up to `most`."""
-    x, y = field.places[:, 0] - center[0], field.places[:, 1] - center[1]
-    distance = np.hypot(x, y)
-    radial = np.abs(x * field.gradients[:, 0] + y * field.gradients[:, 1])
-    use = (radial > 0.97 * distance) & (distance < most + 2) & (distance > 3)
+    (x, y), (across, down) = (field.places - center).T, field.gradients.T
+    square, radial = x * x + y * y, x * across + y * down
+    use = np.flatnonzero((radial * radial > 0.97**2 * square) & (square < (most + 2) ** 2) & (square > 9.0))
     sector = ((np.arctan2(y[use], x[use]) + np.pi) / (2 * np.pi) * SECTORS).astype(int) % SECTORS
     grid = np.zeros((int(most) + 4, SECTORS), bool)
-    whole = np.rint(distance[use]).astype(int)
+    whole = np.rint(np.sqrt(square[use])).astype(int)
     for shift in (-1, 0, 1):  # a circle one pixel off its whole radius still counts
         grid[np.clip(whole + shift, 0, len(grid) - 1), sector] = True
     return np.asarray(grid.mean(axis=1), float)

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from features.camera import Camera
-from features.circle_fit import fit_circle
+from features.circle_fit import circles_through, fit_circle
 from features.parts.finder import PartQuestion
 from features.parts.front_on import FaceFrame, FrontOn, Mapped, face_frame
 from features.parts.part_maps import RoundPart
@@ -143,13 +143,12 @@ def robust_circle(points: Array, radius_guess: float) -> tuple[Array, float, flo
     if len(points) < LEAST_BORDER:
         return None
     random = np.random.default_rng(0)
-    best = np.zeros(len(points), bool)
-    for _ in range(TRIALS):
-        center, radius = fit_circle(points[random.choice(len(points), 3, replace=False)])
-        if not 0.7 < radius / radius_guess < 1.45:
-            continue
-        agree = np.abs(np.linalg.norm(points - center, axis=1) - radius) < BORDER_WIDTH * radius_guess
-        best = agree if agree.sum() > best.sum() else best
+    picks = np.stack([random.choice(len(points), 3, replace=False) for _ in range(TRIALS)])
+    centers, radii = circles_through(points[picks])
+    away = np.linalg.norm(points - centers[:, None], axis=2)
+    agree = np.abs(away - radii[:, None]) < BORDER_WIDTH * radius_guess
+    agree &= ((radii > 0.7 * radius_guess) & (radii < 1.45 * radius_guess))[:, None]
+    best = agree[int(np.argmax(agree.sum(axis=1)))]
     if best.sum() < LEAST_BORDER:
         return None
     center, radius = fit_circle(points[best])

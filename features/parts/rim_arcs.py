@@ -113,7 +113,7 @@ def _outermost(found: Sequence[_Arcs], best: _Arcs, width: float) -> _Arcs:
 
 def _in_arcs(near: NearEdges, off: Array, width: float, looked: LookedAt) -> NDArray[np.bool_]:
     """(E,) edges nearer to a curve than the width, one a scan line, whose neighbors are so too."""
-    on_it = _nearest_per_line(near.line, np.abs(off)) & (np.abs(off) < width)
+    on_it = _nearest_per_line(near, np.abs(off)) & (np.abs(off) < width)
     half = max(2, looked.lines // ARC_OF_TURN)
     hit, used = np.zeros(looked.lines), np.zeros(looked.lines)
     hit[near.line[on_it]] = 1.0
@@ -130,11 +130,7 @@ def _sum_around(values: Array, half: int) -> Array:
     return np.convolve(turn, np.ones(2 * half + 1), mode="valid")
 
 
-def _nearest_per_line(line: NDArray[np.int64], distance: Array) -> NDArray[np.bool_]:
+def _nearest_per_line(near: NearEdges, distance: Array) -> NDArray[np.bool_]:
     """(E,) the edge of every scan line that is nearest to a curve."""
-    keep = np.zeros(len(distance), bool)
-    order = np.lexsort((distance, line))
-    first = np.ones(len(order), bool)
-    first[1:] = line[order][1:] != line[order][:-1]
-    keep[order[first]] = True
-    return keep
+    least = np.minimum.reduceat(distance, near.starts)
+    return np.asarray(distance == np.repeat(least, np.diff(near.starts, append=len(distance))))

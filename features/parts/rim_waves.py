@@ -6,6 +6,7 @@ least squares, and each curve ends where its own edges put it, whichever edges i
 """
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,7 +36,7 @@ class NearEdges:
     off: Array
     lines: int
 
-    @property
+    @cached_property
     def starts(self) -> NDArray[np.int64]:
         """Index of the first edge of every scan line that has any."""
         return np.asarray(np.unique(self.line, return_index=True)[1])
@@ -140,8 +141,8 @@ def _shares(edges: NearEdges, basis: Array, waves: Array, width: float) -> Array
     """(T,) part of the scan lines with an edge on each curve."""
     if len(waves) == 0:
         return np.zeros(0)
-    near = np.exp(-0.5 * ((edges.off - waves @ basis.T) / width) ** 2)
-    return np.asarray(np.maximum.reduceat(near, edges.starts, axis=1).sum(axis=1) / edges.lines)
+    nearest = np.minimum.reduceat(np.abs(edges.off - waves @ basis.T), edges.starts, axis=1)
+    return np.asarray(np.exp(-0.5 * (nearest / width) ** 2).sum(axis=1) / edges.lines)
 
 
 def _distinct(waves: Array, apart: float, most: int) -> Array:

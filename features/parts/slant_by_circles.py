@@ -117,10 +117,10 @@ def _agreement(edges: _Edges, camera: Camera, normal: Array, part: RoundPart) ->
     center, radius = fit_circle(_mapped(turn, part.outline_px(40)))
     mapped = _mapped(turn, edges.places_px)
     places = (mapped - center) * RADIUS_PX / radius
-    depth = edges.places_px @ turn[2, :2] + turn[2, 2]
-    # Gradients are covectors: they map by the inverse transpose of the map's Jacobian, here up to its depth.
-    jacobian = (turn[None, :2, :2] - mapped[:, :, None] * turn[None, 2:, :2]) / depth[:, None, None]
-    gradients = np.linalg.solve(jacobian.transpose(0, 2, 1), edges.gradients[..., None])[..., 0]
+    # Gradients are covectors: they map by the inverse transpose of the map's Jacobian, up to length and sign.
+    (xx, xy), (yx, yy) = (turn[k, :2, None] - mapped[:, k] * turn[2, :2, None] for k in (0, 1))
+    across, down = edges.gradients.T
+    gradients = np.stack([yy * across - yx * down, xx * down - xy * across], axis=1)
     gradients /= np.linalg.norm(gradients, axis=1, keepdims=True)
     found = settled_set(
         EdgeField(places, gradients, edges.strengths), np.zeros(2), INNER * RADIUS_PX, OUTER * RADIUS_PX

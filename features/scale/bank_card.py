@@ -16,7 +16,7 @@ from features.problems import BANK_CARD_UNSURE, CARD_OBLIQUE, Problem
 from features.scale.homography import apply_homography, fit_homography, local_scale_px_per_mm
 from features.scale.known_rectangle import LEAST_CORNER_SD_PX, RectangleFit, fit_known_rectangle, rough_misfit
 from features.scale.line_quads import find_quads
-from features.scale.rectangle import Rectangle, lines_running_on, measure_rectangle
+from features.scale.rectangle import Rectangle, SidesSeen, lines_running_on, measure_rectangle
 from features.scale.reference import ScaleReference
 from features.scale.strip_edges import BORDER, sample, strip_edges
 
@@ -143,12 +143,13 @@ def match_card(pixels_rgb: NDArray[np.uint8], quad_px: Array, focal: FocalPrior)
     """
     best: CardMatch | None = None
     before: Rectangle | None = None
+    seen = SidesSeen(pixels_rgb)
 
     def may_be(corners_px: Array) -> bool:
         return rough_misfit(corners_px, WIDTH_MM / HEIGHT_MM, focal, pixels_rgb.shape) < _ROUGH_MEASURED
 
     for outer_strength in (0.9, 0.6):
-        rectangle = measure_rectangle(pixels_rgb, quad_px, outer_strength, may_be)
+        rectangle = measure_rectangle(pixels_rgb, quad_px, outer_strength, may_be, seen)
         if rectangle is None:
             continue
         if before and np.abs(rectangle.corners_px - before.corners_px).max() < _SAME_PX:

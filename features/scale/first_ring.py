@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from features.circle_fit import circles_through
 from features.ellipse import Ellipse
 from features.scale.ring_edges import LINES, RingEdges, contrast_pictures, ring_edges, to_round
 
@@ -55,7 +56,7 @@ def first_ring(pixels: NDArray[np.uint8], rough: Ellipse) -> RoughRing | None:
     picks = picks[gaps.min(1) > LINES // 8]
     stretch = _stretches(random, len(picks))
     points = edges.radius[:, None] * np.column_stack([np.cos(edges.angle), np.sin(edges.angle)])
-    centers, radii = _circles(np.einsum("tij,tkj->tki", stretch, points[picks]))
+    centers, radii = circles_through(np.einsum("tij,tkj->tki", stretch, points[picks]))
     ok = (np.linalg.norm(centers, axis=1) < 0.35) & (radii > 0.65) & (radii < 1.5)
     if not ok.any():
         return None
@@ -91,17 +92,6 @@ def _best_trial(edges: RingEdges, points: Array, centers: Array, radii: Array, s
     agreed = np.maximum.reduceat(near, starts, axis=1).sum(1)
     stretched_by = np.hypot(stretch[:, 0, 0] - 1.0, stretch[:, 0, 1])
     return int(np.argmax(agreed * (1.0 - stretched_by)))  # the guess's own shape is likelier
-
-
-def _circles(triples: Array) -> tuple[Array, Array]:
-    """Centers (T, 2) and radii (T,) of circles through (T, 3, 2) points."""
-    a, b, c = triples[:, 0], triples[:, 1], triples[:, 2]
-    ab, ac = b - a, c - a
-    double = 2 * (ab[:, 0] * ac[:, 1] - ab[:, 1] * ac[:, 0])
-    double = np.where(np.abs(double) < 1e-9, 1e-9, double)
-    bb, cc = (ab**2).sum(1), (ac**2).sum(1)
-    offset = np.column_stack([ac[:, 1] * bb - ab[:, 1] * cc, ab[:, 0] * cc - ac[:, 0] * bb]) / double[:, None]
-    return a + offset, np.linalg.norm(offset, axis=1)
 
 
 def _tightened(points: Array, line: NDArray[np.int64], start: Ellipse) -> RoughRing | None:

@@ -84,14 +84,15 @@ def _pictures(small: NDArray[np.uint8]) -> list[NDArray[np.uint8]]:
     lab = cv2.cvtColor(small, cv2.COLOR_RGB2LAB)
     gray = np.asarray(lab[..., 0], np.uint8)
     color = cv2.GaussianBlur(np.asarray(lab[..., 1:], np.float32), (0, 0), 0.8)
-    off = color - np.median(color[::4, ::4].reshape(-1, 2), axis=0).astype(np.float32)
-    odd = off[np.abs(off).max(-1) > _ODD_COLOR]
+    off = [plane - np.median(plane[::4, ::4]) for plane in cv2.split(color)]
+    far = np.maximum(*np.abs(off)) > _ODD_COLOR
+    odd = np.stack([plane[far] for plane in off], axis=1)
     if len(odd) < 0.0008 * gray.size:
         return [gray]
     strongest = np.linalg.eigh(odd.T @ odd)[1][:, 1].astype(np.float32)
-    mixed = off @ strongest
     gain = 110.0 / max(float(np.quantile(np.abs(odd @ strongest), 0.95)), 20.0)
-    return [gray, np.asarray(np.clip(128 + gain * mixed, 0, 255), np.uint8)]
+    mixed = strongest[0] * off[0] + strongest[1] * off[1]
+    return [gray, np.asarray(np.clip(128 + np.float32(gain) * mixed, 0, 255), np.uint8)]
 
 
 def _segments(picture: NDArray[np.uint8], least_px: float) -> Array:
@@ -117,13 +118,15 @@ def _joined(segments: Array) -> Array:
     start, axes = first[:, :2], first[:, 2:] - first[:, :2]
     lengths = np.linalg.norm(axes, axis=1)
     axes = axes / np.maximum(lengths, 1e-9)[:, None]
-    # (200, N, 2) both ends of every segment as seen from each of the first.
-    x, y = (segments[None, :, k::2] - start[:, None, None, k] for k in (0, 1))
-    along = x * axes[:, None, None, 0] + y * axes[:, None, None, 1]
-    across = y * axes[:, None, None, 0] - x * axes[:, None, None, 1]
-    near = np.abs(across).max(2) < 1.5 + 0.01 * np.abs(along).max(2)
+    # (200, N) one end and the other of every segment as seen from each of the first.
+    normals = np.stack([-axes[:, 1], axes[:, 0]], axis=1)
+    alongs, acrosses = (
+        [way @ segments[:, k : k + 2].T - (way * start).sum(axis=1)[:, None] for k in (0, 2)] for way in (axes, normals)
+    )
+    farthest = np.maximum(*np.abs(alongs))
+    near = np.maximum(*np.abs(acrosses)) < 1.5 + 0.01 * farthest
     near[np.arange(len(first)), np.arange(len(first))] = False
-    lows, highs = along.min(2), along.max(2)
+    lows, highs = np.minimum(*alongs), np.maximum(*alongs)
     for i in range(len(first)):
         low, high, taken = 0.0, float(lengths[i]), False
         spans = sorted(zip(lows[i, near[i]].tolist(), highs[i, near[i]].tolist(), strict=True))

@@ -3,7 +3,7 @@
 The corners themselves are never looked at here: a card's are rounded, a sheet's are worn.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,6 +18,8 @@ _LEFT_OUT = 0.11
 """Part of a side left out at either end; a bank card's corner takes 3.7 and 5.9 % of its sides."""
 
 _TRIALS = 160
+_ALIKE = 3.0
+"""Lines whose offset and change are this near, in samples, are one."""
 _LEAST_SUPPORT = 0.45
 _CORRELATED_LINES = 4.0
 """Neighboring scan lines share noise, JPEG blocks and texture: so many count as one."""
@@ -75,6 +77,7 @@ def measure_rectangle(
     quad_px: Array,
     outer_strength: float = 0.9,
     may_be: Callable[[Array], bool] = lambda _corners_px: True,
+    seen: "SidesSeen | None" = None,
 ) -> Rectangle | None:
     """Measure a four-sided thing from a rough outline.
 
@@ -85,18 +88,20 @@ def measure_rectangle(
             the strongest. Low for a card with a printed frame, high for one beside a parallel line of its
             ground.
         may_be: asked of the (4, 2) corners as first measured, to some percent: whether to measure on.
+        seen: sides of this photo looked at already, for who measures one outline several times.
 
     Returns:
         The measured shape, or None when a side has no straight edge or the shape may not be it.
     """
     quad = np.asarray(quad_px, float)
+    seen = seen or SidesSeen(pixels_rgb)
     sides: list[Side] = []
     for reach in (0.07, 0.03, 0.012):
         sides = []
         for k in range(4):
             a, b = quad[k], quad[(k + 1) % 4]
             depth = min(np.linalg.norm(quad[k] - quad[k - 1]), np.linalg.norm(b - quad[(k + 2) % 4]))
-            side = _measure_side(pixels_rgb, a, b, max(reach * float(depth), 3.0), outer_strength)
+            side = _measured_side(seen, a, b, max(reach * float(depth), 3.0), outer_strength)
             if side is None:
                 return None
             sides.append(side)
@@ -112,32 +117,83 @@ def measure_rectangle(
     return Rectangle(quad, (sides[0], sides[1], sides[2], sides[3]))
 
 
-def _measure_side(
-    pixels_rgb: NDArray[np.uint8], a: Array, b: Array, reach_px: float, outer_strength: float
-) -> Side | None:
+@dataclass(frozen=True, eq=False)
+class _Line:
+    """A line that edges across a side agree on.
+
+    Attributes:
+        line: (2,) offset in the middle and change over the side, samples.
+        support: part of the scan lines with an edge on it.
+        rms: scatter of those edges, samples.
+        strength: mean over all scan lines of the edge strength found on it.
+    """
+
+    line: Array
+    support: float
+    rms: float
+    strength: float
+
+
+@dataclass(frozen=True, eq=False)
+class _SideLook:
+    """Scan lines across a rough side: (L, S, 3) colors, a sample's length, the middle sample, and the lines found."""
+
+    colors: NDArray[np.float32]
+    pitch_px: float
+    middle: int
+    lines: tuple[_Line, ...]
+
+
+class SidesSeen:
+    """Rough sides of one photo as they were looked at, each only once."""
+
+    def __init__(self, pixels_rgb: NDArray[np.uint8]) -> None:
+        self._pixels_rgb = pixels_rgb
+        self._looks: dict[tuple[float, ...], _SideLook | None] = {}
+
+    def look(self, a: Array, b: Array, reach_px: float) -> _SideLook | None:
+        """Lines along the side from a to b, (2,) each, at most so far from it; None where it is too little in view."""
+        place = (*a.tolist(), *b.tolist(), reach_px)
+        if place not in self._looks:
+            self._looks[place] = _look_at_side(self._pixels_rgb, a, b, reach_px)
+        return self._looks[place]
+
+
+def _look_at_side(pixels_rgb: NDArray[np.uint8], a: Array, b: Array, reach_px: float) -> _SideLook | None:
     length = float(np.linalg.norm(b - a))
     if length < 12:
         return None
-    along = (b - a) / length
-    outward = np.array([along[1], -along[0]])  # clockwise with y down: the inside lies to the right
     stretch = max(1.0, reach_px / 80.0)  # a wide search is a coarse one
-    half = int(np.ceil(reach_px / stretch / PITCH_PX)) + BORDER
+    pitch_px = PITCH_PX * stretch
+    half = int(np.ceil(reach_px / pitch_px)) + BORDER
     t = np.linspace(_LEFT_OUT, 1 - _LEFT_OUT, _LINES)
-    offsets = np.arange(-half, half + 1) * PITCH_PX * stretch
-    at = a + t[:, None, None] * (b - a) + offsets[None, :, None] * outward
+    offsets = np.arange(-half, half + 1) * pitch_px
+    at = a + t[:, None, None] * (b - a) + offsets[None, :, None] * _outward(a, b)
     colors = sample(pixels_rgb, at)
     colors = np.asarray((colors + np.roll(colors, 1, axis=0) + np.roll(colors, -1, axis=0)) / 3, np.float32)
     inside = is_inside(pixels_rgb.shape, at)
     if inside[:, half].mean() < 0.8:
         return None
     edges = strip_edges(_best_mix(colors, half), 2.0, inside)
-    line = _best_line(edges, t, half, outer_strength)
-    if line is None:
+    return _SideLook(colors, pitch_px, half, _lines_along(edges, t, half))
+
+
+def _outward(a: Array, b: Array) -> Array:
+    """(2,) unit vector away from the inside, which lies to the right of a side: clockwise with y down."""
+    along = (b - a) / np.linalg.norm(b - a)
+    return np.array([along[1], -along[0]])
+
+
+def _measured_side(seen: SidesSeen, a: Array, b: Array, reach_px: float, outer_strength: float) -> Side | None:
+    look = seen.look(a, b, reach_px)
+    found = None if look is None else _outer_line(look.lines, outer_strength)
+    if look is None or found is None:
         return None
-    wave, support, rms = line
-    ends = [a + u * (b - a) + (wave[0] + wave[1] * (u - 0.5)) * PITCH_PX * stretch * outward for u in (0.15, 0.85)]
-    middle = half + int(np.rint(wave[0]))
-    return Side(ends[0], ends[1], support, rms * PITCH_PX * stretch, _contrast(colors, middle))
+    offset, change = found.line
+    away = look.pitch_px * _outward(a, b)
+    ends = [a + u * (b - a) + (offset + change * (u - 0.5)) * away for u in (0.15, 0.85)]
+    middle = look.middle + int(np.rint(offset))
+    return Side(ends[0], ends[1], found.support, found.rms * look.pitch_px, _contrast(look.colors, middle))
 
 
 def _best_mix(colors: NDArray[np.float32], middle: int) -> NDArray[np.float32]:
@@ -163,15 +219,10 @@ def _contrast(colors: NDArray[np.float32], middle: int) -> float:
     return float(np.abs(np.median(inner, axis=0) - np.median(outer, axis=0)).max())
 
 
-def _best_line(edges: StripEdges, t: Array, middle: int, outer_strength: float) -> tuple[Array, float, float] | None:
-    """The line that is the side: (offset in the middle and change over the side, samples), support, scatter.
-
-    Of parallel lines the outermost strong one: a printed frame inside a card is not its edge. A shadow's
-        edge is
-    soft and counts little.
-    """
+def _lines_along(edges: StripEdges, t: Array, middle: int) -> tuple[_Line, ...]:
+    """Lines that edges agree on, no two alike. A shadow's edge is soft and counts little."""
     if len(edges.line) < 12:
-        return None
+        return ()
     size = np.abs(edges.step)
     weight = np.minimum(1.0, size / max(float(np.quantile(size, 0.85)), 6.0))
     strong = weight >= np.quantile(weight, 0.7)
@@ -184,18 +235,25 @@ def _best_line(edges: StripEdges, t: Array, middle: int, outer_strength: float) 
     slope = (y[one] - y[other])[ok] / (u[one] - u[other])[ok]
     lines = np.column_stack([y[one][ok] - slope * u[one][ok], slope])
     first = np.unique(edges.line, return_index=True)[1]
-    settled: list[tuple[Array, float, float, float]] = []
     score = _line_strength(lines, u, y, weight, first)
     trials = lines[np.argsort(-score)[:24]]
-    for line, result in zip(trials, _settle(trials, u, y, weight, first), strict=True):
-        if result is not None and all(np.abs(line - s[0]).max() > 3.0 for s in settled):
-            settled.append(result)
-    if not settled:
+    settled: list[_Line] = []
+    places = np.zeros((0, 2))
+    for trial, found in zip(trials, _settle(trials, u, y, weight, first), strict=True):
+        if found is not None and not (np.abs(places - trial) <= _ALIKE).all(axis=1).any():
+            settled.append(found)
+            places = np.concatenate([places, found.line[None]])
+    return tuple(settled)
+
+
+def _outer_line(lines: Sequence[_Line], outer_strength: float) -> _Line | None:
+    """The line that is the side: of parallel ones the outermost strong one, for a frame in a card is not its edge."""
+    if not lines:
         return None
-    best = max(settled, key=lambda s: s[3])
-    outer = [s for s in settled if s[3] > outer_strength * best[3] and s[0][0] > best[0][0] + 2.0]
-    chosen = max(outer, key=lambda s: s[3]) if outer else best
-    return (chosen[0], chosen[1], chosen[2]) if chosen[1] >= _LEAST_SUPPORT else None
+    best = max(lines, key=lambda line: line.strength)
+    outer = [o for o in lines if o.strength > outer_strength * best.strength and o.line[0] > best.line[0] + 2.0]
+    chosen = max(outer, key=lambda line: line.strength) if outer else best
+    return chosen if chosen.support >= _LEAST_SUPPORT else None
 
 
 def _line_strength(lines: Array, u: Array, y: Array, weight: Array, first: NDArray[np.int64]) -> Array:
@@ -204,10 +262,8 @@ def _line_strength(lines: Array, u: Array, y: Array, weight: Array, first: NDArr
     return np.asarray(np.maximum.reduceat(near, first, axis=1).sum(1) / _LINES)
 
 
-def _settle(
-    lines: Array, u: Array, y: Array, weight: Array, first: NDArray[np.int64]
-) -> list[tuple[Array, float, float, float] | None]:
-    """Fit lines to the edges near each of (T, 2) trials: (line, support, scatter, strength), None where too few are."""
+def _settle(lines: Array, u: Array, y: Array, weight: Array, first: NDArray[np.int64]) -> list[_Line | None]:
+    """Fit lines to the edges near each of (T, 2) trials, None where too few are."""
     enough = np.ones(len(lines), bool)
     for width in (4.0, 2.5, 1.5, 1.5):
         off = y - lines[:, :1] - lines[:, 1:] * u
@@ -226,7 +282,7 @@ def _settle(
     scatter = np.sqrt((kept * off**2).sum(axis=1) / np.maximum(kept.sum(axis=1), 1e-12))
     strength = _line_strength(lines, u, y, weight, first)
     return [
-        (lines[k], float(support[k]), float(scatter[k]), float(strength[k])) if enough[k] else None
+        _Line(lines[k], float(support[k]), float(scatter[k]), float(strength[k])) if enough[k] else None
         for k in range(len(lines))
     ]
 

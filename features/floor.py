@@ -137,7 +137,7 @@ def measure_by_floor(
     """
     joint = next((one for one in circles if one[0].name == "chamber_diameter"), None)
     if reference.is_circle:
-        reference = _as_its_pose_has_it(reference, poses[0], _center_px(photo))
+        reference = as_its_pose_has_it(reference, poses[0], _center_px(photo))
     standing = None if joint is None or len(reference.points_mm) < 4 else _standing(photo, *joint, poses, reference)
     wall = (
         _wall_beside(photo, circles, _of_floor(reference, poses)[0], reference)
@@ -169,7 +169,7 @@ def _standing(
     return OnFloor(replace(best, length=over_lenses(best.length, tried, photo.name)), tried[0].focal)
 
 
-def _as_its_pose_has_it(coin: ScaleReference, pose: PlanePose, center_px: tuple[float, float]) -> ScaleReference:
+def as_its_pose_has_it(coin: ScaleReference, pose: PlanePose, center_px: tuple[float, float]) -> ScaleReference:
     """A coin's rim as points that are matched in angle: seen at such a slant as a floor's it tells its slant itself."""
     angle = np.linspace(0, 2 * np.pi, 12, endpoint=False)
     points_mm = 0.5 * coin.circle_diameter_mm * np.column_stack([np.cos(angle), np.sin(angle)])

@@ -14,14 +14,15 @@ from features.circle_in_photos import SeenCircle
 from features.floor import seems_on_floor
 from features.measure_circles import MeasuredCircle, measure_circles
 from features.measured import AttributeEvidence, MeasuredLength
-from features.parts.finder import LookAt, PartFinder, PartQuestion
+from features.parts.finder import LookAt, PartFinder, PartQuestion, PartSightings
 from features.photo import Photo
 from features.placement import CardAt
 from features.plane_pose import PlanePose, plane_poses, unscaled_pose
-from features.problems import NO_SCALE, NOTHING_FOUND, REFERENCE_ON_FLOOR, SCALE_FITS_NO_PLANE, Problem
+from features.problems import FRONT_UNSURE, NO_SCALE, NOTHING_FOUND, REFERENCE_ON_FLOOR, SCALE_FITS_NO_PLANE, Problem
 from features.scale.find import find_scales
 from features.scale.reference import ScaleFinding, ScaleReference, ScaleRequest
 from features.sharpness import blur_problems
+from features.spans import MeasuredSpan, measure_spans
 
 Array = NDArray[np.float64]
 
@@ -84,6 +85,7 @@ class PhotoSurvey:
         problems: everything noticed.
         private_px: (M, 2) outlines that must be made unreadable in every picture kept: all bank cards seen.
         card_at: where the user said the reference lies in it.
+        spans: lengths between two places of the pump, where the photo shows its front.
     """
 
     name: str
@@ -100,6 +102,12 @@ class PhotoSurvey:
     problems: tuple[Problem, ...]
     private_px: tuple[Array, ...] = ()
     card_at: CardAt = "unknown"
+    spans: tuple[MeasuredSpan, ...] = ()
+
+    @property
+    def lengths(self) -> tuple[MeasuredLength, ...]:
+        """All that was measured in it."""
+        return (*(circle.length for circle in self.circles), *(span.length for span in self.spans))
 
 
 def survey_photo(photo: Photo, request: SurveyRequest, finder: PartFinder) -> PhotoSurvey:
@@ -113,13 +121,15 @@ def survey_by(finding: ScaleFinding, photo: Photo, request: SurveyRequest, finde
     reference, poses, unusable = _placed(finding.references, photo)
     sightings = finder.find(_question(photo, poses, reference, finding.references, request))
     measured = measure_circles(photo, sightings.circles, poses, reference, request.card_at)
+    spans, unsure = _spans(photo, sightings, poses, reference, request)
     problems = [*photo.problems, *blur_problems(photo.pixels_rgb), *finding.problems, *unusable, *sightings.problems]
     problems += [problem for circle in measured for problem in circle.problems]
     if reference is None:
         problems.append(Problem(NO_SCALE))
     elif request.card_at == "unknown" and seems_on_floor(reference, poses):
         problems.append(Problem(REFERENCE_ON_FLOOR))
-    if not measured:
+    problems += unsure
+    if not measured and not spans:
         problems.append(Problem(NOTHING_FOUND))
     mm_per_px, relative_sd = _scale_at_reference(photo, reference, poses)
     return PhotoSurvey(
@@ -137,7 +147,23 @@ def survey_by(finding: ScaleFinding, photo: Photo, request: SurveyRequest, finde
         problems=tuple(dict.fromkeys(problems)),
         private_px=finding.private_px,
         card_at=request.card_at,
+        spans=spans,
     )
+
+
+def _spans(
+    photo: Photo,
+    sightings: PartSightings,
+    poses: tuple[PlanePose, ...],
+    reference: ScaleReference | None,
+    request: SurveyRequest,
+) -> tuple[tuple[MeasuredSpan, ...], tuple[Problem, ...]]:
+    """Lengths between places of the pump, and what was noticed of them."""
+    if sightings.front is None:
+        return (), ()
+    seems = reference is not None and request.card_at == "unknown" and seems_on_floor(reference, poses)
+    spans = measure_spans(photo, sightings.front, poses, reference, "floor" if seems else request.card_at)
+    return spans, () if spans else (Problem(FRONT_UNSURE),)
 
 
 def _placed(

@@ -11,19 +11,20 @@ from features.measured import MeasuredLength, log_covariance
 from features.which_edge import CHAMFER, CHAMFER_CHANCE
 from reference_geometry.standards.flanges import Flange, flanges
 from reference_geometry.standards.pipe import find_pipe
+from reference_geometry.standards.sizes import NominalSize, parse_size
 from reference_geometry.standards.threads import PipeThread, threads
 
 Array = NDArray[np.float64]
 
 # How far real ports stray from the tables, as relative standard deviations. Outside diameters and drilling may be off
 # by 1.5 mm (ASME B16.5, from memory), molded flanges by more outside; holes are often slotted or opened up, and
-# drilling is what must fit the pipe (common practice). Bores are those of schedule 40 or 80 pipe, 4 % apart from their
-# middle, or molded near them.
+# drilling is what must fit the pipe (common practice). Bores are cored to the nominal size or bored to that of schedule
+# 40 or 80 pipe, 4 % apart (common practice).
 _FLANGE_SPREAD = {
     "flange_diameter": 0.008,
     "bolt_circle_diameter": 0.004,
     "bolt_hole_diameter": 0.05,
-    "port_bore": 0.07,
+    "port_bore": 0.055,
 }
 _THREAD_SPREAD = {"thread_major_diameter": 0.010, "port_bore": 0.020, "thread_pitch": 0.01}
 
@@ -118,9 +119,10 @@ def _flange_log(flange: Flange, lengths: list[MeasuredLength], hole_count: Mappi
 
 
 def _usual_bore_mm(flange: Flange) -> float:
-    """Between the bores of schedule 40 and 80 pipe of the flange's size (ASME B36.10)."""
-    pipe = find_pipe(flange.nominal_in)
-    return float(flange.dn) if pipe is None else float(np.sqrt(pipe.bore_schedule_40_mm * pipe.bore_schedule_80_mm))
+    """The nominal size, which small pipe of schedule 80 exceeds (ASME B36.10)."""
+    size, pipe = parse_size(flange.nominal_in), find_pipe(flange.nominal_in)
+    nominal_mm = 25.4 * size.inches if isinstance(size, NominalSize) else float(flange.dn)
+    return nominal_mm if pipe is None else max(nominal_mm, pipe.bore_schedule_80_mm)
 
 
 def _thread_log(thread: PipeThread, lengths: list[MeasuredLength], prior: float) -> float:

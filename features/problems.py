@@ -158,6 +158,18 @@ REFERENCE_ON_FLOOR = register(
     "Lay the reference flat on the flange or on the chamber's rim, or say with --card-at where it lies.",
     "caution",
 )
+PUMP_CUT_OFF = register(
+    "pump_cut_off",
+    "The picture cuts the pump off, so lengths to that side cannot be measured.",
+    "Step back until the whole pump with its feet is in the picture, and shoot again.",
+    "note",
+)
+FRONT_UNSURE = register(
+    "front_unsure",
+    "The photo shows a pump's front, but not plainly enough to measure port spacing, height and width.",
+    "Stand square on to the front, the whole pump with its feet in the picture, nothing before it, and shoot again.",
+    "note",
+)
 PHOTOS_DISAGREE = register(
     "photos_disagree",
     "Photos of this pump give different sizes for the same part.",

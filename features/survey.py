@@ -64,7 +64,8 @@ def survey_photos(paths: Sequence[Path], request: SurveyRequest, finder: PartFin
 
 def combine_surveys(surveys: Sequence[PhotoSurvey], refused: Sequence[PhotoRefused] = ()) -> Survey:
     """Combine the surveys of single photos of one pump."""
-    combined = combine_lengths([circle.length for survey in surveys for circle in survey.circles], _joined(surveys))
+    measured = [length for survey in surveys for length in survey.lengths]
+    combined = combine_lengths(measured, _joined(surveys))
     attributes = combine_attributes([evidence for survey in surveys for evidence in survey.attributes])
     by_name = {evidence.name: evidence.likelihood for evidence in attributes}
     hole_count, connection = by_name.get("bolt_hole_count", {}), by_name.get("connection", {})

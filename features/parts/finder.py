@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from features.circle_in_space import CircleSighting
 from features.measured import AttributeEvidence
+from features.parts.front_outline import FrontOutline
 from features.plane_pose import PlanePose
 from features.problems import Problem
 from features.scale.reference import ReferenceSight
@@ -82,6 +83,7 @@ class PartSightings:
         marks_px: named point sets for drawing ("bolts" -> (K, 2)).
         attributes: likelihoods of attributes.
         problems: what was noticed.
+        front: the whole pump, where the photo shows its front.
     """
 
     view: Mapping[str, float]
@@ -89,6 +91,7 @@ class PartSightings:
     marks_px: Mapping[str, Array] = field(default_factory=dict)
     attributes: tuple[AttributeEvidence, ...] = ()
     problems: tuple[Problem, ...] = ()
+    front: FrontOutline | None = None
 
 
 class PartFinder(Protocol):

@@ -125,7 +125,9 @@ def trace_flange(
     for part in told:
         look = _Look(question, part, maps)
         found.append(_trace_about(look, mouth))
-        if found[-1].is_plain or (look.is_mated and found[-1].is_traced):
+        seen = [rim for rim in found if rim.is_traced and (rim.ring is not None or look.is_mated)]
+        # A rim with holes that is not plain is worth one more look, no more: looking takes long.
+        if found[-1].is_plain or (seen and (look.is_mated or len(found) > 1)):
             break
     return max(found, key=lambda rim: rim.merit)
 
@@ -156,7 +158,7 @@ def _trace_about(look: "_Look", mouth: TracedCircle | None) -> FlangeRim:
     best = _outermost(candidates)
     if best is not None and (best.ring is not None or by_holes is None):
         found = found_circle("flange_diameter", question.photo_name, best.traced, (0.3, 0.001))
-        is_plain = best.weight > PLAIN and best.ring is not None
+        is_plain = best.ring is not None and (best.weight > PLAIN or best.placed.measured_slant)
         return FlangeRim(
             found, _outlined(part, best.traced.ellipse), best.placed, True, best.ring, best.merit, is_plain
         )

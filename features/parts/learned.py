@@ -17,13 +17,15 @@ from features.parts.classical import ClassicalFinder
 from features.parts.closer_look import look_at_pump
 from features.parts.finder import FoundCircle, LookAt, PartQuestion, PartSightings
 from features.parts.flange_rim import FlangeRim, trace_flange
+from features.parts.front_outline import front_outline
 from features.parts.learned_circles import plain_mouth, trace_chamber, trace_mouth
 from features.parts.learned_evidence import chamber_count_evidence, hole_count_evidence, photo_evidence
 from features.parts.part_maps import RoundPart, part_at, part_outlines, point_parts, round_parts, share_inside
 from features.parts.part_model import PartMaps, PartModel, load_part_model
 from features.parts.part_outline import OWN_PARTS, by_the_map
 from features.parts.part_vocabulary import PART_CLASSES, PICTURE_PX
-from features.problems import NO_PART_MODEL, NO_PUMP_SEEN, Problem
+from features.parts.upright_map import NoOutline
+from features.problems import FRONT_UNSURE, NO_PART_MODEL, NO_PUMP_SEEN, PUMP_CUT_OFF, Problem
 from features.scale.reference import ReferenceSight
 
 Array = NDArray[np.float64]
@@ -33,6 +35,8 @@ FLANGE_COUNTS = (4, 8, 12)
 """Numbers of flange bolts of 1/2 to 4 in. in the tabulated standards, and the next."""
 SURE_PART = 0.5
 """A round part this sure is measured even in a photo that does not look like a pump's; the doubt is said."""
+SURE_FRONT = 0.7
+"""Only in a photo this surely of a pump's front are its outer lengths measured."""
 CLOSER = 0.75
 """A second look is taken when its box is smaller than this share of the photo's longer side."""
 ROOM = 1.3
@@ -80,16 +84,17 @@ class LearnedFinder:
             if not question.look_at and not any(part.score > SURE_PART for part in rounds):
                 return PartSightings(view, problems=doubts)
         sightings = PartSightings(view, attributes=photo_evidence(maps, question.photo_name), problems=doubts)
+        sightings = _with_front(sightings, maps, question.pixels_rgb)
         chamber = self._subject(question, maps, _chosen(rounds, "chamber", question.hint("chamber")))
         if chamber is not None:
             sightings = _with_chamber(sightings, question, chamber)
         flange = self._subject(question, maps, _chosen(rounds, "flange", question.hint("port")))
         if flange is not None:
-            sightings = _with_flange(sightings, question, flange, rounds)
+            sightings = _with_flange(sightings, question, flange, () if flange.maps is maps else rounds)
         else:
             mouth = self._subject(question, maps, _chosen(rounds, "mouth", question.hint("port")))
             if mouth is not None:
-                circle = trace_mouth(question, mouth.part, mouth.maps)
+                circle = trace_mouth(question, (mouth.part, *mouth.others), mouth.maps)
                 sightings = replace(sightings, circles=(*sightings.circles, *([circle] if circle else [])))
         return sightings
 
@@ -177,6 +182,17 @@ def _in_view(subject: Subject, parts: tuple[str, ...]) -> Callable[[Array], NDAr
     return lambda places: np.asarray(is_own[part_at(maps, part.center_px + places @ part.shape_px.T)])
 
 
+def _with_front(sightings: PartSightings, maps: PartMaps, pixels_rgb: NDArray[np.uint8]) -> PartSightings:
+    """Sightings with the whole pump's outline where the photo shows its front; what the picture cuts off is said."""
+    if sightings.view.get("front", 0.0) < SURE_FRONT:
+        return sightings
+    outline = front_outline(maps, (pixels_rgb.shape[1], pixels_rgb.shape[0]))
+    if isinstance(outline, NoOutline):
+        return replace(sightings, problems=(*sightings.problems, Problem(FRONT_UNSURE, outline.reason)))
+    cut = (Problem(PUMP_CUT_OFF, " and ".join(sorted(outline.cut))),) if outline.cut else ()
+    return replace(sightings, front=outline, problems=(*sightings.problems, *cut))
+
+
 def _with_chamber(sightings: PartSightings, question: PartQuestion, chamber: Subject) -> PartSightings:
     ring, seen_px = counted_chamber_bolts(chamber)
     circle = trace_chamber(question, chamber.part, chamber.maps, seen_px)
@@ -190,12 +206,12 @@ def _with_flange(
     mouths = [one for one in (*round_parts(told.maps), *rounds) if one.name == "mouth"]
     outlines = (told.part, *told.others)
     middle = next((m for outline in outlines for m in mouths if _amid(outline, m)), None)
-    mouth = None if middle is None else plain_mouth(question, middle, told.maps)
+    mouth = None if middle is None else plain_mouth(question, (middle,), told.maps)
     rim = trace_flange(question, outlines, told.maps, mouth)
     seen, likelihood = _holes_of(Subject(rim.part, told.maps), rim)
     inside = [mouth for mouth in mouths if _amid(rim.part, mouth)]
     about = rim.placed if rim.is_traced else None
-    circles = [rim.circle, trace_mouth(question, inside[0], told.maps, about) if inside else None]
+    circles = [rim.circle, trace_mouth(question, inside[:2], told.maps, about) if inside else None]
     if seen is not None:
         circles += trace_bolt_circle(question, rim.placed, rim.is_traced, seen)
     marks = np.zeros((0, 2)) if seen is None else seen.middles_px

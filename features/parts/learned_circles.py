@@ -1,6 +1,6 @@
 """From an ellipse the part model tells to sub-pixel edge points of that part's circles."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import cv2
@@ -58,6 +58,11 @@ hides half of a part, the told outline shrinks to the other half. Less does wher
 KNOWN_SLANT_BONUS, EDGES_BONUS = 0.2, 0.08
 """How much more evidence a trace of free slant must have than one under the reference's slant to be preferred, and how
 much more still where edges agreed on that one's middle."""
+CHAMFER_ROUND, AS_PLAIN = (1.04, 1.25), 0.75
+"""A thread's chamfer is this much larger than its crests (ASME B1.20.1, ISO 7-1), and is taken for the mouth where it
+has this share of their evidence."""
+CHAMFERS, CHAMFER_REACH = (1.09, 1.145, 1.2), 0.035
+"""How much larger it is looked for, and how far round that."""
 MARGIN = 1.25
 """A printed card is larger than its pattern; what is this much larger than a reference is not looked at."""
 BORDER_ENOUGH = 0.5
@@ -99,40 +104,75 @@ def round_all(traces: list[Trace], bolts_px: Array) -> list[Trace]:
 
 
 def trace_mouth(
-    question: PartQuestion, part: RoundPart, maps: PartMaps, rim: Placed | None = None
+    question: PartQuestion, told: Sequence[RoundPart], maps: PartMaps, rim: Placed | None = None
 ) -> FoundCircle | None:
-    """The opening of a port at its face; where its flange's rim was traced, it lies in the middle of that too."""
-    places = _mouth_places(question, part, maps, rim)
-    return _traced(question, part, "port_bore", places, lambda px: uncovered(question, px), (0.5, 0.001))
+    """The opening of a port at its face.
+
+    Args:
+        question: the photo.
+        told: its outline as several looks told it, the closest first; maps: of the closest look.
+        rim: of its flange, where that was traced: the opening lies in its middle. Of a thread's mouth without a flange
+            the outer edge is wanted, its chamfer's.
+    """
+    traces = _mouth_traces(question, told, maps, rim)
+    best = _best_of(traces)
+    if best is not None and rim is None:
+        traces += _round_about(question, best)
+        best = max((one for one in traces if _round_as_plainly(one, best)), key=lambda one: _size_px2(one[0]))
+    places = places_told(question, told[0], maps)
+    return _found(question, told[0], "port_bore", places, lambda px: uncovered(question, px), (0.5, 0.001), best)
 
 
-def plain_mouth(question: PartQuestion, part: RoundPart, maps: PartMaps) -> TracedCircle | None:
+def plain_mouth(question: PartQuestion, told: Sequence[RoundPart], maps: PartMaps) -> TracedCircle | None:
     """The opening of a port where edges show it plainly, whatever its flange."""
-    places = _mouth_places(question, part, maps, None)
-    best = _best_trace(question, part, places, lambda px: uncovered(question, px))
+    best = _best_of(_mouth_traces(question, told, maps, None))
     return best[0] if best is not None and best[0].evidence > PLAIN_BY_REFERENCE else None
 
 
-def _mouth_places(question: PartQuestion, part: RoundPart, maps: PartMaps, rim: Placed | None) -> list[Placed]:
-    places = places_told(question, part, maps)
-    if rim is not None:
-        _, radius = fit_circle(rim.frame.from_photo(part.outline_px()))
-        for share in (1.0, 0.75, 1.3):
-            places.append(replace(rim, radius=share * radius, reach=LONGEST_REACH))
-    return places
+def _mouth_traces(question: PartQuestion, told: Sequence[RoundPart], maps: PartMaps, rim: Placed | None) -> list[Trace]:
+    traces = []
+    for part in told:
+        places = places_told(question, part, maps)
+        if rim is not None:
+            _, radius = fit_circle(rim.frame.from_photo(part.outline_px()))
+            places += [replace(rim, radius=share * radius, reach=LONGEST_REACH) for share in (1.0, 0.75, 1.3)]
+        traces += trace_places(question, part, places, lambda px: uncovered(question, px))
+    return traces
+
+
+def _round_about(question: PartQuestion, crests: Trace) -> list[Trace]:
+    """Circles close round a traced one, where a thread's chamfer would be if its crests were traced."""
+    placed = crests[1].about(crests[0].ellipse.points_px())
+    traces = []
+    for ratio in CHAMFERS:
+        traced = trace_circle(
+            question.gray, placed.frame, placed.center, ratio * placed.radius, "outer", reach=CHAMFER_REACH,
+            round_in_front=placed.measured_slant, use=lambda px: uncovered(question, px),
+        )  # fmt: skip
+        if traced and traced.coverage >= LEAST_COVERAGE:
+            traces.append((traced, placed))
+    return traces
+
+
+def _round_as_plainly(one: Trace, best: Trace) -> bool:
+    """Whether a trace is the best one, or lies close round it and is nearly as plain."""
+    if one is best:
+        return True
+    size = _size_px2(one[0]) / _size_px2(best[0])
+    return (
+        CHAMFER_ROUND[0] ** 2 < size < CHAMFER_ROUND[1] ** 2
+        and trace_weight(*one) - KNOWN_SLANT_BONUS * one[1].measured_slant > AS_PLAIN * best[0].evidence
+        and encloses(one[0], best[0])
+    )
+
+
+def _size_px2(traced: TracedCircle) -> float:
+    return float(traced.ellipse.semi_axes_px.prod())
 
 
 def places_told(question: PartQuestion, part: RoundPart, maps: PartMaps) -> list[Placed]:
     """A told outline in squared-up pictures."""
     return places_of(question, part, TRUST[part.name].reach, border_px(maps, part))
-
-
-def _traced(
-    question: PartQuestion, part: RoundPart, name: str, places: list[Placed],
-    free: Callable[[Array], NDArray[np.bool_]], shared: tuple[float, float],
-) -> FoundCircle | None:  # fmt: skip
-    """Trace a told outline."""
-    return _found(question, part, name, places, free, shared, _best_trace(question, part, places, free))
 
 
 def _found(
@@ -143,13 +183,6 @@ def _found(
     if best is not None:
         return found_circle(name, question.photo_name, best[0], shared)
     return outline_of(name, question.photo_name, part, places, free)
-
-
-def _best_trace(
-    question: PartQuestion, part: RoundPart, places: list[Placed], free: Callable[[Array], NDArray[np.bool_]]
-) -> Trace | None:
-    """The trace with most evidence, and the picture it was made in; None where none is to be believed."""
-    return _best_of(trace_places(question, part, places, free))
 
 
 def _best_of(traces: list[Trace]) -> Trace | None:

@@ -74,7 +74,7 @@ def _flowed(entries: Sequence[tuple[Mark, str]], font: Font, room: float) -> lis
 
 def legend_notes(survey: PhotoSurvey) -> list[str]:
     """What a reader must know before trusting the numbers."""
-    measured = [c.length for c in survey.circles if not c.length.is_ratio_only]
+    measured = [length for length in survey.lengths if not length.is_ratio_only]
     notes = []
     if measured:
         notes.append("± gives the 95 % interval.")

@@ -8,6 +8,7 @@ from PIL import Image, ImageDraw
 from features.measured import MeasuredLength
 from features.photo import Photo
 from features.scale.privacy import blur_inside
+from features.spans import MeasuredSpan
 from features.survey import FittedCircle, PhotoSurvey
 from identify.overlay.label_places import Box, LabelPlace, LabelWish, place_labels
 from identify.overlay.legend import with_legend
@@ -68,6 +69,7 @@ def _private_outlines(survey: PhotoSurvey) -> list[Points]:
 def _marks(survey: PhotoSurvey, ratio: float, sizes: PictureSizes, lettering: Lettering) -> list[Mark]:
     """Everything to draw, most important first (labels are placed in this order)."""
     marks = [_circle_mark(group, ratio, lettering) for group in _by_name(survey.circles)]
+    marks += [_span_mark(span, ratio, sizes, lettering) for span in survey.spans]
     if survey.scale is not None:
         size = f"{survey.mm_per_px:.4g} mm per pixel ± {196 * survey.scale_relative_sd:.2g} %"
         outline = _scaled(survey.scale.outline_px, ratio)
@@ -99,8 +101,19 @@ def _circle_mark(group: Sequence[FittedCircle], ratio: float, lettering: Letteri
     return Mark(outlines, style_of(best.name), (name, lettering.words(size_words(best.length))), name)
 
 
+def _span_mark(span: MeasuredSpan, ratio: float, sizes: PictureSizes, lettering: Lettering) -> Mark:
+    """A dimension line: its label must be told from circles by the short strokes across its ends."""
+    ends = _scaled(span.ends_px, ratio)
+    along = ends[1] - ends[0]
+    across = np.array([-along[1], along[0]]) * 2.0 * sizes.gap / max(float(np.linalg.norm(along)), 1.0)
+    strokes = tuple(np.stack([end - across, end + across]) for end in ends)
+    name = lettering.words(feature_words(span.length.name))
+    words = lettering.words(size_words(span.length))
+    return Mark((ends, *strokes), style_of(span.length.name), (name, words), name, closed=False)
+
+
 def size_words(length: MeasuredLength) -> str:
-    """A circle's size for its label; without a scale it has none."""
+    """A length for its label; without a scale it has none."""
     if length.is_ratio_only:
         return "no scale: ratios only"
     low, high = length.interval_mm

@@ -58,8 +58,9 @@ def measure_photo(path: Path, name: str, request: SurveyRequest) -> PhotoSurvey 
 def renamed(survey: PhotoSurvey, name: str) -> PhotoSurvey:
     """The survey under another name of its photo; the names of its errors stay, they are unique in a case."""
     circles = tuple(replace(circle, length=replace(circle.length, photos=(name,))) for circle in survey.circles)
+    spans = tuple(replace(span, length=replace(span.length, photos=(name,))) for span in survey.spans)
     attributes = tuple(replace(evidence, photos=(name,)) for evidence in survey.attributes)
-    return replace(survey, name=name, circles=circles, attributes=attributes)
+    return replace(survey, name=name, circles=circles, spans=spans, attributes=attributes)
 
 
 def request_of(record: CaseRecord, photo: KeptPhoto) -> SurveyRequest:

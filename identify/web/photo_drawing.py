@@ -10,8 +10,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from features.measured import COVERAGE_95
+from features.measured import COVERAGE_95, MeasuredLength
 from features.photo_survey import FittedCircle, PhotoSurvey
+from features.spans import MeasuredSpan
 from identify.overlay.style import BOLT_STYLE, SCALE_STYLE, LineStyle, style_of
 from identify.web.case_record import CaseRecord, KeptPhoto
 from identify.web.words import Words
@@ -58,6 +59,7 @@ def drawing(
 
 def _shapes(t: Words, survey: PhotoSurvey) -> list[dict[str, Any]]:
     shapes = [_circle(t, circle) for circle in survey.circles]
+    shapes += [_span(t, span) for span in survey.spans]
     if survey.scale is not None:
         size = f"{survey.mm_per_px:.4g} mm/px ± {100 * COVERAGE_95 * survey.scale_relative_sd:.2g} %"
         words = f"{t.sentence(survey.scale.label)}: {size}"
@@ -70,13 +72,21 @@ def _shapes(t: Words, survey: PhotoSurvey) -> list[dict[str, Any]]:
 
 
 def _circle(t: Words, circle: FittedCircle) -> dict[str, Any]:
-    length, name = circle.length, t.feature(circle.name)
+    return _shape(circle.name, circle.outline_px, style_of(circle.name), *_both_units(t, circle.length))
+
+
+def _span(t: Words, span: MeasuredSpan) -> dict[str, Any]:
+    name = span.length.name
+    return _shape(name, span.ends_px, style_of(name), *_both_units(t, span.length), closed=False)
+
+
+def _both_units(t: Words, length: MeasuredLength) -> tuple[str, str]:
+    name = t.feature(length.name)
     if length.is_ratio_only:
-        millimeters = inches = f"{name}: {t('view.no_scale')}"
-    else:
-        millimeters = f"{name}: {t.sentence(length_words(length.value_mm, *length.interval_mm))}"
-        inches = f"{name}: {inch_words(length.value_mm, *length.interval_mm)}"
-    return _shape(circle.name, circle.outline_px, style_of(circle.name), millimeters, inches)
+        words = f"{name}: {t('view.no_scale')}"
+        return words, words
+    millimeters = f"{name}: {t.sentence(length_words(length.value_mm, *length.interval_mm))}"
+    return millimeters, f"{name}: {inch_words(length.value_mm, *length.interval_mm)}"
 
 
 def _shape(

@@ -29,6 +29,8 @@ SEEN: dict[str, float] = {
 IN_PLANE_MM, IN_PLANE_DEG = 15.0, 3.0
 """A reference lies in a circle's plane up to this offset (a card over bolt heads or a clamp band's crest) and angle."""
 TWO_PHOTOS_DEG = (10.0, 40.0)
+_MATED = {0: "mated", 1: "mated_inlet"}
+"""The attribute that says whether a pipe hides the face of the discharge port (0) or of the inlet (1)."""
 
 
 @dataclass(frozen=True)
@@ -76,6 +78,7 @@ class PortReading:
         asked: whether its holes (its mouth, when threaded) are in view.
         true_port, told: (standard, nominal size); told is None when no port was named.
         probability: of the told one.
+        told_size: the nominal size that is likeliest whatever the standard, None when no port was named.
     """
 
     photo: str
@@ -85,6 +88,7 @@ class PortReading:
     true_port: tuple[str, str]
     told: tuple[str, str] | None
     probability: float
+    told_size: str | None
 
 
 @dataclass(frozen=True)
@@ -220,14 +224,24 @@ def _port(photo: RenderedPhoto, way: str, ports: Sequence[PortSize]) -> PortRead
     flanged = told["connection"] == "flanged"
     return PortReading(
         photo.label, way, told["connection"],
-        told.get("mated") != "yes" and any(_shows_port(circle, photo, flanged) for circle in photo.circles),
+        any(_shows_port(circle, photo, flanged) for circle in photo.circles),
         (told["port_standard"], told["port_nominal_in"]),
         (ports[0].standard, ports[0].nominal_in) if ports else None, ports[0].probability if ports else 0.0,
+        _likeliest_size(ports),
     )  # fmt: skip
 
 
+def _likeliest_size(ports: Sequence[PortSize]) -> str | None:
+    by_size: dict[str, float] = {}
+    for port in ports:
+        by_size[port.nominal_in] = by_size.get(port.nominal_in, 0.0) + port.probability
+    return max(by_size, key=lambda size: by_size[size], default=None)
+
+
 def _shows_port(circle: TrueCircle, photo: RenderedPhoto, flanged: bool) -> bool:
-    """Whether enough of a port is in view to name it: half of a flange's holes and of its rim, or half of a mouth."""
+    """Whether enough of an open port is in view to name it: half of its holes and of its rim, or half of a mouth."""
+    if photo.truth["attributes"].get(_MATED[circle.instance]) == "yes":
+        return False
     if not flanged:
         return circle.name == "port_bore" and circle.visible_fraction >= SEEN["port_bore"]
     rim = [

@@ -148,7 +148,7 @@ def say_ports(ports: Sequence[PortReading]) -> None:
 
 
 def _size_right(port: PortReading) -> bool:
-    return port.told is not None and port.told[1] == port.true_port[1]
+    return port.told_size == port.true_port[1]
 
 
 def _say_share(words: str, asked: Sequence[PortReading], right: Sequence[bool], bar: float | None) -> None:
@@ -162,7 +162,8 @@ def _say_share(words: str, asked: Sequence[PortReading], right: Sequence[bool], 
     if bar is not None:
         for port, good in zip(asked, right, strict=True):
             if not good:
-                typer.echo(f"      {port.photo} is {port.true_port}, told {port.told} ({port.probability:.2f})")
+                told = f"told {port.told} ({port.probability:.2f}), size {port.told_size}"
+                typer.echo(f"      {port.photo} is {port.true_port}, {told}")
 
 
 def _words(name: str) -> str:

@@ -1,0 +1,236 @@
+"""Port spacing, overall height and overall width by a photo of a pump's front.
+
+What the part map draws is solved with the scale reference (`features.front_pump`), under every lens that may have
+taken the photo. Lengths that stay more open than a tenth are not told.
+"""
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from features.floor import as_its_pose_has_it
+from features.front_pump import (
+    INLET_AT,
+    LEFT_AT,
+    REACH,
+    RIGHT_AT,
+    SHAPE_BELIEFS,
+    SIZE,
+    TOP_AT,
+    FrontProblem,
+    Standing,
+    places_px,
+    solve_front,
+)
+from features.least_squares import Solution
+from features.lenses import HARDLY, lenses
+from features.measured import NO_SCALE_RELATIVE_SD, Contribution, ContributionName, MeasuredLength, log_covariance
+from features.parts.front_outline import FrontOutline
+from features.photo import Photo
+from features.placement import CardAt
+from features.plane_pose import PlanePose, plane_poses
+from features.scale.reference import ScaleReference
+
+Array = NDArray[np.float64]
+
+SPANS = ("port_spacing", "overall_height", "overall_width")
+MOST_OPEN = 0.10
+"""A length more open than this, relative, is not told."""
+WHICH_EDGE_SD = {"port_spacing": 0.008, "overall_height": 0.012, "overall_width": 0.012}
+"""Doubt about which edge of a casting bounds the pump, and whether small parts beyond it count."""
+BEHIND: Mapping[CardAt, tuple[float, float]] = {
+    "rim": (0.15, 0.20), "flange": (0.0, 0.15), "cover": (0.0, 0.16), "unknown": (0.2, 0.2)
+}  # fmt: skip
+"""How far behind a reference the plane of the manifolds lies, in port spacings, and its doubt (common practice)."""
+ON_FACING_PORT = (REACH, 0.06)
+"""The same of one on a port that faces the viewer."""
+BEFORE_SD = 0.08
+"""Without a scale other parts of the pump are read in planes of their own, up to a fifth of the spacing before this one
+at two and a half of it from the camera."""
+WORST_FIT = 60.0
+"""Half the sum of squares beyond which what is seen is no pump from the front."""
+_GROUPS: dict[str, ContributionName] = {
+    "edge": "edge", "offset": "offset", "tilt": "tilt", "camera": "camera", "lens": "lens",
+    "reference": "reference", "bend": "reference",
+}  # fmt: skip
+BESIDE = 0.08
+"""How far beside the pump its height and width are drawn, in port spacings."""
+_NEGLIGIBLE = 1e-5
+
+
+@dataclass(frozen=True, eq=False)
+class MeasuredSpan:
+    """One length between two places of the pump.
+
+    Attributes:
+        length: the length, of `SPANS`.
+        ends_px: (2, 2) ends of a line in the photo that shows it.
+    """
+
+    length: MeasuredLength
+    ends_px: Array
+
+
+@dataclass(frozen=True, eq=False)
+class _Tried:
+    """One lens and pose: the solution and how well it is believed."""
+
+    problem: FrontProblem
+    solution: Solution
+    log_weight: float
+
+
+def measure_spans(
+    photo: Photo, outline: FrontOutline, poses: Sequence[PlanePose], reference: ScaleReference | None, place: CardAt
+) -> tuple[MeasuredSpan, ...]:
+    """Measure a pump's outer lengths in a photo of its front.
+
+    Args:
+        photo: for its camera prior and size.
+        outline: what the part map draws.
+        poses: possible poses of the reference under the likeliest lens, a stand-in where there is none.
+        reference: the scale, None for ratios only.
+        place: where it lies, as told or, of the floor, as it seems.
+
+    Returns:
+        Those that can be told; none where a center line is not seen.
+    """
+    if not outline.upper or not outline.lower:
+        return ()
+    if reference is not None and reference.is_circle:
+        reference = as_its_pose_has_it(reference, poses[0], _center_px(photo))
+    tried = list(_tried(photo, outline, poses, reference, place))
+    if not tried:
+        return ()
+    tried.sort(key=lambda one: -one.log_weight)
+    best = tried[0]
+    told = _told(best.solution, photo.name, outline, reference)
+    spans = [MeasuredSpan(_over(length, tried, photo.name), _ends_px(best, length.name)) for length in told]
+    return _sure([span for span in spans if np.isfinite(span.length.value_mm)], reference is not None)
+
+
+def _tried(
+    photo: Photo, outline: FrontOutline, poses: Sequence[PlanePose], reference: ScaleReference | None, place: CardAt
+) -> Iterator[_Tried]:
+    """Under every lens that may have taken the photo, from every pose of the reference."""
+    standing = _standing(place, outline)
+    for focal, height in lenses(photo.focal) if reference is not None else ((photo.focal, 0.0),):
+        starts = (
+            poses if focal is photo.focal or reference is None else plane_poses(reference, replace(photo, focal=focal))
+        )
+        for pose in starts:
+            problem = FrontProblem(outline, focal, _center_px(photo), reference, pose, standing)
+            with np.errstate(all="ignore"):  # a guess far off may overflow; it is not taken then
+                solution = solve_front(problem)
+            if np.isfinite(solution.cost) and solution.cost < WORST_FIT:
+                yield _Tried(problem, solution, height - solution.cost)
+
+
+def _standing(place: CardAt, outline: FrontOutline) -> Standing:
+    if place == "floor":
+        return Standing(True)
+    faces = any(line.is_port for line in (*outline.upper, *outline.lower))
+    return Standing(False, *(ON_FACING_PORT if place == "flange" and faces else BEHIND[place]))
+
+
+def _center_px(photo: Photo) -> tuple[float, float]:
+    return (photo.width_px - 1) / 2, (photo.height_px - 1) / 2
+
+
+def _sure(spans: Sequence[MeasuredSpan], scaled: bool) -> tuple[MeasuredSpan, ...]:
+    """Those that are told closely enough; of ratios one without a partner says nothing."""
+    lengths = [span.length for span in spans]
+    if scaled:
+        return tuple(span for span in spans if span.length.relative_sd < MOST_OPEN)
+    covariance = log_covariance(lengths)
+    kept = tuple(span for i, span in enumerate(spans) if _of_ratio(covariance, i) < MOST_OPEN**2)
+    return kept if len(kept) > 1 else ()
+
+
+def _of_ratio(covariance: Array, index: int) -> float:
+    """Variance of the logarithm of a length over the first one."""
+    return max(float(covariance[0, 0] + covariance[index, index] - 2.0 * covariance[0, index]), 0.0)
+
+
+def _logs(x: Array) -> Array:
+    """(3,) logarithms of the spans."""
+    return np.asarray(x[SIZE] + np.log([1.0, x[INLET_AT] + 1.0 + x[TOP_AT], x[LEFT_AT] + x[RIGHT_AT]]))
+
+
+def _slopes(x: Array) -> Array:
+    """(3, P) derivatives of `_logs`."""
+    out = np.zeros((3, len(x)))
+    out[:, SIZE] = 1.0
+    out[1, [INLET_AT, TOP_AT]] = 1.0 / (x[INLET_AT] + 1.0 + x[TOP_AT])
+    out[2, [LEFT_AT, RIGHT_AT]] = 1.0 / (x[LEFT_AT] + x[RIGHT_AT])
+    return out
+
+
+def _told(
+    solution: Solution, photo: str, outline: FrontOutline, reference: ScaleReference | None
+) -> list[MeasuredLength]:
+    """The lengths whose ends are seen, errors in common kept in common."""
+    logs, shared = _logs(solution.x), _shared(solution, photo)
+    if reference is None:
+        shared.append(("scale", f"scale:{photo}", np.full(3, NO_SCALE_RELATIVE_SD)))
+        shared.append(("offset", f"front_before:{photo}", np.full(3, BEFORE_SD)))
+    else:
+        printed = _slopes(solution.x) @ solution.loadings["print_scale"]
+        shared.append(("print_scale", reference.size_source, printed[:, 0]))
+    seen = (True, bool(outline.top and outline.feet), bool(outline.left and outline.right))
+    out = []
+    for index, name in enumerate(SPANS):
+        if seen[index]:
+            parts = [Contribution(kind, source, float(loads[index])) for kind, source, loads in shared]
+            parts.append(Contribution("edge", f"which:{name}", WHICH_EDGE_SD[name]))
+            out.append(MeasuredLength(name, float(np.exp(logs[index])), tuple(parts), (photo,)))
+    return out
+
+
+def _shared(solution: Solution, photo: str) -> list[tuple[ContributionName, str, Array]]:
+    """Each cause as at most three independent errors that move all three lengths at once."""
+    slopes = _slopes(solution.x)
+    moved = slopes @ solution.loadings["shape"]
+    out: list[tuple[ContributionName, str, Array]] = [
+        ("offset", f"shape:{what}", loads)
+        for what, loads in zip(SHAPE_BELIEFS, moved.T, strict=True)
+        if np.abs(loads).max() > _NEGLIGIBLE
+    ]
+    for group, name in _GROUPS.items():
+        if group not in solution.loadings:
+            continue
+        moved = slopes @ solution.loadings[group]
+        values, vectors = np.linalg.eigh(moved @ moved.T)
+        for k in (2, 1, 0):
+            if values[k] > _NEGLIGIBLE**2:
+                out.append((name, f"front_{group}:{photo}:{k}", vectors[:, k] * np.sqrt(values[k])))
+    return out
+
+
+def _over(length: MeasuredLength, tried: Sequence[_Tried], photo: str) -> MeasuredLength:
+    """The length moved to its mean over all lenses and poses that may be, and widened by their spread."""
+    weight = np.exp([one.log_weight - tried[0].log_weight for one in tried])
+    weight = np.where(weight < HARDLY * weight.sum(), 0.0, weight)
+    weight /= weight.sum()
+    index = SPANS.index(length.name)
+    apart = np.array([_logs(one.solution.x)[index] for one in tried]) - np.log(length.value_mm)
+    mean = float(weight @ apart)
+    spread = float(np.sqrt(weight @ (apart - mean) ** 2))
+    if spread < _NEGLIGIBLE:
+        return length
+    doubt = Contribution("camera", f"lens_taken:{photo}", spread)
+    return replace(length, value_mm=length.value_mm * float(np.exp(mean)), contributions=(*length.contributions, doubt))
+
+
+def _ends_px(one: _Tried, name: str) -> Array:
+    """(2, 2) ends of the line that shows a span: beside the pump, below it, or between its center lines."""
+    x = one.solution.x
+    left, right, floor, top = -x[LEFT_AT], x[RIGHT_AT], -0.5 - x[INLET_AT], 0.5 + x[TOP_AT]
+    ends = {
+        "port_spacing": ((0.0, 0.0, 0.5), (0.0, 0.0, -0.5)),
+        "overall_height": ((right + BESIDE, 0.0, top), (right + BESIDE, 0.0, floor)),
+        "overall_width": ((left, 0.0, floor - BESIDE), (right, 0.0, floor - BESIDE)),
+    }
+    return places_px(one.problem, x, np.array(ends[name]))

@@ -1,0 +1,71 @@
+"""The mouth of a drawn thread is traced over its chamfer, from whichever outline of it was told best.
+
+Pictures are drawn by OpenCV (cv2.circle); sizes are those of 1 in. NPT (ASME B1.20.1, from memory): crests of a female
+thread 29.7 mm, major diameter 33.4 mm, its chamfer a little more (common practice).
+"""
+
+import cv2
+import numpy as np
+import pytest
+
+from features.parts.finder import PartQuestion
+from features.parts.learned_circles import trace_mouth
+from features.parts.part_maps import RoundPart
+from features.parts.part_model import PartMaps, Window
+from features.parts.part_vocabulary import MAP_STRIDE, PART_CLASSES, POINT_CLASSES, ROUND_CLASSES
+from features.plane_pose import PlanePose
+
+SIZE, PX_PER_MM = 512, 6.0
+MIDDLE = np.array([255.5, 255.5])
+CRESTS_MM, CHAMFER_MM = 29.7, 33.9
+
+
+def _picture():
+    picture = np.full((SIZE, SIZE), 150, np.uint8)
+
+    def disc(diameter_mm, level):
+        center = tuple(round(float(v) * 16) for v in MIDDLE)
+        cv2.circle(picture, center, round(diameter_mm / 2 * PX_PER_MM * 16), level, -1, cv2.LINE_AA, 4)
+
+    disc(CHAMFER_MM, 185)
+    disc(CRESTS_MM, 40)
+    blurred = cv2.GaussianBlur(picture, (0, 0), 1.0) + np.random.default_rng(0).normal(0, 3, picture.shape)
+    return np.asarray(np.clip(blurred, 0, 255), np.uint8)
+
+
+def _question(gray):
+    pose = PlanePose(np.eye(3), np.array([0.0, 0.0, 1000.0]), 1000.0, 0.0)
+    return PartQuestion("a.jpg", np.repeat(gray[..., None], 3, axis=2), gray, (pose,), False, False, (), {})
+
+
+def _maps():
+    """A map that shows nothing."""
+    cells = SIZE // MAP_STRIDE
+    shares = np.full((len(PART_CLASSES), cells, cells), 1e-3, np.float32)
+    shares[0] = 1.0
+    centers = np.zeros((len(ROUND_CLASSES), cells, cells), np.float32)
+    shapes = np.zeros((len(ROUND_CLASSES), 5, cells, cells), np.float32)
+    points = np.zeros((len(POINT_CLASSES), SIZE // 2, SIZE // 2), np.float32)
+    return PartMaps(Window(0.0, 0.0, 1.0, SIZE, SIZE), np.log(shares), points, centers, shapes, {})
+
+
+def _told(stretch, aside_px=0.0, flatness=1.0):
+    radius_px = stretch * CHAMFER_MM / 2 * PX_PER_MM
+    return RoundPart("mouth", 0.9, MIDDLE + np.array([aside_px, 0.0]), np.diag([radius_px, flatness * radius_px]))
+
+
+@pytest.mark.parametrize("stretch", [1.0, 0.9])
+def test_the_chamfer_is_the_mouth(stretch):
+    found = trace_mouth(_question(_picture()), (_told(stretch), _told(1.0)), _maps())
+    assert found
+    radius_mm = np.linalg.norm(found.sighting.points_px - MIDDLE, axis=1).mean() / PX_PER_MM
+    assert 1e-4 < abs(2 * radius_mm / CHAMFER_MM - 1) < 0.01
+
+
+def test_a_bad_outline_does_not_spoil_a_good_one():
+    """The closer look tells a mouth half as large again and aside, as one does that takes the face for it."""
+    bad, good = _told(1.35, 30.0, 0.8), _told(1.02)
+    found = trace_mouth(_question(_picture()), (bad, good), _maps())
+    assert found
+    away = np.linalg.norm(found.sighting.points_px - MIDDLE, axis=1) / PX_PER_MM
+    assert 0.001 < np.abs(2 * away / CHAMFER_MM - 1).max() < 0.03

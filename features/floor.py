@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from features.camera import Camera
 from features.circle_fit import fit_circle
 from features.circle_in_space import CircleInSpace, CircleSighting, solve_circle
+from features.inlet_height import by_inlet_height
 from features.lenses import ByLens, lenses, over_lenses
 from features.measured import Contribution, MeasuredLength
 from features.photo import FocalPrior, Photo
@@ -144,11 +145,16 @@ def measure_by_floor(
         if standing is None
         else _wall_of(standing.solved)
     )
-    return tuple(
+    found = [
         standing if standing is not None and joint is not None and sighting is joint[0]
         else OnFloor(_before_wall(photo, sighting, shared_px, wall))
         for sighting, shared_px in circles
-    )  # fmt: skip
+    ]  # fmt: skip
+    floor = _of_floor(reference, poses)[0] if standing is None else standing.solved.as_pose()
+    beside_mm = float((floor.rotation[:, :2] @ reference.points_mm.mean(axis=0) + floor.translation_mm)[2])
+    standing_joint = None if standing is None else standing.solved
+    told = by_inlet_height([one.solved for one in found], standing_joint, floor, beside_mm)
+    return tuple(replace(one, solved=solved) for one, solved in zip(found, told, strict=True))
 
 
 def _standing(

@@ -1,0 +1,81 @@
+"""How far away an inlet is by its height above the floor that the reference lies on.
+
+An inlet's manifold is as low as feet, flange and pipework let it: its middle stands above the floor by so much of its
+own width. Looked down at, the line of sight comes to that height at one distance, told far better than by a reference
+that lies somewhere beside the pump.
+"""
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from features.circle_in_space import CircleInSpace
+from features.measured import Contribution
+from features.placement import FLANGE_FACE_LENGTHS, flange_guess_mm
+from features.plane_pose import PlanePose
+from features.standing_circle import distance_by_height
+
+Array = NDArray[np.float64]
+
+HEIGHT, HEIGHT_SD = 0.56, 0.12
+"""Height of an inlet's middle above what the pump stands on over its flange's diameter, of a thread's mouth over what
+`flange_guess_mm` makes of it, with its standard uncertainty: half a flange and room for a wrench (common practice)."""
+LOW = 0.3
+"""How far below a joint's middle an inlet's lies at least, over the joint's diameter (common practice: 0.7)."""
+SEEMS_LOW = 1.55
+"""Where no joint is seen, a port is an inlet if that distance is the reference's within this factor."""
+_LEAST_SD = 0.03
+_TELLING = ("flange_diameter", "port_bore")
+
+
+def by_inlet_height(
+    circles: Sequence[CircleInSpace], joint: CircleInSpace | None, floor: PlanePose, beside_mm: float
+) -> tuple[CircleInSpace, ...]:
+    """Circles of an inlet's face with what its height tells of their distance; all others as they are.
+
+    Args:
+        circles: as measured by a reference on the floor, placed in millimeters in camera axes.
+        joint: the one that stands on the floor, None where none does.
+        floor: pose of the reference, z into the floor.
+        beside_mm: its distance along the camera's axis.
+    """
+    faces = {one.length.name: one for one in circles if one.length.name in FLANGE_FACE_LENGTHS}
+    face = next((faces[name] for name in _TELLING if name in faces), None)
+    if face is None:
+        return tuple(circles)
+    middle = _middle(face)
+    width = flange_guess_mm(face.length.name, face.length.value_mm) / float(middle[2])
+    away_mm, sd = distance_by_height(floor, middle / middle[2], width, HEIGHT, HEIGHT_SD)
+    if not np.isfinite(away_mm) or not _is_low(middle, joint, floor, away_mm / beside_mm):
+        return tuple(circles)
+    apart = float(np.log(away_mm / middle[2]))
+    own_sd = float(np.linalg.norm([part.relative for part in face.length.contributions if part.name == "offset"]))
+    weight = own_sd**2 / (own_sd**2 + max(sd, _LEAST_SD) ** 2)
+    error = Contribution("offset", f"height:{face.length.photos[0] if face.length.photos else ''}", weight * sd)
+    return tuple(
+        _moved(one, float(np.exp(weight * apart)), 1.0 - weight, error) if one.length.name in faces else one
+        for one in circles
+    )
+
+
+def _is_low(middle: Array, joint: CircleInSpace | None, floor: PlanePose, over_beside: float) -> bool:
+    if joint is None:
+        return abs(float(np.log(over_beside))) < float(np.log(SEEMS_LOW))
+    below = float(floor.rotation[:, 2] @ (middle - _middle(joint)))
+    return below > LOW * joint.length.value_mm
+
+
+def _moved(circle: CircleInSpace, stretch: float, kept: float, error: Contribution) -> CircleInSpace:
+    """A circle at another distance, its depth's old errors shrunk to what is kept of them."""
+    length = circle.length
+    parts = tuple(
+        replace(part, relative=kept * part.relative) if part.name == "offset" else part for part in length.contributions
+    )
+    return replace(circle, length=replace(length, value_mm=stretch * length.value_mm, contributions=(*parts, error)))
+
+
+def _middle(circle: CircleInSpace) -> Array:
+    """(3,) a circle's middle in camera axes."""
+    return np.asarray(circle.rotation @ circle.center_mm + circle.translation_mm)

@@ -1,0 +1,56 @@
+"""The distance of an inlet by its height over the floor, beside scenes of known truth (pinhole geometry alone)."""
+
+import numpy as np
+import pytest
+
+from features.camera import Camera, rotation_taking_z_to
+from features.circle_in_space import CircleInSpace
+from features.inlet_height import by_inlet_height
+from features.measured import Contribution, MeasuredLength
+from features.plane_pose import PlanePose
+
+DOWN_DEG = 25.0
+DOWN = np.array([0.0, np.cos(np.radians(DOWN_DEG)), np.sin(np.radians(DOWN_DEG))])
+AHEAD = np.array([0.0, -DOWN[2], DOWN[1]])
+FOOT = 500.0 * DOWN + 520.0 * AHEAD
+"""Where the pump stands, seen from a camera half a meter above the floor that looks down at it."""
+CARD = PlanePose(rotation_taking_z_to(DOWN), FOOT - 150.0 * AHEAD, 1200.0, 0.0)
+MOUTH_MM = 33.9
+"""The chamfer of a 1 in. NPT mouth (major diameter 33.4 mm, ASME B1.20.1, from memory)."""
+
+
+def _circle(name, middle_mm, diameter_mm, taken_for=1.0, offset_sd=0.2):
+    """A circle whose distance was taken for a multiple of the true one, and its size with it."""
+    parts = (Contribution("offset", "distance:a.jpg", offset_sd), Contribution("edge", f"edge:{name}", 0.01))
+    length = MeasuredLength(name, taken_for * diameter_mm, parts, ("a.jpg",))
+    camera = Camera(1200.0, 799.5, 599.5)
+    return CircleInSpace(length, np.zeros(3), AHEAD, camera, np.eye(3), taken_for * middle_mm, 0.0, 0.0, 0.0)
+
+
+@pytest.mark.parametrize("taken_for", [0.9, 1.2])
+@pytest.mark.parametrize("height_mm", [50.0, 57.0, 66.0])
+def test_an_inlet_below_its_joint_is_measured_by_its_height(taken_for, height_mm):
+    inlet = FOOT - height_mm * DOWN
+    joint = _circle("chamber_diameter", FOOT - 185.0 * DOWN, 200.0, offset_sd=0.05)
+    mouth = _circle("port_bore", inlet, MOUTH_MM, taken_for)
+    told_joint, told = by_inlet_height([joint, mouth], joint, CARD, 500.0)
+    off = abs(np.log(told.length.value_mm / MOUTH_MM))
+    assert 1e-5 < off < 0.07
+    assert off < 2 * told.length.relative_sd
+    assert told.length.relative_sd < 0.5 * mouth.length.relative_sd
+    assert told_joint is joint
+
+
+def test_a_discharge_is_left_alone():
+    joint = _circle("chamber_diameter", FOOT - 185.0 * DOWN, 200.0)
+    mouth = _circle("port_bore", FOOT - 330.0 * DOWN, MOUTH_MM)
+    assert by_inlet_height([joint, mouth], joint, CARD, 500.0) == (joint, mouth)
+
+
+def test_without_a_joint_only_what_agrees_with_the_card_is_an_inlet():
+    inlet = _circle("port_bore", FOOT - 55.0 * DOWN, MOUTH_MM, 0.75)
+    discharge = _circle("port_bore", FOOT - 330.0 * DOWN, MOUTH_MM, 1.0)
+    beside_mm = float(CARD.translation_mm[2])
+    (told,) = by_inlet_height([inlet], None, CARD, beside_mm)
+    assert 1e-5 < abs(np.log(told.length.value_mm / MOUTH_MM)) < 0.08
+    assert by_inlet_height([discharge], None, CARD, beside_mm) == (discharge,)

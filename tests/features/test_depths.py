@@ -1,0 +1,69 @@
+"""Joints and ports at different depths, beside drawn scenes of known truth (pinhole geometry alone)."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from features.camera import Camera, rotation_from_vector
+from features.circle_in_space import CircleSighting
+from features.measure_circles import measure_circles
+from features.parts.finder import FoundCircle
+from features.photo import FocalPrior, Photo
+from features.plane_pose import plane_poses
+from features.scale.reference import ScaleReference
+
+FOCAL = 1200.0
+PHOTO = Photo("a.jpg", Path("a.jpg"), np.zeros((1200, 1600, 3), np.uint8), FocalPrior(FOCAL, 0.05, "exif_35mm"))
+CAMERA = Camera.of_size(1600, 1200, FOCAL)
+JOINT_MM, FLANGE_MM = 300.0, 120.0
+LEAD = 0.35
+"""A port's face stands this share of the joint's diameter before the joint: the middle of what pumps have."""
+
+
+def seen(name, place_mm, diameter_mm, turned_deg=15.0, noise_px=0.3, seed=1):
+    """A circle of the pump, places in mm from its joint's middle, which is turned and 700 mm away."""
+    angle = np.linspace(0, 2 * np.pi, 120, endpoint=False)
+    rim = np.array(place_mm) + 0.5 * diameter_mm * np.column_stack([np.cos(angle), np.sin(angle), 0 * angle])
+    noise = np.random.default_rng(seed).normal(0, noise_px, (120, 2))
+    return FoundCircle(CircleSighting(name, "a.jpg", CAMERA.project(in_view(rim, turned_deg)) + noise), 1.0, 0.3)
+
+
+def in_view(points_mm, turned_deg):
+    turn = rotation_from_vector(np.array([0.0, np.radians(turned_deg), 0.0]))
+    return points_mm @ turn.T + np.array([0.0, 0.0, 700.0])
+
+
+def pump(lead=LEAD):
+    return [
+        seen("chamber_diameter", (0.0, 0.0, 0.0), JOINT_MM),
+        seen("flange_diameter", (0.0, -150.0, -lead * JOINT_MM), FLANGE_MM, seed=2),
+    ]
+
+
+def card(place_mm, noise_px=0.05, turned_deg=15.0):
+    flat = np.array([[x, y] for y in 12.0 * np.arange(1, 5) for x in 12.0 * np.arange(1, 7)])
+    there = np.array(place_mm) + np.column_stack([flat, np.zeros(24)])
+    px = CAMERA.project(in_view(there, turned_deg)) + np.random.default_rng(3).normal(0, noise_px, (24, 2))
+    return ScaleReference("scale_card", "card", flat, px, noise_px, px[[0, 5, 23, 18]], 0.005, "print:pocket")
+
+
+@pytest.mark.parametrize("lead", [LEAD, 0.25, 0.45])
+def test_the_ratio_of_a_joint_to_the_flange_before_it_allows_for_the_depth_between_them(lead):
+    """Read in one plane they would be 16 % off."""
+    joint, flange = measure_circles(PHOTO, pump(lead), (), None, "unknown")
+    off = abs(np.log(joint.length.value_mm / flange.length.value_mm * FLANGE_MM / JOINT_MM))
+    assert 1e-6 < off < (0.03 if lead == LEAD else 0.07)
+    depth = next(part for part in joint.length.contributions if part.name == "offset" and "joint" in part.source)
+    assert off < 2 * abs(depth.relative) + 0.01 < 0.2
+
+
+@pytest.mark.parametrize(("place_mm", "card_at"), [((-20, -180, -105.5), "flange"), ((90, 60, -6.0), "rim")])
+def test_a_card_on_one_of_them_tells_the_other_by_the_depth_between_them(place_mm, card_at):
+    """Depths go with the joint's size, which is seen smaller than it is at the distance of a card before it."""
+    reference = card(place_mm)
+    told = measure_circles(PHOTO, pump(), plane_poses(reference, PHOTO), reference, card_at)
+    for one, true_mm in zip(told, (JOINT_MM, FLANGE_MM), strict=True):
+        off = abs(np.log(one.length.value_mm / true_mm))
+        assert 1e-6 < off < 0.04
+        assert off < 2 * one.length.relative_sd < 0.25

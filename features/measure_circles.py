@@ -32,7 +32,7 @@ from features.placement import (
 from features.plane_pose import PlanePose, plane_poses, unscaled_pose
 from features.problems import PLANES_DISAGREE, POSE_AMBIGUOUS, Problem
 from features.scale.reference import ScaleReference
-from features.standing_circle import STANDING
+from features.standing_circle import standing_prior
 from features.which_edge import with_edge_doubt
 
 _SAME_COST = 5.0
@@ -96,8 +96,7 @@ def measure_circles(
         measured = _by_floor(photo, circles, poses, reference)
     else:
         edges = {found.sighting.name: found.sighting.points_px for found in circles}
-        middle = reference.outline_px.mean(axis=0)
-        place = seeming_place(card_at, middle, edges.get("chamber_diameter"), edges.get("flange_diameter"))
+        place = seeming_place(card_at, reference.outline_px, edges)
         if reference.is_circle:
             measured = _by_coin(photo, circles, poses[0], reference, place)
         else:
@@ -227,9 +226,9 @@ def _by_floor(
     measured = measure_by_floor(photo, [(c.sighting, c.edge_shared_px) for c in circles], poses, reference)
     out = []
     for found, one in zip(circles, measured, strict=True):
-        seen = None
-        if one.focal is not None and not reference.is_circle:
-            prior = replace(STANDING, edge_shared_px=found.edge_shared_px)
+        seen, rim = None, rim_of(found.sighting, UNSCALED_PRIOR)
+        if rim and one.focal is not None and not reference.is_circle:
+            prior = standing_prior(found.edge_shared_px, rim.radius_px)
             seen = SeenCircle(found.sighting, prior, reference, one.focal, _center_px(photo), one.solved)
         out.append(MeasuredCircle(found, one.solved, one.solved.length, _planes_disagree(found, one.solved), seen))
     return tuple(out)

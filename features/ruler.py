@@ -26,8 +26,8 @@ _RULER_RELATIVE_SD = {"bolt_circle_diameter": 0.005, "flange_diameter": 0.012}
 def flange_as_ruler(lengths: Sequence[MeasuredLength], ports: Sequence[PortSize]) -> tuple[MeasuredLength, ...]:
     """Scale ratio-only lengths by the port flange when its nominal size is sure.
 
-    Ports of one nominal size and different standard count together: their drilling differs by a few percent
-    at most, and that difference is carried as the ruler's uncertainty.
+    Ports of one nominal size and different standard count together: their drilling differs by a few percent (JIS
+    B2220 10K of 1 in. by 13), and that difference is carried as the ruler's uncertainty.
 
     Returns:
         Lengths in millimeters where that was possible, unchanged otherwise.

@@ -33,7 +33,7 @@ from features.scale.reference import ScaleReference
 
 Array = NDArray[np.float64]
 
-HEIGHT_OF_DIAMETER, HEIGHT_SD = 0.9, 0.12
+HEIGHT_OF_DIAMETER, HEIGHT_SD = 0.9, 0.1
 """Height of a chamber's middle above what the pump stands on, over the chamber's diameter: half of it, a manifold and
 feet (common practice; half the height over the diameter is 0.89 +/- 0.07 in the invented demo set, whose shapes follow
 it too)."""
@@ -45,6 +45,16 @@ _ANY_WAY_DEG = 60.0
 _AZIMUTHS = np.deg2rad(np.arange(-60.0, 61.0, 10.0))
 
 STANDING = CirclePrior(offset_mm=0.0, offset_sd_mm=1.0, tilt_sd_deg=LEAN_SD_DEG, plane="joint", stands=True)
+
+
+_RIM_FROM_ABOVE = 0.012
+"""Error of the radius, over it, of a joint that is looked down at: above one edge of its rim is seen, below the other,
+and rims are a twentieth of the joint's diameter thick (common practice)."""
+
+
+def standing_prior(edge_shared_px: float, radius_px: float) -> CirclePrior:
+    """Belief about a joint that stands on the reference's plane, its edge known as well as from above it can be."""
+    return replace(STANDING, edge_shared_px=max(edge_shared_px, _RIM_FROM_ABOVE * radius_px))
 
 
 @dataclass(frozen=True)
@@ -171,10 +181,10 @@ def solve_standing(
     Returns:
         The joint, its depth's error shared by all photos of the pump; a falsy reason where it cannot stand there.
     """
-    prior = replace(STANDING, edge_shared_px=edge_shared_px)
-    rim = rim_of(sighting, prior)
+    rim = rim_of(sighting, replace(STANDING, edge_shared_px=edge_shared_px))
     if not rim:
         return NotStanding(rim.reason)
+    prior = standing_prior(edge_shared_px, rim.radius_px)
     problem = StandingProblem(start, reference, focal, image_center_px, rim, prior)
     if not np.isfinite(problem.distance_mm):
         return NotStanding("below the floor")

@@ -96,10 +96,14 @@ def test_a_threaded_mouth_may_be_chamfer_or_crests():
 def test_a_card_over_the_rim_where_manifolds_pass_seems_to_lie_on_a_port():
     """Above the middle it does, beside it on the rim: manifolds run up and down (common practice)."""
     angle = np.linspace(0, 2 * np.pi, 60)
-    joint = 300.0 * np.column_stack([np.cos(angle), np.sin(angle)]) + [800, 600]
-    assert seeming_place("unknown", np.array([820.0, 310.0]), joint, None) == "seems_port"
-    assert seeming_place("unknown", np.array([1090.0, 640.0]), joint, None) == "seems_rim"
-    assert seeming_place("rim", np.array([820.0, 310.0]), joint, None) == "rim"
+    circle = np.column_stack([np.cos(angle), np.sin(angle)])
+    seen = {"chamber_diameter": 300.0 * circle + [800, 600], "port_bore": 40.0 * circle + [840, 180]}
+    card = np.array([[-45.0, -30.0], [45.0, -30.0], [45.0, 30.0], [-45.0, 30.0]])
+    assert seeming_place("unknown", card + np.array([820, 310]), seen) == "seems_port"
+    assert seeming_place("unknown", card + np.array([1090, 640]), seen) == "seems_rim"
+    assert seeming_place("rim", card + np.array([820, 310]), seen) == "rim"
+    # A card that adjoins the opening lies on the port's own face.
+    assert seeming_place("unknown", card + np.array([840, 260]), seen) == "seems_flange"
 
 
 def test_a_flange_half_seen_keeps_the_ratio_of_its_circles():

@@ -43,7 +43,10 @@ class _Depth:
     tilt_sd_deg: float = 1.5
 
 
-Place = Literal["rim", "flange", "cover", "floor", "unknown", "seems_rim", "seems_port", "seems_flange", "seems_cover"]
+Place = Literal[
+    "rim", "flange", "cover", "floor", "unknown",
+    "seems_rim", "seems_by_rim", "seems_port", "seems_flange", "seems_cover",
+]  # fmt: skip
 """A place as told, or as it seems where it was not told."""
 
 PORT_LEAD, PORT_LEAD_SD = 0.35, 0.095
@@ -57,6 +60,7 @@ _CHAMBER: dict[Place, _Depth] = {
     "floor": _Depth(0.0, 60.0, 0.0, 0.4, tilt_sd_deg=60.0),
     "unknown": _Depth(5.0, 8.0, 0.12, 0.115, tilt_sd_deg=5.0),
     "seems_rim": _Depth(5.5, 3.0, 0.015, 0.03, tilt_sd_deg=2.5),
+    "seems_by_rim": _Depth(6.0, 4.0, 0.015, 0.045, tilt_sd_deg=2.5),
     "seems_port": _Depth(5.0, 8.0, 0.24, 0.125, tilt_sd_deg=4.0),
     "seems_cover": _Depth(3.0, 8.0, 0.21, 0.07, tilt_sd_deg=3.0),
     "seems_flange": _Depth(5.0, 12.0, PORT_LEAD, 0.115, tilt_sd_deg=4.0),
@@ -68,6 +72,7 @@ _FACE: dict[Place, _Depth] = {
     "floor": _Depth(0.0, 100.0, tilt_sd_deg=60.0),
     "unknown": _Depth(0.0, 15.0, -0.15, 0.35, tilt_sd_deg=4.0),
     "seems_rim": _Depth(0.0, 20.0, -0.75, 0.35, tilt_sd_deg=4.0),
+    "seems_by_rim": _Depth(0.0, 20.0, -0.75, 0.35, tilt_sd_deg=4.0),
     "seems_port": _Depth(0.7, 12.0, 0.0, 0.05, tilt_sd_deg=3.0),
     "seems_cover": _Depth(0.0, 50.0, 0.0, 0.4, tilt_sd_deg=4.0),
     "seems_flange": _Depth(1.0, 5.0, 0.0, 0.02, tilt_sd_deg=2.5),
@@ -79,6 +84,7 @@ _FACE_BY_JOINT: dict[Place, _Depth] = {
     "cover": _Depth(0.0, 8.0, -0.13, 0.11, tilt_sd_deg=4.0),
     "unknown": _Depth(0.0, 10.0, -0.17, 0.17, tilt_sd_deg=4.0),
     "seems_rim": _Depth(0.0, 8.0, -PORT_LEAD, 0.12, tilt_sd_deg=4.0),
+    "seems_by_rim": _Depth(0.0, 10.0, -PORT_LEAD, 0.13, tilt_sd_deg=4.0),
     "seems_cover": _Depth(0.0, 10.0, -0.13, 0.125, tilt_sd_deg=4.0),
 }
 """The same where the joint is seen. Shares are of its diameter."""
@@ -93,6 +99,8 @@ ON_THE_FACE: tuple[Place, ...] = ("flange", "seems_flange")
 
 _ON_FLANGE, _ON_COVER, _ON_RIM = 1.2, 0.6, (0.8, 1.2)
 """Where the middle of a reference of untold place is seen, as shares of the radius of the flange or the joint."""
+_BY_RIM = 1.12
+"""One whose middle is seen further out, but its edge within so much of the joint's radius, hangs from the rim."""
 _AT_MOUTH = 1.5
 """How near to the middle of an opening, over its radius, the edge of a reference is seen that lies on the port's face:
 such a face is hardly wider than its opening, so the reference adjoins it. Of 98 on renders all 31 on a port's face were
@@ -126,10 +134,12 @@ def seeming_place(card_at: CardAt, outline_px: Array, edges_px: Mapping[str, Arr
     share = _share_of_radius(joint_px, middle_px)
     if share < _ON_COVER:
         return "seems_cover"
-    if not _ON_RIM[0] < share < _ON_RIM[1]:
+    if share < _ON_RIM[0] or _share_to_edge(joint_px, outline_px) > _BY_RIM:
         return "unknown"
     aside, along = np.abs(middle_px - fit_circle(joint_px)[0])
-    return "seems_port" if np.degrees(np.arctan2(aside, along)) < _PORT_SIDE_DEG else "seems_rim"
+    if np.degrees(np.arctan2(aside, along)) < _PORT_SIDE_DEG:
+        return "seems_port" if share < _ON_RIM[1] else "unknown"
+    return "seems_rim" if share < _ON_RIM[1] else "seems_by_rim"
 
 
 def _share_to_edge(circle_px: Array, outline_px: Array) -> float:

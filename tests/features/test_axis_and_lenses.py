@@ -101,6 +101,8 @@ def test_a_card_over_the_rim_where_manifolds_pass_seems_to_lie_on_a_port():
     card = np.array([[-45.0, -30.0], [45.0, -30.0], [45.0, 30.0], [-45.0, 30.0]])
     assert seeming_place("unknown", card + np.array([820, 310]), seen) == "seems_port"
     assert seeming_place("unknown", card + np.array([1090, 640]), seen) == "seems_rim"
+    assert seeming_place("unknown", card + np.array([1168, 640]), seen) == "seems_by_rim"  # hangs from it
+    assert seeming_place("unknown", card + np.array([1240, 640]), seen) == "unknown"
     assert seeming_place("rim", card + np.array([820, 310]), seen) == "rim"
     # A card that adjoins the opening lies on the port's own face.
     assert seeming_place("unknown", card + np.array([840, 260]), seen) == "seems_flange"

@@ -11,7 +11,7 @@ from features.reduced import reduced
 from features.scale.card_boards import CARDS, CardBoard
 from features.scale.corner_alignment import align_corners, likeness
 from features.scale.corner_search import search_corners
-from features.scale.square_lattice import find_lattices
+from features.scale.square_lattice import WINDOWS_PX, find_lattices
 
 Array = NDArray[np.float64]
 
@@ -63,7 +63,7 @@ def _flat_lattices(gray: NDArray[np.uint8], scale: float) -> Iterator[Array]:
     # Pixel centers: (x + 0.5) s - 0.5, from the stretched picture to the enlarged one.
     x, y = scale / wider, scale / higher
     back = np.array([[x, 0.0, 0.5 * x - 0.5], [0.0, y, 0.5 * y - 0.5], [0.0, 0.0, 1.0]])
-    for px_from_squares in find_lattices(_resized(gray, wider, higher)):
+    for px_from_squares in find_lattices(_resized(gray, wider, higher), WINDOWS_PX[:1]):
         yield back @ px_from_squares
 
 

@@ -4,7 +4,7 @@ Black squares of the pattern touch corner to corner, so each tells where its fou
 square they make a lattice of 7 by 5; which card it is, and which way round, the print about the corners tells after.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -38,17 +38,18 @@ class _Squares:
     sides: Array
 
 
-def find_lattices(picture: NDArray[np.uint8]) -> Iterator[Array]:
+def find_lattices(picture: NDArray[np.uint8], windows_px: Sequence[int] = WINDOWS_PX) -> Iterator[Array]:
     """Possible places of a card.
 
     Args:
         picture: (h, w) in which a square of the card is 10 to 100 px wide.
+        windows_px: sides of the surroundings that a square is darker than, tried in turn.
 
     Yields:
         (3, 3) homographies from squares (0 .. 7, 0 .. 5 from the pattern's corner) to this picture, for every way that
         the squares seen may lie on a card.
     """
-    for window in WINDOWS_PX:
+    for window in windows_px:
         squares = _dark_squares(picture, window)
         taken: set[int] = set()
         for seed in range(len(squares.center)):

@@ -34,6 +34,7 @@ from features.problems import PLANES_DISAGREE, POSE_AMBIGUOUS, Problem
 from features.scale.reference import ScaleReference
 from features.standing_circle import standing_prior
 from features.which_edge import with_edge_doubt
+from reference_geometry.plausible import LENGTH_BOUNDS_MM
 
 _SAME_COST = 5.0
 """Poses whose sums of squares differ by less than this (about 3 standard deviations) both stay possible."""
@@ -86,7 +87,7 @@ def measure_circles(
 
     Returns:
         One entry a circle, in the same order; those whose points lie on no circle, or whose size stays so open that
-        it says nothing, are left out.
+        it says nothing or cannot be a pump's, are left out.
     """
     circles = [found for found in circles if rim_of(found.sighting, UNSCALED_PRIOR)]
     measured: Sequence[MeasuredCircle]
@@ -102,7 +103,15 @@ def measure_circles(
         else:
             measured = _in_planes(photo, circles, poses, reference, place)
     doubted = (replace(circle, length=with_edge_doubt(circle.length)) for circle in measured)
-    return tuple(c for c in doubted if c.length.is_ratio_only or c.length.relative_sd < _SAYS_NOTHING)
+    return tuple(circle for circle in doubted if _says_something(circle.length))
+
+
+def _says_something(length: MeasuredLength) -> bool:
+    """Not so open that any pump would fit, nor of a size that no pump has: then another thing was traced."""
+    if length.is_ratio_only:
+        return True
+    (low, high), (least, most) = length.interval_mm, LENGTH_BOUNDS_MM[length.name]
+    return length.relative_sd < _SAYS_NOTHING and low < most and high > least
 
 
 def _center_px(photo: Photo) -> tuple[float, float]:

@@ -67,3 +67,11 @@ def test_a_card_on_one_of_them_tells_the_other_by_the_depth_between_them(place_m
         off = abs(np.log(one.length.value_mm / true_mm))
         assert 1e-6 < off < 0.04
         assert off < 2 * one.length.relative_sd < 0.25
+
+
+@pytest.mark.parametrize(("diameter_mm", "told"), [(850.0, True), (1100.0, False)])
+def test_a_size_that_no_pump_has_is_not_told(diameter_mm, told):
+    """Something else was traced then: joints end at 900 mm (common practice, `reference_geometry.plausible`)."""
+    reference = card((90, 60, -6.0))
+    found = [seen("chamber_diameter", (0.0, 0.0, 0.0), diameter_mm)]
+    assert bool(measure_circles(PHOTO, found, plane_poses(reference, PHOTO), reference, "rim")) == told

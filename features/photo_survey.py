@@ -1,6 +1,6 @@
 """The way of one photo: scale, poses of its plane, parts, and each circle measured."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -14,10 +14,11 @@ from features.circle_in_photos import SeenCircle
 from features.floor import seems_on_floor
 from features.measure_circles import MeasuredCircle, measure_circles
 from features.measured import AttributeEvidence, MeasuredLength
-from features.parts.finder import LookAt, PartFinder, PartQuestion, PartSightings
+from features.parts.finder import FoundCircle, LookAt, PartFinder, PartQuestion, PartSightings
 from features.photo import Photo
 from features.placement import CardAt
 from features.plane_pose import PlanePose, plane_poses, unscaled_pose
+from features.port_pair import spacing_of_pair
 from features.problems import FRONT_UNSURE, NO_SCALE, NOTHING_FOUND, REFERENCE_ON_FLOOR, SCALE_FITS_NO_PLANE, Problem
 from features.scale.find import find_scales
 from features.scale.reference import ScaleFinding, ScaleReference, ScaleRequest
@@ -25,6 +26,8 @@ from features.sharpness import blur_problems
 from features.spans import MeasuredSpan, measure_spans
 
 Array = NDArray[np.float64]
+
+PAIRED = "port_spacing"
 
 
 @dataclass(frozen=True)
@@ -121,7 +124,7 @@ def survey_by(finding: ScaleFinding, photo: Photo, request: SurveyRequest, finde
     reference, poses, unusable = _placed(finding.references, photo)
     sightings = finder.find(_question(photo, poses, reference, finding.references, request))
     measured = measure_circles(photo, sightings.circles, poses, reference, request.card_at)
-    spans, unsure = _spans(photo, sightings, poses, reference, request)
+    spans, unsure = _spans(photo, sightings, measured, poses, reference, request)
     problems = [*photo.problems, *blur_problems(photo.pixels_rgb), *finding.problems, *unusable, *sightings.problems]
     problems += [problem for circle in measured for problem in circle.problems]
     if reference is None:
@@ -154,16 +157,32 @@ def survey_by(finding: ScaleFinding, photo: Photo, request: SurveyRequest, finde
 def _spans(
     photo: Photo,
     sightings: PartSightings,
+    measured: Sequence[MeasuredCircle],
     poses: tuple[PlanePose, ...],
     reference: ScaleReference | None,
     request: SurveyRequest,
 ) -> tuple[tuple[MeasuredSpan, ...], tuple[Problem, ...]]:
     """Lengths between places of the pump, and what was noticed of them."""
+    pair = _by_pair(measured, sightings.twin)
     if sightings.front is None:
-        return (), ()
+        return pair, ()
     seems = reference is not None and request.card_at == "unknown" and seems_on_floor(reference, poses)
     spans = measure_spans(photo, sightings.front, poses, reference, "floor" if seems else request.card_at)
+    if pair and pair[0].length.relative_sd < min(
+        [s.length.relative_sd for s in spans if s.length.name == PAIRED] or [1.0]
+    ):
+        spans = (*pair, *(span for span in spans if span.length.name != PAIRED))
     return spans, () if spans else (Problem(FRONT_UNSURE),)
+
+
+def _by_pair(measured: Sequence[MeasuredCircle], twin: FoundCircle | None) -> tuple[MeasuredSpan, ...]:
+    """The port spacing by the measured port and its twin, if there is one."""
+    first = next((c for c in measured if twin is not None and c.found.sighting.name == twin.sighting.name), None)
+    if first is None or twin is None:
+        return ()
+    solved = replace(first.solved, length=first.length)
+    told = spacing_of_pair(solved, first.found, twin)
+    return () if told is None else (MeasuredSpan(*told),)
 
 
 def _placed(

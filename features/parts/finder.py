@@ -84,6 +84,7 @@ class PartSightings:
         attributes: likelihoods of attributes.
         problems: what was noticed.
         front: the whole pump, where the photo shows its front.
+        twin: of the port whose circles are told, the other one, by the same circle, where it faces the same way.
     """
 
     view: Mapping[str, float]
@@ -92,6 +93,7 @@ class PartSightings:
     attributes: tuple[AttributeEvidence, ...] = ()
     problems: tuple[Problem, ...] = ()
     front: FrontOutline | None = None
+    twin: FoundCircle | None = None
 
 
 class PartFinder(Protocol):

@@ -24,6 +24,7 @@ from features.parts.part_maps import RoundPart, part_at, part_outlines, point_pa
 from features.parts.part_model import PartMaps, PartModel, load_part_model
 from features.parts.part_outline import OWN_PARTS, by_the_map
 from features.parts.part_vocabulary import PART_CLASSES, PICTURE_PX
+from features.parts.twin_port import find_twin
 from features.parts.upright_map import NoOutline
 from features.problems import FRONT_UNSURE, NO_PART_MODEL, NO_PUMP_SEEN, PUMP_CUT_OFF, Problem
 from features.scale.reference import ReferenceSight
@@ -91,11 +92,13 @@ class LearnedFinder:
         flange = self._subject(question, maps, _chosen(rounds, "flange", question.hint("port")))
         if flange is not None:
             sightings = _with_flange(sightings, question, flange, () if flange.maps is maps else rounds)
+            sightings = replace(sightings, twin=find_twin(question, maps, rounds, flange.part))
         else:
             mouth = self._subject(question, maps, _chosen(rounds, "mouth", question.hint("port")))
             if mouth is not None:
                 circle = trace_mouth(question, (mouth.part, *mouth.others), mouth.maps)
                 sightings = replace(sightings, circles=(*sightings.circles, *([circle] if circle else [])))
+                sightings = replace(sightings, twin=find_twin(question, maps, rounds, mouth.part))
         return sightings
 
     def references_in(self, pixels_rgb: NDArray[np.uint8]) -> ReferenceSight:

@@ -90,6 +90,8 @@ def measure_circles(
         it says nothing or cannot be a pump's, are left out.
     """
     circles = [found for found in circles if rim_of(found.sighting, UNSCALED_PRIOR)]
+    if not circles:
+        return ()
     measured: Sequence[MeasuredCircle]
     if reference is None or not poses:
         measured = _without_scale(photo, circles)

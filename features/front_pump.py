@@ -31,8 +31,12 @@ TURN_SD_DEG, ROLL_SD_DEG = 8.0, 6.0
 """How squarely people face a pump, and how level they hold a phone (common practice)."""
 ELEVATION_DEG, ELEVATION_SD_DEG = 17.0, 11.0
 """From how far above a pump is looked at: it stands on the floor or on a skid, its viewer stands (common practice)."""
+FROM_ABOVE_DEG, FROM_ABOVE_SD_DEG = 27.0, 14.0
+"""The same where a reference lies on the floor before it."""
 LEAN_SD_DEG = 1.5
 """How far a pump leans out of the upright of the floor it stands on."""
+COIN_LEAN_SD_DEG = 6.0
+"""How far a coin's slant, as its rim tells it, is off its own (`features.circle_scale`)."""
 UPRIGHT_SD_DEG = 5.0
 """How far a face that a reference lies on, if not the floor, leans out of the upright."""
 OVAL_SD = 0.05
@@ -74,10 +78,12 @@ class Standing:
 
     Attributes:
         on_floor: it lies on the floor that the pump stands on.
+        lean_sd_deg: how far its slant, as seen, may be off that of the floor or of an upright face.
         behind, behind_sd: how far behind it the pump's middle lies, in port spacings, where it does not.
     """
 
     on_floor: bool
+    lean_sd_deg: float
     behind: float = 0.0
     behind_sd: float = 0.2
 
@@ -169,9 +175,10 @@ class FrontProblem:
         translations = translations_of(xs[:, REF_MOVE], zero, focal_px, rotations, self.pivot_mm)
         out |= reference_residuals(self.reference, cameras, rotations, translations, xs[:, PRINT], xs[:, BEND])
         out["print_scale"] = xs[:, [PRINT]] / self.reference.size_relative_sd
+        lean_sd = np.radians(self.standing.lean_sd_deg)
         if self.standing.on_floor:
             up = np.swapaxes(rotations, 1, 2) @ pump.rotations[:, :, 2:]
-            out["tilt"] = np.concatenate([out["tilt"], up[:, :2, 0] / np.radians(LEAN_SD_DEG)], axis=1)
+            out["tilt"] = np.concatenate([out["tilt"], up[:, :2, 0] / lean_sd], axis=1)
             ground = pump.in_camera(np.stack([0 * pump.size, 0 * pump.size, pump.floor], axis=1)[:, None])[:, 0]
             deep = np.einsum("ki,ki->k", rotations[:, :, 2], ground - translations) - self.reference.thickness_mm
             sd = np.hypot(FLOOR_SD_MM, FLOOR_SHARE_SD * pump.size)
@@ -179,7 +186,7 @@ class FrontProblem:
         else:
             card = np.einsum("kij,j->ki", rotations, self.pivot_mm) + translations
             leans = np.einsum("ki,ki->k", rotations[:, :, 2], pump.rotations[:, :, 2])[:, None]
-            out["tilt"] = np.concatenate([out["tilt"], leans / np.radians(UPRIGHT_SD_DEG)], axis=1)
+            out["tilt"] = np.concatenate([out["tilt"], leans / lean_sd], axis=1)
             behind = (pump.middles[:, 2] - card[:, 2]) / pump.size - self.standing.behind
             out["offset"] = behind[:, None] / self.standing.behind_sd
         return out
@@ -270,10 +277,12 @@ class FrontProblem:
         return np.concatenate([np.stack(believed, axis=1), (xs[:, ROUND_AT] - 1.0) / HOLDS_SD], axis=1)
 
     def _held(self, xs: Array) -> Array:
-        """Beliefs about how the pump is faced and the phone held; a floor that is seen tells two of the three."""
-        on_floor = self.reference is not None and self.standing.on_floor
-        sd = np.radians([TURN_SD_DEG, 90.0 if on_floor else ELEVATION_SD_DEG, 90.0 if on_floor else ROLL_SD_DEG])
-        return np.asarray((xs[:, TURN] - [0.0, np.radians(ELEVATION_DEG), 0.0]) / sd)
+        """Beliefs about how the pump is faced and the phone held; a floor that is seen tells most of it better."""
+        rise, rise_sd = ELEVATION_DEG, ELEVATION_SD_DEG
+        if self.reference is not None and self.standing.on_floor:
+            rise, rise_sd = FROM_ABOVE_DEG, FROM_ABOVE_SD_DEG
+        sd = np.radians([TURN_SD_DEG, rise_sd, ROLL_SD_DEG])
+        return np.asarray((xs[:, TURN] - [0.0, np.radians(rise), 0.0]) / sd)
 
 
 @dataclass(frozen=True, eq=False)

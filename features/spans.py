@@ -12,13 +12,16 @@ from numpy.typing import NDArray
 
 from features.floor import as_its_pose_has_it
 from features.front_pump import (
+    COIN_LEAN_SD_DEG,
     INLET_AT,
+    LEAN_SD_DEG,
     LEFT_AT,
     REACH,
     RIGHT_AT,
     SHAPE_BELIEFS,
     SIZE,
     TOP_AT,
+    UPRIGHT_SD_DEG,
     FrontProblem,
     Standing,
     places_px,
@@ -30,7 +33,7 @@ from features.measured import NO_SCALE_RELATIVE_SD, Contribution, ContributionNa
 from features.parts.front_outline import FrontOutline
 from features.photo import Photo
 from features.placement import CardAt
-from features.plane_pose import PlanePose, plane_poses
+from features.plane_pose import PlanePose, plane_poses, unscaled_pose
 from features.scale.reference import ScaleReference
 
 Array = NDArray[np.float64]
@@ -49,6 +52,8 @@ ON_FACING_PORT = (REACH, 0.06)
 BEFORE_SD = 0.08
 """Without a scale other parts of the pump are read in planes of their own, up to a fifth of the spacing before this one
 at two and a half of it from the camera."""
+SMALLEST_MM, LARGEST_MM = 90.0, 1300.0
+"""Port spacings of pumps of 1/4 to 4 in. (common practice): another one is not a pump's, or its scale is none."""
 WORST_FIT = 60.0
 """Half the sum of squares beyond which what is seen is no pump from the front."""
 _GROUPS: dict[str, ContributionName] = {
@@ -99,9 +104,14 @@ def measure_spans(
     """
     if not outline.upper or not outline.lower:
         return ()
-    if reference is not None and reference.is_circle:
+    is_coin = reference is not None and reference.is_circle
+    if is_coin and place == "floor":
+        # Its slant, by which the floor's would be known, is off by several degrees: ratios alone are left.
+        reference, poses, is_coin = None, (unscaled_pose(photo),), False
+    if reference is not None and is_coin:
         reference = as_its_pose_has_it(reference, poses[0], _center_px(photo))
-    tried = list(_tried(photo, outline, poses, reference, place))
+    standing = _standing(place, outline, is_coin)
+    tried = list(_tried(photo, outline, poses, reference, standing))
     if not tried:
         return ()
     tried.sort(key=lambda one: -one.log_weight)
@@ -112,10 +122,13 @@ def measure_spans(
 
 
 def _tried(
-    photo: Photo, outline: FrontOutline, poses: Sequence[PlanePose], reference: ScaleReference | None, place: CardAt
+    photo: Photo,
+    outline: FrontOutline,
+    poses: Sequence[PlanePose],
+    reference: ScaleReference | None,
+    standing: Standing,
 ) -> Iterator[_Tried]:
     """Under every lens that may have taken the photo, from every pose of the reference."""
-    standing = _standing(place, outline)
     for focal, height in lenses(photo.focal) if reference is not None else ((photo.focal, 0.0),):
         starts = (
             poses if focal is photo.focal or reference is None else plane_poses(reference, replace(photo, focal=focal))
@@ -128,11 +141,12 @@ def _tried(
                 yield _Tried(problem, solution, height - solution.cost)
 
 
-def _standing(place: CardAt, outline: FrontOutline) -> Standing:
+def _standing(place: CardAt, outline: FrontOutline, is_coin: bool) -> Standing:
     if place == "floor":
-        return Standing(True)
+        return Standing(True, LEAN_SD_DEG)
     faces = any(line.is_port for line in (*outline.upper, *outline.lower))
-    return Standing(False, *(ON_FACING_PORT if place == "flange" and faces else BEHIND[place]))
+    lean_sd_deg = UPRIGHT_SD_DEG + (COIN_LEAN_SD_DEG if is_coin else 0.0)
+    return Standing(False, lean_sd_deg, *(ON_FACING_PORT if place == "flange" and faces else BEHIND[place]))
 
 
 def _center_px(photo: Photo) -> tuple[float, float]:
@@ -142,6 +156,8 @@ def _center_px(photo: Photo) -> tuple[float, float]:
 def _sure(spans: Sequence[MeasuredSpan], scaled: bool) -> tuple[MeasuredSpan, ...]:
     """Those that are told closely enough; of ratios one without a partner says nothing."""
     lengths = [span.length for span in spans]
+    if scaled and not all(SMALLEST_MM < one.value_mm < LARGEST_MM for one in lengths if one.name == "port_spacing"):
+        return ()
     if scaled:
         return tuple(span for span in spans if span.length.relative_sd < MOST_OPEN)
     covariance = log_covariance(lengths)

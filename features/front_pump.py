@@ -29,10 +29,10 @@ Array = NDArray[np.float64]
 
 TURN_SD_DEG, ROLL_SD_DEG = 8.0, 6.0
 """How squarely people face a pump, and how level they hold a phone (common practice)."""
-ELEVATION_DEG, ELEVATION_SD_DEG = 17.0, 11.0
+ELEVATION_DEG, ELEVATION_SD_DEG = 19.0, 12.0
 """From how far above a pump is looked at: it stands on the floor or on a skid, its viewer stands (common practice)."""
-FROM_ABOVE_DEG, FROM_ABOVE_SD_DEG = 27.0, 14.0
-"""The same where a reference lies on the floor before it."""
+FROM_ABOVE_DEG, FROM_ABOVE_SD_DEG = 29.0, 10.0
+"""The same where a reference lies on the floor before it, measured by or not."""
 LEAN_SD_DEG = 1.5
 """How far a pump leans out of the upright of the floor it stands on."""
 COIN_LEAN_SD_DEG = 6.0
@@ -279,7 +279,7 @@ class FrontProblem:
     def _held(self, xs: Array) -> Array:
         """Beliefs about how the pump is faced and the phone held; a floor that is seen tells most of it better."""
         rise, rise_sd = ELEVATION_DEG, ELEVATION_SD_DEG
-        if self.reference is not None and self.standing.on_floor:
+        if self.standing.on_floor:
             rise, rise_sd = FROM_ABOVE_DEG, FROM_ABOVE_SD_DEG
         sd = np.radians([TURN_SD_DEG, rise_sd, ROLL_SD_DEG])
         return np.asarray((xs[:, TURN] - [0.0, np.radians(rise), 0.0]) / sd)

@@ -41,6 +41,9 @@ Array = NDArray[np.float64]
 SPANS = ("port_spacing", "overall_height", "overall_width")
 MOST_OPEN = 0.10
 """A length more open than this, relative, is not told."""
+RATIO_OPEN = 0.06
+"""The same of a ratio to the port spacing. Without a scale only beliefs tell from how far above a pump was looked at,
+and where they are wrong they look surer than they are."""
 WHICH_EDGE_SD = {"port_spacing": 0.008, "overall_height": 0.012, "overall_width": 0.012}
 """Doubt about which edge of a casting bounds the pump, and whether small parts beyond it count."""
 BEHIND: Mapping[CardAt, tuple[float, float]] = {
@@ -161,7 +164,7 @@ def _sure(spans: Sequence[MeasuredSpan], scaled: bool) -> tuple[MeasuredSpan, ..
     if scaled:
         return tuple(span for span in spans if span.length.relative_sd < MOST_OPEN)
     covariance = log_covariance(lengths)
-    kept = tuple(span for i, span in enumerate(spans) if _of_ratio(covariance, i) < MOST_OPEN**2)
+    kept = tuple(span for i, span in enumerate(spans) if _of_ratio(covariance, i) < RATIO_OPEN**2)
     return kept if len(kept) > 1 else ()
 
 

@@ -123,35 +123,37 @@ def scaled_by_ruler(
 
 
 def given_length(
-    lengths: Sequence[MeasuredLength], name: str, value_mm: float, relative_sd: float
+    lengths: Sequence[MeasuredLength], name: str, value_mm: float, relative_sd: float, source: str
 ) -> tuple[MeasuredLength, ...]:
     """Lengths after one of them became known otherwise: Gaussian conditioning of the errors that they share.
 
-    With unit errors e and log lengths m + L e, the known length says that its own row a of L has a e = r +- sd. The
-    errors then have mean a r / s and covariance 1 - a a^T / s with s = |a|^2 + sd^2, whose square root is again of the
-    form 1 - b a a^T: so sources keep their names and every loading on them shrinks by what was learned.
+    With unit errors e and log lengths m + L e, the known length says that its own row a of L has a e = r +- sd n. The
+    errors become e - a (a e - r - sd n) / s with s = |a|^2 + sd^2: sources keep their names, every loading on them
+    shrinks by what was learned, and the known size's own error n is one more source (Kalman 1960 in Joseph's form).
 
     Args:
         lengths: of one pump, the known one among them.
         name: of the known length.
         value_mm: what it is; relative_sd: standard uncertainty of that, independent of all else.
+        source: name of that error.
     """
     known = next(length for length in lengths if length.name == name)
     own: dict[str, float] = {}
     for part in known.contributions:
         own[part.source] = own.get(part.source, 0.0) + part.relative
     heading = {part.source: part.name for part in known.contributions}
-    square = sum(load**2 for load in own.values())
-    total = square + relative_sd**2
-    shrink = (1.0 - relative_sd / np.sqrt(total)) / square
+    total = sum(load**2 for load in own.values()) + relative_sd**2
     off = float(np.log(value_mm / known.value_mm))
     out = []
     for length in lengths:
-        shared = sum(part.relative * own.get(part.source, 0.0) for part in length.contributions)
-        learned = tuple(Contribution(heading[s], s, -shrink * shared * load) for s, load in own.items())
-        parts = _summed((*length.contributions, *learned)) if shared else length.contributions
-        moved = length.value_mm * float(np.exp(off * shared / total))
-        out.append(replace(length, value_mm=moved, contributions=parts))
+        gain = sum(part.relative * own.get(part.source, 0.0) for part in length.contributions) / total
+        if gain == 0.0:
+            out.append(length)
+            continue
+        learned = [Contribution(heading[s], s, -gain * load) for s, load in own.items()]
+        learned.append(Contribution("reference", source, gain * relative_sd))
+        moved = length.value_mm * float(np.exp(off * gain))
+        out.append(replace(length, value_mm=moved, contributions=_summed((*length.contributions, *learned))))
     return tuple(out)
 
 

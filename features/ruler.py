@@ -17,6 +17,9 @@ SURE_ENOUGH = 0.9
 _RULERS = ("bolt_circle_diameter", "flange_diameter")
 """Best first: drilling must fit the pipe, the rim is free to be molded a little larger or smaller."""
 
+FLANGE_SOURCE = "port_flange:"
+"""Begins the identity of the error of a flange's published size; its nominal size follows."""
+
 _WELL_MEASURED = 0.03
 """A flange measured better than this, as with the reference on its face, is left as it was measured."""
 
@@ -40,7 +43,7 @@ def flange_as_ruler(lengths: Sequence[MeasuredLength], ports: Sequence[PortSize]
     for ruler in _RULERS:
         if any(length.name == ruler and length.is_ratio_only for length in lengths):
             mean, spread = _size_of(ruler, nominal, ports)
-            return scaled_by_ruler(lengths, ruler, mean, spread, f"port_flange:{nominal}")
+            return scaled_by_ruler(lengths, ruler, mean, spread, f"{FLANGE_SOURCE}{nominal}")
     return tuple(lengths)
 
 
@@ -56,7 +59,7 @@ def with_flange_known(lengths: Sequence[MeasuredLength], ports: Sequence[PortSiz
         measured = next((length for length in lengths if length.name == ruler and not length.is_ratio_only), None)
         if measured is not None and measured.relative_sd > _WELL_MEASURED:
             mean, spread = _size_of(ruler, nominal, ports)
-            return given_length(lengths, ruler, mean, spread)
+            return given_length(lengths, ruler, mean, spread, f"{FLANGE_SOURCE}{nominal}")
     return tuple(lengths)
 
 

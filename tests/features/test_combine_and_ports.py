@@ -145,7 +145,7 @@ def _shared_depth(flange=150.0, depth_sd=0.1):
 def test_a_known_length_takes_its_error_out_of_those_that_share_it():
     """Source: draws of scipy from the joint normal distribution, weighed by how near they come to the known length."""
     lengths = _shared_depth(160.0)
-    given = given_length(lengths, "flange_diameter", 152.4, 0.01)
+    given = given_length(lengths, "flange_diameter", 152.4, 0.01, "port_flange:2")
     joint = multivariate_normal(np.log([length.value_mm for length in lengths]), log_covariance(lengths))
     draws = joint.rvs(200_000, random_state=1)
     weight = np.exp(-0.5 * ((draws[:, 0] - np.log(152.4)) / 0.01) ** 2)

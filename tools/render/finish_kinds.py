@@ -48,6 +48,7 @@ PLASTICS = (
     Kind("colored_plastic", 0.3),
     Kind("chalky_plastic", 1),
     Kind("stained_plastic", 1),
+    Kind("any_plastic", 3),
     Kind("yellowed_plastic", 1, held_out=True),
     Kind("marbled_plastic", 1, held_out=True),
     Kind("conductive_plastic", 1, held_out=True),
@@ -61,6 +62,7 @@ METALS = (
     Kind("polished_stainless", 0.7),
     Kind("rusty_iron", 1),
     Kind("corroded_aluminum", 1),
+    Kind("any_metal", 2),
     Kind("hammered_paint", 1, held_out=True),
     Kind("heavy_rust", 1, held_out=True),
     Kind("ground_stainless", 1, held_out=True),
@@ -93,8 +95,18 @@ def scaled(color: Rgb, factor: float) -> Rgb:
     return (color[0] * factor, color[1] * factor, color[2] * factor)
 
 
+def any_color(rng: np.random.Generator) -> Rgb:
+    """Any color at all, dark to bright and gray to strong."""
+    light, strength = float(np.exp(rng.uniform(np.log(0.02), np.log(0.5)))), rng.uniform(0, 1)
+    tone = rng.dirichlet([0.7, 0.7, 0.7]) * 3 * strength + (1 - strength)
+    red, green, blue = np.clip(light * tone, 0.004, 0.8)
+    return (float(red), float(green), float(blue))
+
+
 def paint(split: Split, rng: np.random.Generator) -> Rgb:
-    """A paint of a split, each can a little different, more or less faded."""
+    """A paint of a split, each can a little different, more or less faded; a third of those to learn from are any."""
+    if split != "test" and rng.random() < 1 / 3:
+        return any_color(rng)
     paints = _TEST_PAINTS if split == "test" else _PAINTS
     color = np.array(paints[rng.integers(len(paints))]) * rng.uniform(0.7, 1.4) * rng.uniform(0.88, 1.14, 3)
     red, green, blue = color + (color.mean() - color) * rng.uniform(0.0, 0.35)
@@ -161,6 +173,15 @@ def made_of(kind: str, split: Split, rng: np.random.Generator) -> Finish:
         case "marbled_plastic":
             return replace(plastic, color=gray_near(rng, 0.2, 0.5), overlay="clouds", overlay_amount=0.5,
                            overlay_color=gray_near(rng, 0.03, 0.12), overlay_roughness=0.4)  # fmt: skip
+        case "any_plastic":
+            tint = np.array([1.0, rng.uniform(0.85, 1.0), rng.uniform(0.5, 1.0)])
+            red, green, blue = np.array(gray_near(rng, 0.012, 0.8)) * (tint if rng.random() < 0.6 else tint[::-1])
+            return replace(plastic, color=(float(red), float(green), float(blue)), roughness=rng.uniform(0.22, 0.85),
+                           mottle=rng.uniform(0.03, 0.4), bump_mm=rng.uniform(0.01, 0.08))  # fmt: skip
+        case "any_metal":
+            return replace(cast, color=gray_near(rng, 0.25, 0.72), roughness=rng.uniform(0.15, 0.75),
+                           metallic=rng.uniform(0.7, 1.0), mottle=rng.uniform(0.03, 0.35),
+                           bump_mm=rng.uniform(0.02, 0.25))  # fmt: skip
         case "bare_aluminum":
             return replace(cast, color=scaled(RAW_ALUMINUM, rng.uniform(0.7, 1.1)), metallic=rng.uniform(0.85, 1.0),
                            roughness=0.42 * rough)  # fmt: skip

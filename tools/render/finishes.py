@@ -55,9 +55,9 @@ def draw_look(
     wear = draw_wear(wear_kind, rng)
     wetted_kind, color = BODY_COLORS.get(body_color, (wetted_kind, None))
     made = made_of(wetted_kind, split, rng)
-    wetted = spoil(made if color is None else replace(made, color=color), wear_kind, rng)
+    wetted = spoil(made if color is None else replace(made, color=color), wear_kind, split, rng)
     air_kind = _air_section_kind(split, rng)
-    air = spoil(made_of(air_kind, split, rng), wear_kind, rng)
+    air = spoil(made_of(air_kind, split, rng), wear_kind, split, rng)
     if rng.random() < 0.25 and wetted_material == "metal":
         air = wetted
     finishes: dict[MaterialSlot, Finish] = {
@@ -128,7 +128,7 @@ def _companion(split: Split, rng: np.random.Generator) -> Finish:
     if choice == 2:
         return Finish("galvanized", (0.48, 0.49, 0.5), 0.45, 0.85, mottle=0.25, bump="grain", bump_mm=0.03)
     if choice == 3:
-        return spoil(Finish("painted_pipe", paint(split, rng), 0.4, bump="cast", bump_mm=0.06), "used", rng)
+        return spoil(Finish("painted_pipe", paint(split, rng), 0.4, bump="cast", bump_mm=0.06), "used", split, rng)
     return Finish("stainless_pipe", STEEL, 0.3, 1.0, bump="brushed", bump_mm=0.01)
 
 

@@ -4,8 +4,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tools.render.finish_kinds import Finish, paint, scaled, stain
-from tools.render.splits import Kind
+from tools.render.finish_kinds import Finish, any_color, paint, scaled, stain
+from tools.render.splits import Kind, Split
 from tools.render.textures import Rgb
 
 
@@ -31,6 +31,10 @@ class Wear:
     grime_color: Rgb
 
 
+COVERS = ("clouds", "patches", "drips", "crust", "spray", "scratches")
+"""Covers that plastics and metals both get; only paint on metal chips off (see weathering.py for what they are)."""
+ANY_COVER_SHARE = 0.3
+"""Share of finishes in photos to learn from that get any of them in any color."""
 WEARS = (
     Kind("new", 2.5),
     Kind("used", 3),
@@ -45,8 +49,10 @@ WEARS = (
 )
 
 
-def spoil(finish: Finish, wear_kind: str, rng: np.random.Generator) -> Finish:
-    """Lay the cover of a wear kind over a finish that has none of its own."""
+def spoil(finish: Finish, wear_kind: str, split: Split, rng: np.random.Generator) -> Finish:
+    """Lay the cover of a wear kind over a finish that has none of its own; photos to learn from show any cover too."""
+    if split != "test" and rng.random() < ANY_COVER_SHARE:
+        return _covered_anyhow(finish, rng)
     if finish.overlay != "none" and wear_kind not in ("cement", "mud", "overspray"):
         return finish
     amount = float(rng.uniform(0.05, 0.28))
@@ -69,6 +75,14 @@ def spoil(finish: Finish, wear_kind: str, rng: np.random.Generator) -> Finish:
     overlay, color, roughness = covers[wear_kind]
     return replace(finish, overlay=overlay, overlay_amount=amount, overlay_color=color,
                    overlay_roughness=roughness, overlay_metallic=0.0)  # fmt: skip
+
+
+def _covered_anyhow(finish: Finish, rng: np.random.Generator) -> Finish:
+    """Any dull cover of any color: what lies on a surface shall not tell what the surface is made of."""
+    overlay = COVERS[rng.integers(len(COVERS))]
+    color = any_color(rng) if rng.random() < 0.4 else scaled(finish.color, float(np.exp(rng.uniform(-1.6, 0.5))))
+    return replace(finish, overlay=overlay, overlay_amount=float(rng.uniform(0.08, 0.55)), overlay_color=color,
+                   overlay_roughness=float(rng.uniform(0.3, 0.95)), overlay_metallic=0.0)  # fmt: skip
 
 
 def draw_wear(kind: str, rng: np.random.Generator) -> Wear:

@@ -21,6 +21,8 @@ from tools.train.batches import Batch
 from tools.train.network import PartOutputs
 
 WEIGHTS = {"parts": 2.0, "overlap": 1.0, "points": 0.6, "centers": 0.4, "shapes": 1.0, "attributes": 0.5}
+SMOOTHING = 0.05
+"""How far from certain the attributes' truth is taken to be, which keeps them from being learned by heart."""
 UNSEEN_WEIGHT = 0.25
 """Weight of an attribute whose parts are out of sight: the model shall learn how little it knows then."""
 
@@ -150,6 +152,8 @@ def attribute_loss(logits: Tensor, batch: Batch) -> Tensor:
         truth = batch.attributes[:, k]
         known = truth >= 0
         weight = known * torch.where(batch.seen[:, k], 1.0, UNSEEN_WEIGHT)
-        each = functional.cross_entropy(logits[:, place], truth.clamp(min=0), reduction="none")
+        each = functional.cross_entropy(
+            logits[:, place], truth.clamp(min=0), reduction="none", label_smoothing=SMOOTHING
+        )
         total = total + (weight * each).sum() / (weight.sum() + 1)
     return total

@@ -72,7 +72,7 @@ class PartNetwork(nn.Module):
         pooled = 2 * deep + len(POOLED_GROUPS) * (wide8 + 1) + 2 * (len(POOLED_GROUPS) + 1) * (four + 3)
         values = sum(len(names) for names in ATTRIBUTES.values())
         self.judge = nn.Sequential(
-            nn.Dropout(0.25), nn.Linear(pooled, 256), nn.ReLU(), nn.Dropout(0.25), nn.Linear(256, values)
+            nn.Dropout(0.4), nn.Linear(pooled, 256), nn.ReLU(), nn.Dropout(0.4), nn.Linear(256, values)
         )
 
     def forward(self, pictures: Tensor) -> PartOutputs:

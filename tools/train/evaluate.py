@@ -18,6 +18,7 @@ import typer
 from numpy.typing import NDArray
 from scipy.optimize import minimize_scalar
 
+from features.parts.closer_look import OF_BOTH_LOOKS
 from features.parts.part_model import (
     CARD_FILE,
     MODEL_FILE,
@@ -31,6 +32,8 @@ from tools.bench.part_figures import Figures, JudgedPhoto, figures_of, judge_pho
 from tools.train.pack import Packed
 
 Floats = NDArray[np.float64]
+USUAL_PUMP_ODDS = 6.0
+"""Log odds by both looks that the middle one of photos of pumps is told with."""
 MOST = 0.995
 """Some hundred photos cannot show that the model is never wrong."""
 
@@ -82,7 +85,9 @@ def fitted(known: Sequence[JudgedPhoto], unlike: Sequence[JudgedPhoto]) -> Calib
     Args:
         known: photos of kinds that training showed; unlike: of kinds it did not.
     """
-    return Calibration(temperatures([*known, *unlike]), right_when_sure(unlike), pump_offset(known))
+    judged = [*known, *unlike]
+    pump, offset = pump_bound(judged)
+    return Calibration({**temperatures(judged), "pump": pump}, right_when_sure(unlike), offset)
 
 
 def judged_by_the_other_half(known: Sequence[JudgedPhoto], unlike: Sequence[JudgedPhoto]) -> list[JudgedPhoto]:
@@ -99,8 +104,10 @@ def _calibrated(photo: JudgedPhoto, calibration: Calibration) -> JudgedPhoto:
     """A photo judged without any calibration, with it."""
     told = {}
     for name, one in photo.attributes.items():
-        logits = np.log(np.clip(one.probabilities, 1e-300, 1.0))
-        told[name] = replace(one, probabilities=tuple(calibrated_one(name, logits, calibration).tolist()))
+        looks = 2 if name in OF_BOTH_LOOKS else 1
+        logits = np.log(np.clip(one.probabilities, 1e-300, 1.0)) / looks
+        shares = calibrated_one(name, logits, calibration) ** looks
+        told[name] = replace(one, probabilities=tuple((shares / shares.sum()).tolist()))
     return replace(photo, attributes=told)
 
 
@@ -114,10 +121,17 @@ def temperatures(judged: Sequence[JudgedPhoto]) -> dict[str, float]:
     return found
 
 
-def pump_offset(judged: Sequence[JudgedPhoto]) -> float:
-    """Log odds of "a pump" that one pump photo in a hundred stays below; pictures of other things are not needed."""
+def pump_bound(judged: Sequence[JudgedPhoto]) -> tuple[float, float]:
+    """Temperature of "a pump", and the log odds of one look that one pump photo in a thousand stays below.
+
+    Photos of other things are not needed. Odds are scaled so that the middle one of the pumps' photos lies
+    `USUAL_PUMP_ODDS` above that bound: training without doubt would leave them anywhere.
+    """
     shares = np.clip([one.attributes["pump"].probabilities for one in judged], 1e-12, 1.0)
-    return round(float(np.percentile(np.log(shares[:, 0] / shares[:, 1]), 1)), 3)
+    odds = np.log(shares[:, 0] / shares[:, 1])
+    bound, middle = float(np.percentile(odds, 0.1)), float(np.median(odds))
+    temperature = max((middle - bound) / USUAL_PUMP_ODDS, 1e-3)
+    return round(temperature, 5), round(bound / 2 / temperature, 3)
 
 
 def right_when_sure(judged: Sequence[JudgedPhoto]) -> dict[str, float]:

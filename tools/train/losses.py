@@ -148,12 +148,13 @@ def shape_loss(shapes: Tensor, rounds: Tensor) -> Tensor:
 def attribute_loss(logits: Tensor, batch: Batch) -> Tensor:
     """Cross entropy of all attributes; those whose parts are out of sight count little."""
     total = logits.new_zeros(())
-    for k, place in enumerate(attribute_slices().values()):
+    for k, (name, place) in enumerate(attribute_slices().items()):
         truth = batch.attributes[:, k]
         known = truth >= 0
         weight = known * torch.where(batch.seen[:, k], 1.0, UNSEEN_WEIGHT)
+        smoothing = 0.0 if name == "pump" else SMOOTHING
         each = functional.cross_entropy(
-            logits[:, place], truth.clamp(min=0), reduction="none", label_smoothing=SMOOTHING
+            logits[:, place], truth.clamp(min=0), reduction="none", label_smoothing=smoothing
         )
         total = total + (weight * each).sum() / (weight.sum() + 1)
     return total

@@ -61,6 +61,12 @@ much more still where edges agreed on that one's middle."""
 CHAMFER_ROUND, AS_PLAIN = (1.04, 1.25), 0.75
 """A thread's chamfer is this much larger than its crests (ASME B1.20.1, ISO 7-1), and is taken for the mouth where it
 has this share of their evidence."""
+OPENINGS, OPENING_REACH = tuple(0.17 * 1.13**k for k in range(9)), 0.075
+"""Radii of openings over their flange's (of nominal bores in tabulated flanges 0.18 to 0.42), and how far round each is
+looked."""
+OPENING_EVIDENCE, OFF_MIDDLE = 0.27, 0.02
+"""Evidence that makes a circle in a flange's middle its opening, and how far off the middle it may lie, over the rim's
+radius: castings, and the step from rim to face seen at a slant."""
 CHAMFERS, CHAMFER_REACH = (1.09, 1.145, 1.2), 0.035
 """How much larger it is looked for, and how far round that."""
 MARGIN = 1.25
@@ -116,7 +122,9 @@ def trace_mouth(
     """
     traces = _mouth_traces(question, told, maps, rim)
     best = _best_of(traces)
-    if best is not None and rim is None:
+    if best is None and rim is not None:
+        best = _in_the_middle(question, rim)
+    elif best is not None and rim is None:
         traces += _round_about(question, best)
         best = max((one for one in traces if _round_as_plainly(one, best)), key=lambda one: _size_px2(one[0]))
     places = places_told(question, told[0], maps)
@@ -138,6 +146,23 @@ def _mouth_traces(question: PartQuestion, told: Sequence[RoundPart], maps: PartM
             places += [replace(rim, radius=share * radius, reach=LONGEST_REACH) for share in (1.0, 0.75, 1.3)]
         traces += trace_places(question, part, places, lambda px: uncovered(question, px))
     return traces
+
+
+def _in_the_middle(question: PartQuestion, rim: Placed) -> Trace | None:
+    """The plainest circle about a rim's middle where openings of flanges lie, however badly the opening was told."""
+    found: list[Trace] = []
+    for share in OPENINGS:
+        placed = replace(rim, radius=share * rim.radius, reach=OPENING_REACH)
+        traced = trace_circle(
+            question.gray, placed.frame, placed.center, placed.radius, "strongest", reach=OPENING_REACH,
+            round_in_front=True, use=lambda px: uncovered(question, px),
+        )  # fmt: skip
+        if not traced or traced.coverage < LEAST_COVERAGE or traced.evidence < OPENING_EVIDENCE:
+            continue
+        aside = placed.about(traced.ellipse.points_px()).center - rim.center
+        if float(np.linalg.norm(aside)) < OFF_MIDDLE * rim.radius:
+            found.append((traced, placed))
+    return max(found, key=lambda trace: trace[0].evidence) if found else None
 
 
 def _round_about(question: PartQuestion, crests: Trace) -> list[Trace]:

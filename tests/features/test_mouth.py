@@ -13,6 +13,7 @@ from features.parts.learned_circles import trace_mouth
 from features.parts.part_maps import RoundPart
 from features.parts.part_model import PartMaps, Window
 from features.parts.part_vocabulary import MAP_STRIDE, PART_CLASSES, POINT_CLASSES, ROUND_CLASSES
+from features.parts.placed import EllipseFrame, Placed
 from features.plane_pose import PlanePose
 
 SIZE, PX_PER_MM = 512, 6.0
@@ -69,3 +70,24 @@ def test_a_bad_outline_does_not_spoil_a_good_one():
     assert found
     away = np.linalg.norm(found.sighting.points_px - MIDDLE, axis=1) / PX_PER_MM
     assert 0.001 < np.abs(2 * away / CHAMFER_MM - 1).max() < 0.03
+
+
+def test_a_half_hidden_opening_is_found_in_the_middle_of_its_flange():
+    """EN 1092-1 DN 40 (150 mm, from memory) with a bore of 38 mm, half of it under a sheet, told amiss."""
+    px_per_mm = SIZE / 190.0
+    picture = np.full((SIZE, SIZE), 90, np.uint8)
+    center = tuple(round(float(v) * 16) for v in MIDDLE)
+    cv2.circle(picture, center, round(75 * px_per_mm * 16), 170, -1, cv2.LINE_AA, 4)
+    cv2.circle(picture, center, round(19 * px_per_mm * 16), 50, -1, cv2.LINE_AA, 4)
+    picture[: int(MIDDLE[1])] = 230
+    noisy = cv2.GaussianBlur(picture, (0, 0), 1.0) + np.random.default_rng(0).normal(0, 3, picture.shape)
+    gray = np.asarray(np.clip(noisy, 0, 255), np.uint8)
+    rim_px = 75 * px_per_mm
+    flange = RoundPart("flange", 0.9, MIDDLE, np.diag([rim_px, rim_px]))
+    rim = Placed(EllipseFrame(flange), np.zeros(2), 400.0, False, 0.06)
+    told = RoundPart("mouth", 0.9, MIDDLE + np.array([0.0, 35.0]), np.diag([12.0, 9.0]) * px_per_mm)
+    found = trace_mouth(_question(gray), (told,), _maps(), rim)
+    assert found
+    diameter_mm = 2 * np.linalg.norm(found.sighting.points_px - MIDDLE, axis=1).mean() / px_per_mm
+    assert 1e-4 < abs(diameter_mm / 38.0 - 1) < 0.015
+    assert 0.3 < found.coverage < 0.6

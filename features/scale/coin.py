@@ -44,7 +44,7 @@ _SURELY = 0.25
 """What a round thing in a place told to be a reference must count to be taken without a look at the whole photo."""
 _FULL = 0.8
 """What a rim must score to be believed at once."""
-_ONCE_MORE = ((1.0, 1.0), (1.15, 1.0), (1.05, 0.85), (1.15, 0.85))
+_ONCE_MORE = ((1.15, 1.0), (1.0, 1.0), (1.05, 0.85))
 """(part of its size, part of its axis ratio) with which a rim is looked for again where it was not full."""
 _ROUND_TRIES = ((1.0, 1.0, 0.0), (0.8, 1.0, 0.0), (1.25, 1.0, 0.0))
 _TILTED_TRIES = tuple((1.0, squeeze, angle) for squeeze in (0.8, 0.62) for angle in (0.0, 45.0, 90.0, 135.0))
@@ -193,9 +193,15 @@ def _fuller(pixels_rgb: NDArray[np.uint8], rim: RimEllipse) -> RimEllipse:
     pyramid, ellipse = Pyramid(pixels_rgb), rim.ellipse
     ratio, angle = float(ellipse.semi_axes_px[1] / ellipse.semi_axes_px[0]), float(np.rad2deg(ellipse.angle_rad)) + 90.0
     size = float(ellipse.semi_axes_px[0])
-    again = [rim_near(pyramid, ellipse.center_px, f * size, flatter * ratio, angle) for f, flatter in _ONCE_MORE]
     near = (*ellipse.center_px.tolist(), size)
-    return max([rim, *(one for one in again if one is not None and _fits_hint(one, near))], key=lambda one: one.score)
+    best = rim
+    for larger, flatter in _ONCE_MORE:
+        again = rim_near(pyramid, ellipse.center_px, larger * size, flatter * ratio, angle)
+        if again is not None and again.score > best.score and _fits_hint(again, near):
+            best = again
+        if best.score > _FULL:
+            break
+    return best
 
 
 def _fits_hint(rim: RimEllipse, near: tuple[float, float, float]) -> bool:

@@ -25,6 +25,7 @@ _RING_KNOWN = 0.006
 _TWO_METALS = 1.4
 LEAST_SUPPORT = 0.6
 """Part of a rim on which an edge must be found for it to be one."""
+_LEAST_RING = 0.3
 _OFF_MIDDLE = 0.3
 
 MIN_RADIUS_PX = 9.0
@@ -148,20 +149,30 @@ def ring_near(
     return None if found is None else RoughRing(window.outward(found.ellipse), found.closed)
 
 
-def rim_about(pyramid: Pyramid, ring: Ellipse, least_support: float = LEAST_SUPPORT) -> RimEllipse | None:
-    """The second step: the edge of the coin that has a ring."""
+def rim_about(
+    pyramid: Pyramid, ring: Ellipse, least_support: float = LEAST_SUPPORT, least_ring: float = _LEAST_RING
+) -> RimEllipse | None:
+    """The second step: the edge of the coin that has a ring.
+
+    Args:
+        pyramid: of the full-resolution picture.
+        ring: some ring of the coin, roughly.
+        least_support: part of the rim on which an edge must be found.
+        least_ring: the same while the ring that is the rim is chosen, at smaller size.
+    """
     window = pyramid.around(ring.center_px, float(ring.semi_axes_px[0]), _FINE_RADIUS_PX)
     rough = ring
     for inward in (0.17, 0.03, 0.03):  # once outward, never back to an inner ring
         inside = window.inward(rough)
-        chosen = _edge_ring(window.pixels, inside, inward)
-        if chosen is None:
+        found = _edge_ring(window.pixels, inside, inward)
+        if found is None:
             return None
+        chosen, ring_support = found
         moved = abs(np.log(chosen.semi_axes_px.prod() / inside.semi_axes_px.prod())) / 2
         rough = window.outward(chosen)
         if moved < 0.004:
             break
-    return _refined(pyramid, rough, least_support)
+    return _refined(pyramid, rough, least_support) if ring_support >= least_ring else None
 
 
 def ring_outside(pyramid: Pyramid, rim: RimEllipse) -> RimEllipse | None:
@@ -173,19 +184,19 @@ def ring_outside(pyramid: Pyramid, rim: RimEllipse) -> RimEllipse | None:
     return outer if outer is not None and 1.25 < outer.diameter_px / rim.diameter_px < 1.55 else None
 
 
-def _edge_ring(pixels: NDArray[np.uint8], ellipse: Ellipse, inward: float) -> Ellipse | None:
-    """The ring that is the coin's edge, among all near an ellipse and at most `inward` inside it."""
+def _edge_ring(pixels: NDArray[np.uint8], ellipse: Ellipse, inward: float) -> tuple[Ellipse, float] | None:
+    """The ring that is the coin's edge, among all near an ellipse and at most `inward` inside it, and its support."""
     looks = []
     for picture, trust in contrast_pictures(pixels, ellipse):
         edges = ring_edges(picture, ellipse, 0.17)
         looks.append((edges.only(edges.radius > 1.0 - inward), trust))
     ring = choose_ring(looks)
-    if ring is None or ring.support < 0.5 * LEAST_SUPPORT:
+    if ring is None or ring.support < _LEAST_RING:
         return None
     t = np.linspace(0, 2 * np.pi, 72, endpoint=False)
     rim = ring.radius(t)[:, None] * np.column_stack([np.cos(t), np.sin(t)])
     fit = Ellipse.fit(ellipse.center_px + rim @ np.linalg.inv(to_round(ellipse)).T, refine=False)
-    return fit if isinstance(fit, Ellipse) and is_plausible(fit, ellipse) else None
+    return (fit, ring.support) if isinstance(fit, Ellipse) and is_plausible(fit, ellipse) else None
 
 
 def _refined(pyramid: Pyramid, ellipse: Ellipse, least_support: float) -> RimEllipse | None:

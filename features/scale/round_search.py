@@ -26,6 +26,8 @@ Array = NDArray[np.float64]
 
 _FOLLOWED = 24
 """So many rings are measured where only the best is of interest."""
+_LEAST_RING = 0.45
+"""Part of a ring on which edges must be found at smaller size: few with less become rims, and those are no coins."""
 _ENCLOSES = 1.7
 """A rim this much larger than a guess about its middle already holds it."""
 
@@ -86,7 +88,7 @@ def find_coin_ellipses(
         size = float(np.sqrt(ring.semi_axes_px.prod()))
         if any(is_inside_of(ring.center_px, rim) and rim.diameter_px > _ENCLOSES * size for rim in rims):
             continue
-        rim = rim_about(pyramid, ring)
+        rim = rim_about(pyramid, ring, least_ring=_LEAST_RING)
         found = [] if rim is None else [rim, ring_outside(pyramid, rim)]
         rims += (good := [r for r in found if r and smallest <= r.diameter_px <= largest])
         best = best if worth is None else max([best, *(worth.of(one) for one in good)])

@@ -14,7 +14,29 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from features.camera import Cameras, rotations_from_vectors
+from features.camera import rotations_from_vectors
+from features.front_view import (
+    BEND,
+    COUNT,
+    FEET_AT,
+    FOCAL,
+    FOOT_AT,
+    INLET_AT,
+    LEFT_AT,
+    LENS,
+    PLACE,
+    PRINT,
+    REACH_AT,
+    REF_MOVE,
+    REF_TURN,
+    RIGHT_AT,
+    ROUND_AT,
+    SIZE,
+    TOP_AT,
+    TURN,
+    PumpView,
+    oval_of,
+)
 from features.least_squares import Solution, solve
 from features.parts.center_lines import CenterLine
 from features.parts.front_outline import FrontOutline
@@ -44,10 +66,12 @@ OVAL_SD = 0.05
 INLET, INLET_SD = 0.21, 0.06
 """Height of the lower center line above the floor. This and all shares below are of the port spacing (common practice;
 inlet and feet are 0.21 +/- 0.05 and 0.20 +/- 0.04 of the project's invented pumps, which prove nothing)."""
-FOOT, FOOT_SD = 0.24, 0.045
+FOOT, FOOT_SD = 0.25, 0.05
 """How far the feet's near edge stands in front of the manifolds' plane."""
 REACH, REACH_SD = 0.20, 0.045
 """How far in front of it a port opens that faces the viewer."""
+IN_A_FOOT = 0.3
+"""Where in a foot its hole lies, over half of the foot's width."""
 HOLDS_SD = 0.35
 """Relative doubt about how round a part is that bounds the pump to a side."""
 ROUND: Mapping[str, tuple[float, float]] = {"chamber": (0.17, 0.33), "manifold": (0.03, 0.07), "feet": (0.02, 0.20)}
@@ -62,14 +86,19 @@ AMID = 0.15
 FLOOR_SD_MM, FLOOR_SHARE_SD = 3.0, 0.01
 """How far the floor under the pump lies off the plane of a reference on it."""
 
-SHAPE_BELIEFS = ("inlet", "feet", "ports", "top", "left", "right", "left_round", "right_round")
+SHAPE_BELIEFS = (
+    "inlet",
+    "feet",
+    "ports",
+    "top",
+    "left",
+    "right",
+    "foot_left",
+    "foot_right",
+    "left_round",
+    "right_round",
+)
 """What is believed of a pump's shape: the same errors in all photos of one pump."""
-
-TURN, PLACE, SIZE = slice(0, 3), slice(3, 6), 6
-INLET_AT, TOP_AT, LEFT_AT, RIGHT_AT, FOOT_AT, REACH_AT, ROUND_AT = 7, 8, 9, 10, 11, 12, slice(13, 15)
-FOCAL, LENS = 15, 16
-REF_TURN, REF_MOVE, PRINT, BEND = slice(17, 20), slice(20, 23), 23, slice(24, 27)
-COUNT = 27
 
 
 @dataclass(frozen=True)
@@ -117,7 +146,7 @@ class FrontProblem:
 
     @cached_property
     def guess(self) -> Array:
-        """(27,) parameters to start from."""
+        """(29,) parameters to start from."""
         outline, f = self.outline, self.start.focal_px
         upper, lower = outline.upper[0], outline.lower[0]
         middle = 0.5 * (upper.place_px + lower.place_px)
@@ -136,6 +165,7 @@ class FrontProblem:
         x[[INLET_AT, FOOT_AT, REACH_AT]] = INLET, FOOT, REACH
         x[[TOP_AT, LEFT_AT, RIGHT_AT]] = 0.12, 0.5, 0.5
         x[ROUND_AT] = 1.0
+        x[FEET_AT] = -0.3, 0.3
         x[FOCAL] = np.log(f / self.focal.focal_px)
         x[REF_MOVE] = self.seen_start
         return x
@@ -154,10 +184,10 @@ class FrontProblem:
         return away if 0.2 * middle[2] < away < 5.0 * middle[2] else float(middle[2])
 
     def residuals(self, xs: Array) -> dict[str, Array]:
-        """Whitened residuals of (K, 27) guesses by their cause."""
+        """Whitened residuals of (K, 29) guesses by their cause."""
         zero = np.zeros((len(xs), 2))
         cameras = cameras_near(self.focal, self.image_center_px, xs[:, FOCAL], xs[:, LENS], zero)
-        pump = _Pump(xs, cameras)
+        pump = PumpView(xs, cameras)
         out = {
             "edge": np.stack(list(self._seen(pump)), axis=1),
             "shape": self._shape(xs),
@@ -191,7 +221,7 @@ class FrontProblem:
             out["offset"] = behind[:, None] / self.standing.behind_sd
         return out
 
-    def _seen(self, pump: "_Pump") -> list[Array]:
+    def _seen(self, pump: PumpView) -> list[Array]:
         """Distances of what is seen from where it should be, whitened."""
         outline, size = self.outline, pump.size
         out = []
@@ -201,23 +231,24 @@ class FrontProblem:
                 out += self._line(pump, line, depth, height * size)
         out += [self._top(pump, outline.top)] if outline.top is not None else []
         for foot in outline.feet:
-            away = pump.off_line(foot.place_px, (0.0 * size, -pump.xs[:, FOOT_AT] * size, pump.floor), 0)[0]
-            out.append(away / foot.sd_px)
+            x = pump.xs[:, FEET_AT][:, 0 if foot is outline.feet[0] else 1] * size
+            away, _, aside = pump.off_line(foot.place_px, (x, -pump.xs[:, FOOT_AT] * size, pump.floor), 0)
+            out += [away / foot.sd_px, aside / np.hypot(foot.sd_px, IN_A_FOOT * foot.half_px)]
         for side, place in ((-1.0, outline.left), (1.0, outline.right)):
             if place is not None:
                 out.append(self._side(pump, place, side))
         return out
 
-    def _line(self, pump: "_Pump", line: CenterLine, depth: Array, height: Array) -> list[Array]:
+    def _line(self, pump: PumpView, line: CenterLine, depth: Array, height: Array) -> list[Array]:
         away, turn, aside = pump.off_line(line.place_px, (0.0 * depth, depth, height), 0, line.along)
         spacing_px = float(np.linalg.norm(self.outline.upper[0].place_px - self.outline.lower[0].place_px))
         if line.port is None:
             return [away / line.sd_px, turn / np.hypot(line.turn_sd, 0.01), aside / (MIDDLE_SD * spacing_px)]
         oval = pump.oval(np.stack([0.0 * depth, depth, height], axis=1), 0.5 * line.thickness_px)
-        seen = _oval(line.port.shape_px @ line.port.shape_px.T)
+        seen = oval_of(line.port.shape_px @ line.port.shape_px.T)
         return [away / line.sd_px, *((oval - seen[:, None]) / OVAL_SD)]
 
-    def _top(self, pump: "_Pump", top: Outermost) -> Array:
+    def _top(self, pump: PumpView, top: Outermost) -> Array:
         """A pipe's or a flange's round back is highest, as seen, where the line of sight touches it."""
         size, rise = pump.size, pump.xs[:, TOP_AT] * pump.size
         if self.top_way:
@@ -240,7 +271,7 @@ class FrontProblem:
         spacing_px = float(np.linalg.norm(line.place_px - self.outline.lower[0].place_px))
         return 1 if abs(float((top.place_px - line.place_px) @ line.along)) < AMID * spacing_px else 0
 
-    def _side(self, pump: "_Pump", place: Outermost, side: float) -> Array:
+    def _side(self, pump: PumpView, place: Outermost, side: float) -> Array:
         """The outermost place as seen is where the line of sight touches a round part, before or behind its middle."""
         size = pump.size
         reach = pump.xs[:, RIGHT_AT if side > 0 else LEFT_AT] * size
@@ -273,6 +304,8 @@ class FrontProblem:
             (xs[:, TOP_AT] - 0.12) / UNSEEN_SD,
             (xs[:, LEFT_AT] - 0.5) / UNSEEN_SD,
             (xs[:, RIGHT_AT] - 0.5) / UNSEEN_SD,
+            (xs[:, FEET_AT.start] + 0.3) / UNSEEN_SD,
+            (xs[:, FEET_AT.stop - 1] - 0.3) / UNSEEN_SD,
         ]
         return np.concatenate([np.stack(believed, axis=1), (xs[:, ROUND_AT] - 1.0) / HOLDS_SD], axis=1)
 
@@ -285,97 +318,7 @@ class FrontProblem:
         return np.asarray((xs[:, TURN] - [0.0, np.radians(rise), 0.0]) / sd)
 
 
-@dataclass(frozen=True, eq=False)
-class _Pump:
-    """K guesses at a pump before K cameras."""
-
-    xs: Array
-    cameras: Cameras
-
-    @cached_property
-    def rotations(self) -> Array:
-        """(K, 3, 3) pump axes to camera axes."""
-        turn, rise, roll = self.xs[:, TURN].T
-        no, one = np.zeros_like(turn), np.ones_like(turn)
-        base = np.array([[1.0, 0.0, 0.0], [0.0, 0.0, -1.0], [0.0, 1.0, 0.0]])
-        about_z = _matrix([[np.cos(turn), -np.sin(turn), no], [np.sin(turn), np.cos(turn), no], [no, no, one]])
-        about_x = _matrix([[one, no, no], [no, np.cos(rise), -np.sin(rise)], [no, np.sin(rise), np.cos(rise)]])
-        about_sight = _matrix([[np.cos(roll), -np.sin(roll), no], [np.sin(roll), np.cos(roll), no], [no, no, one]])
-        return np.asarray(about_sight @ about_x @ base @ about_z)
-
-    @cached_property
-    def middles(self) -> Array:
-        """(K, 3) the pump's origin in camera axes."""
-        away = np.exp(self.xs[:, 5])
-        aside = self.xs[:, 3:5] / self.cameras.focal_px[:, None] * away[:, None]
-        return np.concatenate([aside, away[:, None]], axis=1)
-
-    @cached_property
-    def size(self) -> Array:
-        """(K,) port spacings."""
-        return np.asarray(np.exp(self.xs[:, SIZE]))
-
-    @cached_property
-    def floor(self) -> Array:
-        """(K,) height of the floor, below the origin."""
-        return -(0.5 + self.xs[:, INLET_AT]) * self.size
-
-    def in_camera(self, points: Array) -> Array:
-        """(K, N, 3) pump points to camera axes."""
-        return np.asarray(points @ np.swapaxes(self.rotations, 1, 2) + self.middles[:, None])
-
-    def sight(self, points: Array) -> Array:
-        """(K, 3) lines of sight to points (K, 3), in pump axes."""
-        eye = -np.einsum("kji,kj->ki", self.rotations, self.middles)
-        return np.asarray(points - eye)
-
-    def oval(self, middle: Array, radius_px: float) -> Array:
-        """(2, K) how oval a circle about pump points (K, 3) that faces the viewer is seen, as `_oval` has it."""
-        angle = np.linspace(0, 2 * np.pi, 16, endpoint=False)
-        radius = radius_px / self.cameras.focal_px * np.exp(self.xs[:, 5])
-        flat = np.stack([np.cos(angle), 0 * angle, np.sin(angle)], axis=1)
-        px = self.cameras.project(self.in_camera(middle[:, None] + radius[:, None, None] * flat))
-        off = px - px.mean(axis=1, keepdims=True)
-        return _oval(np.moveaxis(np.einsum("kni,knj->kij", off, off), 0, -1))
-
-    def off_line(
-        self, place_px: Array, point: tuple[Array, Array, Array], axis: int, along_px: Array | None = None
-    ) -> tuple[Array, Array, Array]:
-        """How far a place of the photo lies off a line of the pump.
-
-        Args:
-            place_px: (2,) place.
-            point: (K,) x, y, z of a point of the line; axis: of the pump that it runs along.
-            along_px: (2,) the line's direction as seen.
-
-        Returns:
-            (K,) pixels across it, radians between it and `along_px`, pixels along it from the point.
-        """
-        points = np.stack(np.broadcast_arrays(*point), axis=1)
-        step = np.zeros(3)
-        step[axis] = 0.2
-        ends = points[:, None] + np.array([-1.0, 0.0, 1.0])[:, None] * step * self.size[:, None, None]
-        px = self.cameras.project(self.in_camera(ends))
-        way = px[:, 2] - px[:, 0]
-        way /= np.linalg.norm(way, axis=1, keepdims=True)
-        off = place_px - px[:, 1]
-        across = way[:, 0] * off[:, 1] - way[:, 1] * off[:, 0]
-        turn = np.zeros(len(px)) if along_px is None else way[:, 0] * along_px[1] - way[:, 1] * along_px[0]
-        return across, turn, np.einsum("ki,ki->k", way, off)
-
-
-def _oval(square: Array) -> Array:
-    """(2, ...) the two ways in which an ellipse is no circle, from the square (2, 2, ...) of its shape."""
-    both = square[0, 0] + square[1, 1]
-    return np.stack([(square[0, 0] - square[1, 1]) / both, 2.0 * square[0, 1] / both])
-
-
-def _matrix(rows: list[list[Array]]) -> Array:
-    """(K, 3, 3) from rows of (K,)."""
-    return np.stack([np.stack(row, axis=1) for row in rows], axis=1)
-
-
-STEPS = np.array([1e-5] * 3 + [0.01, 0.01, 1e-5] + [1e-5] * 11 + [1e-5] * 3 + [0.01, 0.01, 1e-5] + [1e-5] + [1e-3] * 3)
+STEPS = np.array([1e-5] * 3 + [0.01, 0.01, 1e-5] + [1e-5] * 13 + [1e-5] * 3 + [0.01, 0.01, 1e-5] + [1e-5] + [1e-3] * 3)
 
 
 def solve_front(problem: FrontProblem) -> Solution:
@@ -387,11 +330,11 @@ def places_px(problem: FrontProblem, x: Array, shares: Array) -> Array:
     """(N, 2) where the photo shows places of the pump told in port spacings (N, 3).
 
     Args:
-        problem: what was solved; x: (27,) its solution.
+        problem: what was solved; x: (29,) its solution.
         shares: (N, 3) in pump axes, from the middle between the ports.
     """
     xs = x[None]
     zero = np.zeros((1, 2))
     cameras = cameras_near(problem.focal, problem.image_center_px, xs[:, FOCAL], xs[:, LENS], zero)
-    pump = _Pump(xs, cameras)
+    pump = PumpView(xs, cameras)
     return np.asarray(cameras.project(pump.in_camera((shares * pump.size[0])[None]))[0])

@@ -1,4 +1,4 @@
-"""Port spacing, overall height and overall width by a photo of a pump's front.
+"""Port spacing, overall height and width, and the feet's spacing by a photo of a pump's front.
 
 What the part map draws is solved with the scale reference (`features.front_pump`), under every lens that may have
 taken the photo. Lengths that stay more open than a tenth are not told.
@@ -13,20 +13,16 @@ from numpy.typing import NDArray
 from features.floor import as_its_pose_has_it
 from features.front_pump import (
     COIN_LEAN_SD_DEG,
-    INLET_AT,
     LEAN_SD_DEG,
-    LEFT_AT,
     REACH,
-    RIGHT_AT,
     SHAPE_BELIEFS,
-    SIZE,
-    TOP_AT,
     UPRIGHT_SD_DEG,
     FrontProblem,
     Standing,
     places_px,
     solve_front,
 )
+from features.front_view import FEET_AT, FOOT_AT, INLET_AT, LEFT_AT, RIGHT_AT, SIZE, TOP_AT
 from features.least_squares import Solution
 from features.lenses import HARDLY, lenses
 from features.measured import NO_SCALE_RELATIVE_SD, Contribution, ContributionName, MeasuredLength, log_covariance
@@ -38,14 +34,16 @@ from features.scale.reference import ScaleReference
 
 Array = NDArray[np.float64]
 
-SPANS = ("port_spacing", "overall_height", "overall_width")
+SPANS = ("port_spacing", "overall_height", "overall_width", "foot_spacing_long")
 MOST_OPEN = 0.10
 """A length more open than this, relative, is not told."""
 RATIO_OPEN = 0.06
 """The same of a ratio to the port spacing. Without a scale only beliefs tell from how far above a pump was looked at,
 and where they are wrong they look surer than they are."""
-WHICH_EDGE_SD = {"port_spacing": 0.008, "overall_height": 0.012, "overall_width": 0.012}
-"""Doubt about which edge of a casting bounds the pump, and whether small parts beyond it count."""
+WHICH_EDGE_SD = {"port_spacing": 0.008, "overall_height": 0.018, "overall_width": 0.012, "foot_spacing_long": 0.025}
+"""Doubt about which edge of a casting bounds the pump, whether small parts beyond it count, where feet have holes."""
+LONG_FEET = 0.46
+"""Feet at least this far apart across the front are so the long way of their pattern (common practice)."""
 BEHIND: Mapping[CardAt, tuple[float, float]] = {
     "rim": (0.15, 0.20), "flange": (0.0, 0.15), "cover": (0.0, 0.16), "unknown": (0.2, 0.2)
 }  # fmt: skip
@@ -174,16 +172,24 @@ def _of_ratio(covariance: Array, index: int) -> float:
 
 
 def _logs(x: Array) -> Array:
-    """(3,) logarithms of the spans."""
-    return np.asarray(x[SIZE] + np.log([1.0, x[INLET_AT] + 1.0 + x[TOP_AT], x[LEFT_AT] + x[RIGHT_AT]]))
+    """(4,) logarithms of the spans."""
+    return np.asarray(x[SIZE] + np.log(np.maximum(_shares(x), 1e-3)))
+
+
+def _shares(x: Array) -> Array:
+    """(4,) spans over the port spacing."""
+    left, right = x[FEET_AT]
+    return np.array([1.0, x[INLET_AT] + 1.0 + x[TOP_AT], x[LEFT_AT] + x[RIGHT_AT], right - left])
 
 
 def _slopes(x: Array) -> Array:
-    """(3, P) derivatives of `_logs`."""
-    out = np.zeros((3, len(x)))
+    """(4, P) derivatives of `_logs`."""
+    out = np.zeros((len(SPANS), len(x)))
+    shares = np.maximum(_shares(x), 1e-3)
     out[:, SIZE] = 1.0
-    out[1, [INLET_AT, TOP_AT]] = 1.0 / (x[INLET_AT] + 1.0 + x[TOP_AT])
-    out[2, [LEFT_AT, RIGHT_AT]] = 1.0 / (x[LEFT_AT] + x[RIGHT_AT])
+    out[1, [INLET_AT, TOP_AT]] = 1.0 / shares[1]
+    out[2, [LEFT_AT, RIGHT_AT]] = 1.0 / shares[2]
+    out[3, FEET_AT] = -1.0 / shares[3], 1.0 / shares[3]
     return out
 
 
@@ -193,12 +199,13 @@ def _told(
     """The lengths whose ends are seen, errors in common kept in common."""
     logs, shared = _logs(solution.x), _shared(solution, photo)
     if reference is None:
-        shared.append(("scale", f"scale:{photo}", np.full(3, NO_SCALE_RELATIVE_SD)))
-        shared.append(("offset", f"front_before:{photo}", np.full(3, BEFORE_SD)))
+        shared.append(("scale", f"scale:{photo}", np.full(len(SPANS), NO_SCALE_RELATIVE_SD)))
+        shared.append(("offset", f"front_before:{photo}", np.full(len(SPANS), BEFORE_SD)))
     else:
         printed = _slopes(solution.x) @ solution.loadings["print_scale"]
         shared.append(("print_scale", reference.size_source, printed[:, 0]))
-    seen = (True, bool(outline.top and outline.feet), bool(outline.left and outline.right))
+    long_feet = outline.feet_apart and _shares(solution.x)[3] > LONG_FEET
+    seen = (True, bool(outline.top and outline.feet), bool(outline.left and outline.right), long_feet)
     out = []
     for index, name in enumerate(SPANS):
         if seen[index]:
@@ -209,7 +216,7 @@ def _told(
 
 
 def _shared(solution: Solution, photo: str) -> list[tuple[ContributionName, str, Array]]:
-    """Each cause as at most three independent errors that move all three lengths at once."""
+    """Each cause as a few independent errors that move all lengths at once."""
     slopes = _slopes(solution.x)
     moved = slopes @ solution.loadings["shape"]
     out: list[tuple[ContributionName, str, Array]] = [
@@ -222,7 +229,7 @@ def _shared(solution: Solution, photo: str) -> list[tuple[ContributionName, str,
             continue
         moved = slopes @ solution.loadings[group]
         values, vectors = np.linalg.eigh(moved @ moved.T)
-        for k in (2, 1, 0):
+        for k in range(len(SPANS) - 1, -1, -1):
             if values[k] > _NEGLIGIBLE**2:
                 out.append((name, f"front_{group}:{photo}:{k}", vectors[:, k] * np.sqrt(values[k])))
     return out
@@ -250,6 +257,7 @@ def _ends_px(one: _Tried, name: str) -> Array:
     ends = {
         "port_spacing": ((0.0, 0.0, 0.5), (0.0, 0.0, -0.5)),
         "overall_height": ((right + BESIDE, 0.0, top), (right + BESIDE, 0.0, floor)),
+        "foot_spacing_long": ((x[FEET_AT][0], -x[FOOT_AT], floor), (x[FEET_AT][1], -x[FOOT_AT], floor)),
         "overall_width": ((left, 0.0, floor - BESIDE), (right, 0.0, floor - BESIDE)),
     }
     return places_px(one.problem, x, np.array(ends[name]))

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from features.parts.center_lines import CenterLine, line_in_photo, run_lines, with_port
-from features.parts.outermost import Outermost, Side, cut_sides, evened, lowest_foot, outermost
+from features.parts.outermost import Outermost, Side, cut_sides, evened, lowest_foot, outermost, stand_apart
 from features.parts.part_model import PartMaps
 from features.parts.upright_map import NoOutline, UprightMap
 
@@ -20,7 +20,8 @@ class FrontOutline:
     Attributes:
         upper, lower: center lines of the manifolds: of the pipe, and of a port that faces the viewer.
         top, left, right: outermost places; None where the picture cuts the pump off, or something hides the place.
-        feet: lowest places of the feet to the left and to the right of the middle.
+        feet: lowest places of the feet to the left and to the right of the middle; feet_apart: whether each stands on
+            a pad of its own.
         cut: sides where the picture cuts the pump off.
     """
 
@@ -30,6 +31,7 @@ class FrontOutline:
     left: Outermost | None
     right: Outermost | None
     feet: tuple[Outermost, ...]
+    feet_apart: bool
     cut: frozenset[Side]
 
 
@@ -70,4 +72,6 @@ def _told(view: UprightMap, photo_size: tuple[int, int]) -> FrontOutline:
     feet = () if "bottom" in cut else tuple(
         foot for foot in (lowest_foot(view, sign) for sign in (-1, 1)) if foot is not None
     )  # fmt: skip
-    return FrontOutline(upper, lower, sides["top"], sides["left"], sides["right"], feet, frozenset(cut))
+    return FrontOutline(
+        upper, lower, sides["top"], sides["left"], sides["right"], feet, stand_apart(view, feet), frozenset(cut)
+    )

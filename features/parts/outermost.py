@@ -23,6 +23,9 @@ UNEVEN = 0.03
 """A pump without ports to its sides reaches as far to one as to the other, up to this share of its breadth."""
 LEAST_FOOT_CELLS, FOOT_ASIDE = 4, 0.1
 """Feet of fewer cells are not told; a foot lies so far from the middle, of half the breadth."""
+WIDEST_FOOT, NEAR_GROUND, BETWEEN_FEET = 0.28, 0.15, 0.25
+"""Half the width of a foot at most, and how near to the ground is looked between two, of half the breadth; how much of
+that feet may fill."""
 EDGE_SD, FOOT_EDGE_SD = 0.5, 0.6
 """Error of an edge of the map, in cells."""
 
@@ -123,6 +126,21 @@ def _half_across(view: UprightMap, place: Array, level: bool, part: str) -> floa
     first = int(before[-1]) if len(before) else -1
     last = int(after[0]) if len(after) else len(mine)
     return 0.5 * (last - first - 1)
+
+
+def stand_apart(view: UprightMap, feet: tuple[Outermost, ...]) -> bool:
+    """Whether the two feet are pads of their own: on a plate or on rails no foot shows where its holes are."""
+    if len(feet) < 2:
+        return False
+    places = view.from_photo(np.stack([foot.place_px for foot in feet]))
+    halves = np.array([foot.half_px for foot in feet]) / view.cell_px
+    if halves.max() > WIDEST_FOOT * view.half:
+        return False
+    first, last = int(places[0, 0] + halves[0]) + 2, int(places[1, 0] - halves[1]) - 1
+    band = max(3.0, NEAR_GROUND * view.half)
+    low, high = int(places[:, 1].min() - band), int(places[:, 1].max()) + 2
+    between = view.share(("feet",))[max(low, 0) : high, first:last] > 0.5
+    return between.shape[1] > 0 and float(between.any(axis=0).mean()) < BETWEEN_FEET
 
 
 def lowest_foot(view: UprightMap, sign: int) -> Outermost | None:

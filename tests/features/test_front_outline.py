@@ -18,7 +18,7 @@ FINE = 8
 MIDDLE = 64.0
 
 
-def drawn(roll_deg=0.0, shift=(0.0, 0.0), hidden=False, spur=False):
+def drawn(roll_deg=0.0, shift=(0.0, 0.0), hidden=False, spur=False, plate=False):
     """Maps of a pump with pipes 8 cells thick about rows `UPPER` and `LOWER`, turned about the middle."""
     turn = cv2.getRotationMatrix2D((MIDDLE, MIDDLE), -roll_deg, 1.0)
     label = np.zeros((CELLS * FINE, CELLS * FINE), np.uint8)
@@ -47,6 +47,8 @@ def drawn(roll_deg=0.0, shift=(0.0, 0.0), hidden=False, spur=False):
     box("air_section", MIDDLE - 14, 46, MIDDLE + 14, 72)
     box("manifold", MIDDLE - 36, TOP, MIDDLE + 36, UPPER + 4)
     box("manifold", MIDDLE - 36, LOWER - 4, MIDDLE + 36, LOWER + 4)
+    if plate:
+        box("feet", MIDDLE - 34, 99, MIDDLE + 34, FOOT)
     if hidden:
         box("companion", MIDDLE - 8, 80, MIDDLE + 8, 110)
     if spur:
@@ -104,6 +106,11 @@ def test_columns_behind_piping_are_not_read():
     line, hidden = (front_outline(drawn(hidden=hide), SIZE).lower[0] for hide in (False, True))
     assert np.abs(hidden.place_px - line.place_px)[1] < 0.7 * CELL_PX
     assert hidden.sd_px > line.sd_px
+
+
+def test_feet_stand_apart_unless_a_plate_joins_them():
+    assert front_outline(drawn(), SIZE).feet_apart
+    assert not front_outline(drawn(plate=True), SIZE).feet_apart
 
 
 def test_a_thin_spur_widens_the_doubt_about_the_side():

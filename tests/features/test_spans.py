@@ -48,7 +48,12 @@ class DrawnPump:
     def truth(self):
         top = self.outlet + (self.flange if self.end_port else self.pipe)
         width = self.dome + (self.reach if self.end_port else self.dome)
-        return {"port_spacing": self.spacing, "overall_height": top, "overall_width": width}
+        return {
+            "port_spacing": self.spacing,
+            "overall_height": top,
+            "overall_width": width,
+            "foot_spacing_long": 0.6 * self.spacing,
+        }
 
     def seen(self, points):
         """(N, 2) pixels of (N, 3) places: an orbit about the pump's middle, by OpenCV."""
@@ -111,16 +116,17 @@ def outline_of(pump, random):
     disk = ring((pump.reach, 0, pump.outlet), pump.flange, 0)
     top, right = (disk, disk) if pump.end_port else (pipe, dome)
     part, half_px = ("flange", FOCAL / pump.away * pump.flange) if pump.end_port else ("chamber_cover", 50.0)
+    in_a_foot = [random.normal(0, (6.0, 0.0)) for _ in range(2)]
     feet = [
-        Outermost(pump.seen([(x, -pump.foot, 0)])[0] + noise(), EDGE_PX, "feet", 20.0)
-        for x in (-0.3 * pump.spacing, 0.3 * pump.spacing)
+        Outermost(pump.seen([(side * 0.3 * pump.spacing, -pump.foot, 0)])[0] + noise() + aside, EDGE_PX, "feet", 20.0)
+        for side, aside in zip((-1, 1), in_a_foot, strict=True)
     ]
     return FrontOutline(
         line(pump.outlet), line(pump.inlet),
         Outermost(furthest(top, (0, -1)), EDGE_PX, "flange" if pump.end_port else "manifold", half_px),
         Outermost(furthest(dome, (-1, 0)), EDGE_PX, "chamber_cover", 50.0),
         Outermost(furthest(right, (1, 0)), EDGE_PX, part, half_px),
-        tuple(feet), frozenset(),
+        tuple(feet), True, frozenset(),
     )  # fmt: skip
 
 
@@ -139,6 +145,11 @@ def measured(pump, random, scaled=True):
     return {span.length.name: span for span in measure_spans(PHOTO, outline, poses, reference, "floor")}
 
 
+def drawn_parts(length):
+    """The causes of error that a drawn pump has."""
+    return tuple(part for part in length.contributions if not part.source.startswith("which:"))
+
+
 @pytest.fixture(scope="module")
 def by_a_card():
     random = np.random.default_rng(11)
@@ -146,16 +157,17 @@ def by_a_card():
     return [(pump, measured(pump, random)) for pump in pumps]
 
 
-@pytest.mark.parametrize("name", ["port_spacing", "overall_height", "overall_width"])
+@pytest.mark.parametrize("name", ["port_spacing", "overall_height", "overall_width", "foot_spacing_long"])
 def test_intervals_hold_the_truth_and_are_no_wider_than_needed(by_a_card, name):
-    """Of 40 about 95 % hold. Drawn pumps leave no doubt which edge bounds them and stand level: theirs is left over."""
+    """Of 40 about 95 % hold; of the width is asked what drawn pumps can err by: no doubt which edge bounds them."""
     told = [(pump.truth[name], spans[name].length) for pump, spans in by_a_card if name in spans]
     assert len(told) >= 38
     errors = np.array([np.log(length.value_mm / true) for true, length in told])
     sds = np.array([length.relative_sd for _, length in told])
+    of_these = np.array([replace(length, contributions=drawn_parts(length)).relative_sd for _, length in told])
     assert 0.002 < np.median(np.abs(errors)) < 0.03
     assert np.mean(np.abs(errors) < 1.96 * sds) >= 0.85
-    assert sds.mean() < 4.0 * np.sqrt(np.mean(errors**2))
+    assert of_these.mean() < 3.0 * np.sqrt(np.mean(errors**2))
 
 
 def test_budget_names_what_the_length_hangs_on(by_a_card):
@@ -217,7 +229,7 @@ def test_what_is_cut_off_is_not_told():
     pump = DrawnPump(400, 85, 92, 28, 60, 240, 190, 0, 20, 0, 1200, False)
     whole = outline_of(pump, random)
     reference = floor_card(pump, random)
-    cut = replace(whole, top=None, right=None, cut=frozenset({"top", "right"}))
+    cut = replace(whole, top=None, right=None, feet_apart=False, cut=frozenset({"top", "right"}))
     told = measure_spans(PHOTO, cut, plane_poses(reference, PHOTO), reference, "floor")
     assert [span.length.name for span in told] == ["port_spacing"]
     assert measure_spans(PHOTO, replace(whole, lower=()), plane_poses(reference, PHOTO), reference, "floor") == ()

@@ -1,9 +1,9 @@
 """Outer lengths of rendered photos beside their truth: `python -m tools.bench.front_views FOLDER...`.
 
-Port spacing, overall height and overall width, by photos of the pump's front and by two ports that face alike. Bar: the
-95 % interval holds the truth in 93 to 97 % and is no wider than twice what the errors need. Without a scale their
-ratios are judged. The overall width of a pump whose end port is mated is not asked: the truth counts its piping's
-bolts.
+Port spacing, overall height and width, and the feet's long spacing, by photos of the pump's front; port spacing also by
+two ports that face alike. Bar: the 95 % interval holds the truth in 93 to 97 % and is no wider than twice what the
+errors need. Without a scale their ratios are judged. The overall width of a pump whose end port is mated is not asked:
+the truth counts its piping's bolts.
 """
 
 from collections.abc import Iterator, Sequence

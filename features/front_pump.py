@@ -217,7 +217,8 @@ class FrontProblem:
             card = np.einsum("kij,j->ki", rotations, self.pivot_mm) + translations
             leans = np.einsum("ki,ki->k", rotations[:, :, 2], pump.rotations[:, :, 2])[:, None]
             out["tilt"] = np.concatenate([out["tilt"], leans / lean_sd], axis=1)
-            behind = (pump.middles[:, 2] - card[:, 2]) / pump.size - self.standing.behind
+            before = np.einsum("ki,ki->k", pump.rotations[:, :, 1], pump.middles - card)
+            behind = before / pump.size - self.standing.behind
             out["offset"] = behind[:, None] / self.standing.behind_sd
         return out
 

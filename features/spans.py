@@ -45,7 +45,7 @@ WHICH_EDGE_SD = {"port_spacing": 0.008, "overall_height": 0.018, "overall_width"
 LONG_FEET = 0.46
 """Feet at least this far apart across the front are so the long way of their pattern (common practice)."""
 BEHIND: Mapping[CardAt, tuple[float, float]] = {
-    "rim": (0.15, 0.20), "flange": (0.0, 0.15), "cover": (0.0, 0.16), "unknown": (0.2, 0.2)
+    "rim": (0.27, 0.12), "flange": (0.0, 0.15), "cover": (0.0, 0.16), "unknown": (0.27, 0.2)
 }  # fmt: skip
 """How far behind a reference the plane of the manifolds lies, in port spacings, and its doubt (common practice)."""
 ON_FACING_PORT = (REACH, 0.06)

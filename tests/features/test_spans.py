@@ -138,6 +138,14 @@ def floor_card(pump, random):
     return ScaleReference("scale_card", "large scale card", flat, px, 0.1, px[[0, 5, 23, 18]], 0.003, "print:large")
 
 
+def upright_card(pump, random, before):
+    """A large card on an upright face, level with the upper port, some port spacings before the manifolds' plane."""
+    flat = np.array([[x, y] for y in 36.0 * np.arange(1, 5) for x in 36.0 * np.arange(1, 7)])
+    there = np.column_stack([flat[:, 0] - 100, np.full(24, -before * pump.spacing), pump.outlet + 80 - flat[:, 1]])
+    px = pump.seen(there) + random.normal(0, 0.1, (24, 2))
+    return ScaleReference("scale_card", "large scale card", flat, px, 0.1, px[[0, 5, 23, 18]], 0.003, "print:large")
+
+
 def measured(pump, random, scaled=True):
     outline = outline_of(pump, random)
     reference = floor_card(pump, random) if scaled else None
@@ -168,6 +176,22 @@ def test_intervals_hold_the_truth_and_are_no_wider_than_needed(by_a_card, name):
     assert 0.002 < np.median(np.abs(errors)) < 0.03
     assert np.mean(np.abs(errors) < 1.96 * sds) >= 0.85
     assert of_these.mean() < 3.0 * np.sqrt(np.mean(errors**2))
+
+
+def test_a_card_on_an_upright_face_is_as_near_as_its_face():
+    """However steeply it is looked down on: not by the camera's axis, which is nearer to what stands higher."""
+    random = np.random.default_rng(9)
+    errors, pulls = [], []
+    for before in np.tile([0.15, 0.27, 0.39], 4):
+        pump = replace(random_pump(random, True), elevation_deg=random.uniform(20, 35))
+        card = upright_card(pump, random, before)
+        spans = measure_spans(PHOTO, outline_of(pump, random), plane_poses(card, PHOTO), card, "rim")
+        length = next(span.length for span in spans if span.length.name == "overall_width")
+        errors.append(np.log(length.value_mm / pump.truth["overall_width"]))
+        pulls.append(errors[-1] / length.relative_sd)
+    assert 0.003 < np.median(np.abs(errors)) < 0.06
+    assert abs(np.mean(errors)) < 0.025
+    assert np.abs(pulls).max() < 2.5
 
 
 def test_budget_names_what_the_length_hangs_on(by_a_card):

@@ -24,6 +24,7 @@ from features.scale.find import find_scales
 from features.scale.reference import ScaleFinding, ScaleReference, ScaleRequest
 from features.sharpness import blur_problems
 from features.spans import MeasuredSpan, measure_spans
+from features.thread_pitch import MOUTHS, pitch_length, read_pitch, wall_line_px
 
 Array = NDArray[np.float64]
 
@@ -88,7 +89,7 @@ class PhotoSurvey:
         problems: everything noticed.
         private_px: (M, 2) outlines that must be made unreadable in every picture kept: all bank cards seen.
         card_at: where the user said the reference lies in it.
-        spans: lengths between two places of the pump, where the photo shows its front.
+        spans: lengths between two places of the pump, where the photo shows them, and the pitch of a thread.
     """
 
     name: str
@@ -163,16 +164,30 @@ def _spans(
     request: SurveyRequest,
 ) -> tuple[tuple[MeasuredSpan, ...], tuple[Problem, ...]]:
     """Lengths between places of the pump, and what was noticed of them."""
+    pitch = _pitch_in(photo, measured, sightings)
     pair = _by_pair(measured, sightings.twin)
     if sightings.front is None:
-        return pair, ()
+        return (*pair, *pitch), ()
     seems = reference is not None and request.card_at == "unknown" and seems_on_floor(reference, poses)
     spans = measure_spans(photo, sightings.front, poses, reference, "floor" if seems else request.card_at)
     if pair and pair[0].length.relative_sd < min(
         [s.length.relative_sd for s in spans if s.length.name == PAIRED] or [1.0]
     ):
         spans = (*pair, *(span for span in spans if span.length.name != PAIRED))
-    return spans, () if spans else (Problem(FRONT_UNSURE),)
+    return (*spans, *pitch), () if spans else (Problem(FRONT_UNSURE),)
+
+
+def _pitch_in(
+    photo: Photo, measured: Sequence[MeasuredCircle], sightings: PartSightings
+) -> tuple[MeasuredSpan, ...]:  # fmt: skip
+    """The pitch of the thread that shows inside the mouth of a port that is no flange's, if one does."""
+    flanged = any(one.name == "connection" and one.likelihood.get("flanged", 0.0) > 0.5 for one in sightings.attributes)
+    mouth = next((circle for circle in measured if circle.found.sighting.name in MOUTHS), None)
+    if flanged or mouth is None:
+        return ()
+    solved = replace(mouth.solved, length=mouth.length)
+    pitch = read_pitch(np.asarray(cv2.cvtColor(photo.pixels_rgb, cv2.COLOR_RGB2GRAY), np.uint8), solved)
+    return (MeasuredSpan(pitch_length(solved, pitch), wall_line_px(solved, pitch)),) if pitch else ()
 
 
 def _by_pair(measured: Sequence[MeasuredCircle], twin: FoundCircle | None) -> tuple[MeasuredSpan, ...]:

@@ -1,0 +1,296 @@
+"""The pitch of a female pipe thread, by the spectrum of its grooves along the wall that shows inside the mouth.
+
+Seen at a slant, the mouth of a threaded port shows part of the wall behind it. The mouth's circle is known in space,
+so that wall can be unrolled: each of its points has an angle round the axis and a depth below the mouth. There the
+grooves are stripes of one period, each a pitch deeper after a turn to the right (pipe threads are right-handed).
+"""
+
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from features.camera import rotation_taking_z_to
+from features.circle_in_space import CASTING_FLAWS, CircleInSpace
+from features.measured import Contribution, MeasuredLength
+
+Array = NDArray[np.float64]
+
+MOUTHS = ("port_bore", "thread_major_diameter")
+"""Circles inside which a thread may show."""
+_SECTORS, _PER_SECTOR = 36, 5
+"""Parts of the wall read one by one (the light may turn between them), and angles in each, of which the mean is taken:
+a thread rises by a 36th of its pitch over one."""
+_SHALLOWEST, _DEPTH_STEP, _DEEPEST = 0.03, 0.006, 1.8
+"""Depths looked at, in radii."""
+_DEPTHS = np.arange(_SHALLOWEST, _DEEPEST, _DEPTH_STEP)
+_ENDS = (0.5, 0.8, 1.2, 1.8)
+"""Depths at which the thread may end, in radii: what lies further in is left out."""
+_INSIDE = 0.93
+"""A place of the wall counts where it is seen through this part of the mouth: the rest is its chamfer."""
+_TAPERS = (0.0, 1 / 32)
+"""How much narrower a wall gets with depth: not at all (Rp of ISO 7-1, ISO 228-1), or by 1 in 16 on the diameter (NPT
+of ASME B1.20.1, Rc of ISO 7-1)."""
+_FINEST, _COARSEST = 0.045, 0.24
+"""Pitches tried, in radii of the mouth: from less than 4 inch to more than 1/8 inch pipe has (same standards)."""
+_SEARCH_STEP, _STEP, _NEAR = 0.012, 0.004, 0.09
+"""Relative steps of the search and of the closer look, and how far round what the search found that one goes."""
+_LEAST_PX, _LEAST_TURNS = 2.3, 4.5
+"""A pitch of fewer pixels is too near the finest that a picture can show; fewer turns tell no period."""
+_LEAST_SLANT_DEG = 8.0
+"""Seen more squarely, the wall behind a mouth is too narrow a ring to be read."""
+_LEAST_SHARE, _LEAST_LEAD, _LEAST_SECTORS = 0.6, 1.5, 3
+"""A thread's stripes are this share of the shades of the sectors that show them, that many times as much as any other
+period that is no neighbor and no overtone, in this many sectors."""
+_TAPER_TRUST = 12.0
+"""Power of the explained shares by which a straight and a tapered wall are weighed."""
+_PLANE_SD_DEG = 1.5
+"""How far the mouth's plane may be off beyond what its own ellipse tells, before that is looked at."""
+
+
+@dataclass(frozen=True)
+class ThreadPitch:
+    """A pitch that was read.
+
+    Attributes:
+        per_radius: over the radius of the mouth.
+        relative_sd: standard uncertainty of the reading itself.
+        tilt_relative_sd: the same from the slant of the mouth.
+        share: of the wall's shades that the thread's stripes make up, 0..1.
+        turns: of the thread that were seen.
+    """
+
+    per_radius: float
+    relative_sd: float
+    tilt_relative_sd: float
+    share: float
+    turns: float
+
+
+@dataclass(frozen=True)
+class NoPitch:
+    """Why no pitch was read. Falsy."""
+
+    reason: str
+
+    def __bool__(self) -> Literal[False]:
+        return False
+
+
+def read_pitch(gray: NDArray[np.uint8], mouth: CircleInSpace) -> ThreadPitch | NoPitch:
+    """Read the pitch of the thread inside a mouth.
+
+    Args:
+        gray: (H, W) the upright photo.
+        mouth: the solved circle of the mouth.
+    """
+    slant = _slant(mouth)
+    if np.degrees(slant) < _LEAST_SLANT_DEG:
+        return NoPitch("the mouth is seen too squarely")
+    if _COARSEST * np.sin(slant) * _radius_px(mouth) < _LEAST_PX:
+        return NoPitch("the mouth is too small in the picture")
+    searched = _read_on(_unrolled(gray, mouth, sum(_TAPERS) / 2), _pitches(_FINEST, _COARSEST, _SEARCH_STEP))
+    if not searched:
+        return searched
+    closer = _pitches(searched.per_radius * np.exp(-_NEAR), searched.per_radius * np.exp(_NEAR), _STEP)
+    tried = [_read_on(_unrolled(gray, mouth, taper), closer, rivals=False) for taper in _TAPERS]
+    read = [one for one in tried if one]
+    if not read:
+        return tried[0]
+    best = max(read, key=lambda one: one.share)
+    # Which wall it is, is told only by how the stripes' distance changes round it: both are kept in mind.
+    weights = np.array([one.share**_TAPER_TRUST for one in read])
+    logs = np.log([one.per_radius for one in read])
+    mean = float(weights @ logs / weights.sum())
+    spread = float(np.sqrt(weights @ (logs - mean) ** 2 / weights.sum()))
+    slant_sd = float(np.hypot(_tilt_doubt(mouth), spread))
+    return replace(best, per_radius=float(np.exp(mean)), tilt_relative_sd=slant_sd)
+
+
+def _pitches(low: float, high: float, step: float) -> Array:
+    return np.asarray(np.exp(np.arange(np.log(low), np.log(high), step)), float)
+
+
+def _read_on(wall: "_Wall", pitches: Array, rivals: bool = True) -> ThreadPitch | NoPitch:
+    """Read the pitch off one unrolling of the wall; the slant's doubt is left to the caller.
+
+    Args:
+        wall: the unrolled wall.
+        pitches: what to try, evenly spaced in their logarithm.
+        rivals: whether any other of them must explain much less.
+    """
+    best: ThreadPitch | NoPitch = NoPitch("no stripes of one period on the wall")
+    for end, shares in zip(_ENDS, _shares(wall, pitches), strict=True):
+        one = _agreed(shares[shares.any(axis=1)], pitches, end - _SHALLOWEST, rivals)
+        if one and (not best or one.share * np.sqrt(one.turns) > best.share * np.sqrt(best.turns)):
+            best = one
+    return best
+
+
+def _agreed(shares: Array, pitches: Array, depth: float, rivals: bool) -> ThreadPitch | NoPitch:
+    """The pitch that most sectors show, from the share (S, pitches) of its stripes in each."""
+    if len(shares) < _LEAST_SECTORS:
+        return NoPitch("too little of the wall shows")
+    showing = shares[:, int(np.argmax(shares.sum(axis=0)))] > _LEAST_SHARE
+    if showing.sum() < _LEAST_SECTORS:
+        return NoPitch("no stripes of one period on the wall")
+    share = shares[showing].mean(axis=0)
+    best = int(np.clip(np.argmax(share), 1, len(pitches) - 2))
+    apart = np.abs(np.log(pitches / pitches[best]))
+    others = share[(apart > 0.2) & (np.abs(apart - np.log(2)) > 0.2)]
+    if rivals and share[best] < _LEAST_LEAD * others.max():
+        return NoPitch("stripes of more than one period on the wall")
+    left, middle, right = share[best - 1 : best + 2]
+    shift = 0.5 * (left - right) / min(left - 2 * middle + right, -1e-9)
+    pitch = float(pitches[best] * (pitches[1] / pitches[0]) ** np.clip(shift, -1, 1))
+    turns = depth / pitch
+    if turns < _LEAST_TURNS:
+        return NoPitch("too few turns of the thread show")
+    noise = np.sqrt(max(1 - share[best], 0.05) / share[best])
+    # Half a stripe's error over all of them would be 0.5 / turns; sectors err apart.
+    return ThreadPitch(pitch, float(0.3 * noise / turns), 0.0, float(share[best]), turns)
+
+
+def wall_line_px(mouth: CircleInSpace, pitch: ThreadPitch) -> Array:
+    """(2, 2) ends of a line down the middle of the wall that shows, over the turns that were read."""
+    center = mouth.rotation @ mouth.center_mm + mouth.translation_mm
+    axis = mouth.rotation @ mouth.normal
+    axis = axis if axis @ center > 0 else -axis
+    across = center - (center @ axis) * axis
+    radius = mouth.length.value_mm / 2
+    depths = np.array([_SHALLOWEST, min(pitch.turns * pitch.per_radius, _DEEPEST)])
+    wall = center + radius * (across / np.linalg.norm(across) + depths[:, None] * axis)
+    return mouth.camera.project(wall)
+
+
+def pitch_length(mouth: CircleInSpace, pitch: ThreadPitch) -> MeasuredLength:
+    """The pitch in mm: it has all doubts of the mouth's diameter, and its own."""
+    length = mouth.length
+    photo = length.photos[0]
+    own = (
+        Contribution("reading", f"pitch:{photo}", pitch.relative_sd),
+        Contribution("tilt", f"pitch:{photo}:tilt", pitch.tilt_relative_sd),
+    )
+    value = pitch.per_radius * length.value_mm / 2
+    per_offset = length.per_offset_mm * value / length.value_mm
+    contributions = (*length.contributions, *own)
+    return MeasuredLength("thread_pitch", value, contributions, length.photos, length.offset_mm, per_offset)
+
+
+@dataclass(frozen=True, eq=False)
+class _Wall:
+    """The unrolled wall where it shows: (sectors, depths) shades, places seen, and pixels of the photo per radius."""
+
+    shades: Array
+    seen: NDArray[np.bool_]
+    px_per_radius: Array
+
+
+def _unrolled(gray: NDArray[np.uint8], mouth: CircleInSpace, taper: float) -> _Wall:
+    """Look up every place of a wall in the photo that narrows by `taper` radii a radius of depth."""
+    center = mouth.rotation @ mouth.center_mm + mouth.translation_mm
+    axis = mouth.rotation @ mouth.normal
+    axis = axis if axis @ center > 0 else -axis
+    radius = mouth.length.value_mm / 2
+    angle = np.arange(_SECTORS * _PER_SECTOR) * 2 * np.pi / (_SECTORS * _PER_SECTOR)
+    across = np.stack([np.cos(angle), np.sin(angle), 0 * angle], axis=1) @ rotation_taking_z_to(axis).T
+    wide = (1 - taper * _DEPTHS)[None, :, None]
+    places = center + radius * (across[:, None] * wide + _DEPTHS[:, None] * axis)
+    # The sight line of a place meets the mouth's plane where its share of the way is that of the plane's distance.
+    through = places * ((center @ axis) / (places @ axis))[..., None] - center
+    inside = np.linalg.norm(through, axis=2) < _INSIDE * radius
+    facing = np.einsum("aj,adj->ad", across, places) > 0
+    px = mouth.camera.project(places)
+    height, width = gray.shape
+    seen = inside & facing & (px > 1).all(axis=2) & (px < [width - 2, height - 2]).all(axis=2)
+    step = np.linalg.norm(np.gradient(px, axis=1), axis=2) / _DEPTH_STEP
+    by_sector = (_SECTORS, _PER_SECTOR, len(_DEPTHS))
+    if not seen.any():
+        nothing = np.zeros((0, len(_DEPTHS)))
+        return _Wall(nothing, nothing > 0, nothing)
+    low, high = np.floor(px[seen].min(axis=0)).astype(int) - 1, np.ceil(px[seen].max(axis=0)).astype(int) + 2
+    low = np.maximum(low, 0)
+    at = np.where(seen[..., None], px - low, 0.0).astype(np.float32)
+    cut = gray[low[1] : high[1], low[0] : high[0]]
+    shades = cv2.remap(cut, at[..., 0], at[..., 1], cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    shows = seen.reshape(by_sector).all(axis=1)
+    some = shows.any(axis=1)
+    return _Wall(
+        shades.astype(float).reshape(by_sector).mean(axis=1)[some],
+        shows[some],
+        step.reshape(by_sector).mean(axis=1)[some],
+    )
+
+
+def _shares(wall: _Wall, pitches: Array) -> list[Array]:
+    """Per end of the depths an (S, pitches) share of the shades that stripes of each pitch make up in each sector.
+
+    0 where the pitch is too fine for the picture or too few turns of it show.
+    """
+    windows = [_windows(wall.seen & (end > _DEPTHS)) for end in _ENDS]
+    turns_seen = [(window > 0).sum(axis=1) * _DEPTH_STEP for window in windows]
+    px_per_radius = np.array([
+        np.median(row[ok]) if ok.any() else 0.0 for row, ok in zip(wall.px_per_radius, wall.seen, strict=True)
+    ])  # fmt: skip
+    shares = [np.zeros((len(wall.seen), len(pitches))) for _ in _ENDS]
+    for k, pitch in enumerate(pitches):
+        fine = (pitch * px_per_radius < _LEAST_PX) | (pitch < 2.5 * _DEPTH_STEP)
+        if fine.all():
+            continue
+        stripes = _evened(wall, pitch / _DEPTH_STEP)
+        phase = 2 * np.pi * _DEPTHS / pitch
+        wave = np.stack([np.cos(phase), np.sin(phase)], axis=1)
+        for share, window, seen in zip(shares, windows, turns_seen, strict=True):
+            weighted = window * stripes
+            explained = 2 * np.sum((weighted @ wave) ** 2, axis=1)
+            whole = (weighted * stripes).sum(axis=1) * window.sum(axis=1) + 1e-12
+            share[:, k] = np.where(fine | (seen < _LEAST_TURNS * pitch), 0.0, explained / whole)
+    return shares
+
+
+def _windows(seen: NDArray[np.bool_]) -> Array:
+    """A window over the seen part of each row, falling to nothing at its ends."""
+    out = np.zeros(seen.shape)
+    for row, ok in zip(out, seen, strict=True):
+        places = np.flatnonzero(ok)
+        if len(places) > 4:
+            row[places[0] : places[-1] + 1] = np.hanning(places[-1] - places[0] + 3)[1:-1]
+    return out
+
+
+def _evened(wall: _Wall, cells: float) -> Array:
+    """The wall without what is much slower than a period of so many cells, its contrast evened out."""
+    seen = np.where(wall.seen, 1.0, 0.0)
+
+    def along(values: Array, width: float) -> Array:
+        """Twice a running mean, nearly a Gaussian of this standard deviation in periods, at any width as fast."""
+        across = 2 * round(1.22 * width * cells) + 1
+        once = cv2.blur(values, (across, 1), borderType=cv2.BORDER_CONSTANT)
+        return np.asarray(cv2.blur(once, (across, 1), borderType=cv2.BORDER_CONSTANT), float)
+
+    left = seen * (wall.shades - along(seen * wall.shades, 0.7) / np.maximum(along(seen, 0.7), 1e-6))
+    contrast = np.sqrt(np.maximum(along(left**2, 1.2), 0.0) / np.maximum(along(seen, 1.2), 1e-6))
+    return left / (contrast + 0.5)
+
+
+def _radius_px(mouth: CircleInSpace) -> float:
+    """Half the long axis of the mouth in the picture."""
+    outline = mouth.outline_px(24)
+    return float(np.linalg.norm(outline - outline.mean(axis=0), axis=1).max())
+
+
+def _slant(mouth: CircleInSpace) -> float:
+    """Angle between the mouth's axis and the line of sight, radians."""
+    center = mouth.rotation @ mouth.center_mm + mouth.translation_mm
+    cosine = abs(float((mouth.rotation @ mouth.normal) @ center)) / float(np.linalg.norm(center))
+    return float(np.arccos(np.clip(cosine, 0.0, 1.0)))
+
+
+def _tilt_doubt(mouth: CircleInSpace) -> float:
+    """Relative doubt of depths below the mouth: their pictures are as long as the sine of the slant."""
+    slant = _slant(mouth)
+    own = np.sqrt(2.0) * CASTING_FLAWS / np.sin(slant)
+    sd = 1 / np.hypot(1 / np.deg2rad(_PLANE_SD_DEG), 1 / own)
+    return float(sd / np.tan(slant))

@@ -1,0 +1,78 @@
+"""The pitch of a thread inside a mouth, read off pictures that are made sight line by sight line.
+
+Pitches and diameters are published: NPT 1 in. has 11.5 threads an inch (ASME B1.20.1), Rp and Rc 1 in. have 11
+(ISO 7-1); the cone narrows by 1 in 16 on the diameter.
+"""
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from features.camera import Camera, rotation_taking_z_to
+from features.circle_in_space import CircleInSpace
+from features.measured import Contribution, MeasuredLength
+from features.thread_pitch import NoPitch, ThreadPitch, pitch_length, read_pitch
+
+CAMERA = Camera(1500.0, 319.5, 239.5, 0.0)
+NPT_1_MM, ISO_1_MM = 25.4 / 11.5, 25.4 / 11
+
+
+def mouth_at(slant_deg: float, diameter_mm: float = 30.3) -> CircleInSpace:
+    """A mouth in the middle of the picture, 300 mm away, its axis turned to the left by so much."""
+    slant = np.deg2rad(slant_deg)
+    length = MeasuredLength("port_bore", diameter_mm, (Contribution("edge", "edge", 0.01),), ("p",), 0.0, 0.0)
+    normal = np.array([-np.sin(slant), 0.0, np.cos(slant)])
+    return CircleInSpace(length, np.array([0.0, 0, 300]), normal, CAMERA, np.eye(3), np.zeros(3), 0.1, 0.0, 0.0)
+
+
+def picture(mouth: CircleInSpace, pitch_mm: float, taper: float, contrast: float = 25.0) -> NDArray[np.uint8]:
+    """What shows of a threaded wall, found for every pixel by cutting its sight line with the cone."""
+    radius = mouth.length.value_mm / 2
+    x, y = np.meshgrid(np.arange(640.0), np.arange(480.0))
+    frame = rotation_taking_z_to(mouth.normal)
+    rays = CAMERA.rays(np.stack([x, y], axis=-1)) @ frame
+    eye = -mouth.center_mm @ frame
+    a = rays[..., 0] ** 2 + rays[..., 1] ** 2 - taper**2 * rays[..., 2] ** 2
+    rim = radius - taper * eye[2]
+    b = 2 * (rays[..., 0] * eye[0] + rays[..., 1] * eye[1] + taper * rim * rays[..., 2])
+    far = (-b + np.sqrt(np.maximum(b**2 - 4 * a * (eye[0] ** 2 + eye[1] ** 2 - rim**2), 0))) / (2 * a)
+    wall = eye + far[..., None] * rays
+    at_mouth = eye + (-eye[2] / rays[..., 2])[..., None] * rays
+    within = np.hypot(at_mouth[..., 0], at_mouth[..., 1]) < radius
+    turn = np.arctan2(wall[..., 1], wall[..., 0]) / (2 * np.pi)
+    stripes = contrast * np.sin(2 * np.pi * (wall[..., 2] / pitch_mm - turn)) + 12 * np.cos(2 * np.pi * turn)
+    noise = np.random.default_rng(4).normal(0, 4, x.shape)
+    shade = np.where(within & (wall[..., 2] < 28), 90 + stripes, np.where(within, 40, 170)) + noise
+    return np.clip(shade, 0, 255).astype(np.uint8)
+
+
+@pytest.mark.parametrize("pitch_mm", [NPT_1_MM, ISO_1_MM])
+@pytest.mark.parametrize("taper", [0.0, 1 / 32])
+@pytest.mark.parametrize("slant_deg", [22.0, 38.0])
+def test_the_pitch_is_within_its_own_doubt(pitch_mm: float, taper: float, slant_deg: float) -> None:
+    """Straight and tapered walls, both standards: never further off than the interval says, never exact either."""
+    mouth = mouth_at(slant_deg)
+    read = read_pitch(picture(mouth, pitch_mm, taper), mouth)
+    assert isinstance(read, ThreadPitch)
+    length = pitch_length(mouth, read)
+    off = np.log(length.value_mm / pitch_mm)
+    own = np.hypot(read.relative_sd, read.tilt_relative_sd)
+    assert 1e-5 < abs(off) < 2 * own < 0.12
+    assert length.relative_sd == pytest.approx(float(np.hypot(own, 0.01)))
+
+
+def test_the_two_standards_are_told_apart_where_all_else_is_the_same() -> None:
+    """11 threads an inch against 11.5 on the same wall: the readings differ as the published pitches do."""
+    mouth = mouth_at(38.0)
+    pitches = [read_pitch(picture(mouth, pitch, 1 / 32), mouth) for pitch in (ISO_1_MM, NPT_1_MM)]
+    assert all(isinstance(one, ThreadPitch) for one in pitches)
+    ratio = pitches[0].per_radius / pitches[1].per_radius  # type: ignore[union-attr]
+    assert ratio == pytest.approx(11.5 / 11, abs=0.012)
+
+
+def test_a_plain_wall_and_a_squarely_seen_mouth_have_no_pitch() -> None:
+    """Noise and shading alone are no thread; nor is anything read where the wall is hidden behind its own rim."""
+    plain = mouth_at(30.0)
+    assert isinstance(read_pitch(picture(plain, NPT_1_MM, 0.0, contrast=0.0), plain), NoPitch)
+    square = mouth_at(4.0)
+    assert isinstance(read_pitch(picture(square, NPT_1_MM, 0.0), square), NoPitch)

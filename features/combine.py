@@ -115,7 +115,7 @@ def scaled_by_ruler(
             out.append(replace(length, value_mm=ruler_mm, contributions=(known,)))
         elif shared_scale & {c.source for c in length.contributions}:
             ratio = length.value_mm / measured.value_mm
-            parts = _summed((*length.contributions, *inverse, known))
+            parts = summed((*length.contributions, *inverse, known))
             out.append(replace(length, value_mm=ratio * ruler_mm, contributions=parts))
         else:
             out.append(length)
@@ -153,11 +153,12 @@ def given_length(
         learned = [Contribution(heading[s], s, -gain * load) for s, load in own.items()]
         learned.append(Contribution("reference", source, gain * relative_sd))
         moved = length.value_mm * float(np.exp(off * gain))
-        out.append(replace(length, value_mm=moved, contributions=_summed((*length.contributions, *learned))))
+        out.append(replace(length, value_mm=moved, contributions=summed((*length.contributions, *learned))))
     return tuple(out)
 
 
-def _summed(contributions: Sequence[Contribution]) -> tuple[Contribution, ...]:
+def summed(contributions: Sequence[Contribution]) -> tuple[Contribution, ...]:
+    """Contributions of one name and source made one, with their signs."""
     total: dict[tuple[str, str], Contribution] = {}
     for c in contributions:
         before = total.get((c.name, c.source))

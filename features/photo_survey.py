@@ -23,7 +23,7 @@ from features.problems import FRONT_UNSURE, NO_SCALE, NOTHING_FOUND, REFERENCE_O
 from features.scale.find import find_scales
 from features.scale.reference import ScaleFinding, ScaleReference, ScaleRequest
 from features.sharpness import blur_problems
-from features.spans import MeasuredSpan, measure_spans
+from features.spans import MeasuredSpan, by_pair, measure_spans
 from features.thread_pitch import MOUTHS, pitch_length, read_pitch, wall_line_px
 
 Array = NDArray[np.float64]
@@ -165,16 +165,18 @@ def _spans(
 ) -> tuple[tuple[MeasuredSpan, ...], tuple[Problem, ...]]:
     """Lengths between places of the pump, and what was noticed of them."""
     pitch = _pitch_in(photo, measured, sightings)
-    pair = _by_pair(measured, sightings.twin)
+    pair = _pair(measured, sightings.twin)
     if sightings.front is None:
         return (*pair, *pitch), ()
     seems = reference is not None and request.card_at == "unknown" and seems_on_floor(reference, poses)
     spans = measure_spans(photo, sightings.front, poses, reference, "floor" if seems else request.card_at)
-    if pair and pair[0].length.relative_sd < min(
-        [s.length.relative_sd for s in spans if s.length.name == PAIRED] or [1.0]
+    if pair and reference is None:
+        spans = by_pair(spans, pair[0])
+    elif pair and pair[0].length.relative_sd < min(
+        [s.length.relative_sd for s in spans if s.length.name == PAIRED] or [1]
     ):
         spans = (*pair, *(span for span in spans if span.length.name != PAIRED))
-    return (*spans, *pitch), () if spans else (Problem(FRONT_UNSURE),)
+    return (*spans, *pitch), () if spans or sightings.front.is_close_up else (Problem(FRONT_UNSURE),)
 
 
 def _pitch_in(
@@ -190,7 +192,7 @@ def _pitch_in(
     return (MeasuredSpan(pitch_length(solved, pitch), wall_line_px(solved, pitch)),) if pitch else ()
 
 
-def _by_pair(measured: Sequence[MeasuredCircle], twin: FoundCircle | None) -> tuple[MeasuredSpan, ...]:
+def _pair(measured: Sequence[MeasuredCircle], twin: FoundCircle | None) -> tuple[MeasuredSpan, ...]:
     """The port spacing by the measured port and its twin, if there is one."""
     first = next((c for c in measured if twin is not None and c.found.sighting.name == twin.sighting.name), None)
     if first is None or twin is None:

@@ -18,10 +18,12 @@ from features.parts.finder import FoundCircle
 
 Array = NDArray[np.float64]
 
-LEAN_SD_DEG = 2.5
-"""How far the plane of both ports leans off that of the one that was measured (castings, and its own error)."""
-SAME_SIZE_SD = 0.012
-"""Error of the sizes of two like ports against each other, relative, where edges tell both."""
+LEAN_SD_DEG, OWN_LEAN_SD_DEG = 2.5, 6.0
+"""How far the plane of both ports leans off that of the one that was measured (castings, and its own error), by a scale
+reference and without one."""
+SAME_SIZE_SD, TOLD_SIZE_SD = 0.012, 0.05
+"""Error of the sizes of two like ports against each other, relative, where edges tell both and where the part model
+alone tells one."""
 SAME_SIZE, ALIKE = 0.05, 0.2
 """Up to the first difference of their sizes, as read in one plane, the same edges were read; beyond the second they do
 not lie in one plane."""
@@ -49,12 +51,13 @@ def spacing_of_pair(first: CircleInSpace, found: FoundCircle, twin: FoundCircle)
     ratio = float(np.log(flat[1][2] / flat[0][2]))
     if max(spread) > ROUND or abs(ratio) > ALIKE:
         return None
-    lean, lean_sd = _lean(first, outlines, ratio)
+    told = max(one.edge_shared_px for one in (found, twin)) > 0.02 * float(np.ptp(outlines[0], axis=0).max())
+    lean_sd_deg = OWN_LEAN_SD_DEG if first.length.is_ratio_only else LEAN_SD_DEG
+    lean, lean_sd = _lean(first, outlines, ratio, np.radians(lean_sd_deg), TOLD_SIZE_SD if told else SAME_SIZE_SD)
     (_, here, radius), (_, there, _) = _in_plane(first, outlines, lean)
     spacing = float(np.linalg.norm(there - here))
     further = _spacing(first, outlines, lean + _STEP)
     per_lean = float(np.log(further / spacing)) / _STEP
-    told = max(one.edge_shared_px for one in (found, twin)) > 0.02 * float(np.ptp(outlines[0], axis=0).max())
     edge = np.sqrt(2.0) * (TOLD_MIDDLE_SD if told else MIDDLE_SD) * radius / spacing
     photo = found.sighting.photo
     kept = tuple(part for part in first.length.contributions if part.name != "edge")
@@ -75,14 +78,15 @@ def spacing_of_pair(first: CircleInSpace, found: FoundCircle, twin: FoundCircle)
     return length, middles[np.argsort(middles[:, 1])]
 
 
-def _lean(first: CircleInSpace, outlines: tuple[Array, Array], ratio: float) -> tuple[float, float]:
+def _lean(
+    first: CircleInSpace, outlines: tuple[Array, Array], ratio: float, before: float, size_sd: float
+) -> tuple[float, float]:
     """How far the plane leans along the line of both ports, rad, and its standard uncertainty, by their equal size."""
-    before = np.radians(LEAN_SD_DEG)
     if abs(ratio) > SAME_SIZE:
         return 0.0, float(before)
     (_, _, here), (_, _, there) = _in_plane(first, outlines, _STEP)
     slope = (float(np.log(there / here)) - ratio) / _STEP
-    weight = slope * before**2 / (slope**2 * before**2 + SAME_SIZE_SD**2)
+    weight = slope * before**2 / (slope**2 * before**2 + size_sd**2)
     return -weight * ratio, float(before * np.sqrt(max(1.0 - weight * slope, 0.0)))
 
 

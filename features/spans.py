@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from features.combine import summed
 from features.floor import as_its_pose_has_it
 from features.front_pump import (
     COIN_LEAN_SD_DEG,
@@ -50,9 +51,6 @@ BEHIND: Mapping[CardAt, tuple[float, float]] = {
 """How far behind a reference the plane of the manifolds lies, in port spacings, and its doubt (common practice)."""
 ON_FACING_PORT = (REACH, 0.06)
 """The same of one on a port that faces the viewer."""
-BEFORE_SD = 0.08
-"""Without a scale other parts of the pump are read in planes of their own, up to a fifth of the spacing before this one
-at two and a half of it from the camera."""
 SMALLEST_MM, LARGEST_MM = 90.0, 1300.0
 """Port spacings of pumps of 1/4 to 4 in. (common practice): another one is not a pump's, or its scale is none."""
 WORST_FIT = 60.0
@@ -199,8 +197,8 @@ def _told(
     """The lengths whose ends are seen, errors in common kept in common."""
     logs, shared = _logs(solution.x), _shared(solution, photo)
     if reference is None:
-        shared.append(("scale", f"scale:{photo}", np.full(len(SPANS), NO_SCALE_RELATIVE_SD)))
-        shared.append(("offset", f"front_before:{photo}", np.full(len(SPANS), BEFORE_SD)))
+        # Circles of the photo are read in planes of their own, at distances that have nothing to do with this one.
+        shared.append(("scale", f"front_scale:{photo}", np.full(len(SPANS), NO_SCALE_RELATIVE_SD)))
     else:
         printed = _slopes(solution.x) @ solution.loadings["print_scale"]
         shared.append(("print_scale", reference.size_source, printed[:, 0]))
@@ -248,6 +246,28 @@ def _over(length: MeasuredLength, tried: Sequence[_Tried], photo: str) -> Measur
         return length
     doubt = Contribution("camera", f"lens_taken:{photo}", spread)
     return replace(length, value_mm=length.value_mm * float(np.exp(mean)), contributions=(*length.contributions, doubt))
+
+
+def by_pair(spans: Sequence[MeasuredSpan], pair: MeasuredSpan) -> tuple[MeasuredSpan, ...]:
+    """Spans of a photo without a scale in the units of a port spacing that two of its ports told.
+
+    Args:
+        spans: by the front; pair: the port spacing in the units of the photo's circles.
+
+    Returns:
+        The pair's and, where the front told the port spacing too, the others by their ratio to it.
+    """
+    front = next((span.length for span in spans if span.length.name == pair.length.name), None)
+    if front is None:
+        return (pair,)
+    turned = tuple(replace(part, relative=-part.relative) for part in front.contributions)
+    others = []
+    for span in spans:
+        if span.length.name != pair.length.name:
+            parts = summed((*span.length.contributions, *turned, *pair.length.contributions))
+            value = span.length.value_mm / front.value_mm * pair.length.value_mm
+            others.append(replace(span, length=replace(span.length, value_mm=value, contributions=parts)))
+    return (pair, *others)
 
 
 def _ends_px(one: _Tried, name: str) -> Array:

@@ -34,6 +34,11 @@ class FrontOutline:
     feet_apart: bool
     cut: frozenset[Side]
 
+    @property
+    def is_close_up(self) -> bool:
+        """Whether so little of the pump is in the picture that its front was not what was meant to be shown."""
+        return len(self.cut) > 1
+
 
 def front_outline(maps: PartMaps, photo_size: tuple[int, int]) -> FrontOutline | NoOutline:
     """Read a part map as a pump seen from the front.

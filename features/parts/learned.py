@@ -192,7 +192,7 @@ def _with_front(sightings: PartSightings, maps: PartMaps, pixels_rgb: NDArray[np
     outline = front_outline(maps, (pixels_rgb.shape[1], pixels_rgb.shape[0]))
     if isinstance(outline, NoOutline):
         return replace(sightings, problems=(*sightings.problems, Problem(FRONT_UNSURE, outline.reason)))
-    cut = (Problem(PUMP_CUT_OFF, " and ".join(sorted(outline.cut))),) if outline.cut else ()
+    cut = (Problem(PUMP_CUT_OFF, *outline.cut),) if outline.cut and not outline.is_close_up else ()
     return replace(sightings, front=outline, problems=(*sightings.problems, *cut))
 
 

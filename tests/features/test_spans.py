@@ -8,14 +8,14 @@ import numpy as np
 import pytest
 
 from features.combine import combine_lengths
-from features.measured import log_covariance
+from features.measured import Contribution, MeasuredLength, log_covariance
 from features.parts.center_lines import CenterLine
 from features.parts.front_outline import FrontOutline
 from features.parts.outermost import Outermost
 from features.photo import FocalPrior, Photo
 from features.plane_pose import plane_poses, unscaled_pose
 from features.scale.reference import ScaleReference
-from features.spans import measure_spans
+from features.spans import MeasuredSpan, by_pair, measure_spans
 
 FOCAL, SIZE = 1500.0, (1600, 1200)
 PHOTO = Photo("a.jpg", Path("a.jpg"), np.zeros((1200, 1600, 3), np.uint8), FocalPrior(FOCAL, 0.05, "exif_35mm"))
@@ -257,3 +257,21 @@ def test_what_is_cut_off_is_not_told():
     told = measure_spans(PHOTO, cut, plane_poses(reference, PHOTO), reference, "floor")
     assert [span.length.name for span in told] == ["port_spacing"]
     assert measure_spans(PHOTO, replace(whole, lower=()), plane_poses(reference, PHOTO), reference, "floor") == ()
+
+
+def test_two_ports_that_face_alike_bring_the_front_into_their_units():
+    """Without a scale: ratios to the port spacing stay as they are, and hang on the scale of the photo's circles."""
+    random = np.random.default_rng(8)
+    front = measured(random_pump(random, True), random, scaled=False)
+    told = MeasuredLength(
+        "port_spacing", 5000.0, (Contribution("scale", "scale:a.jpg", 3.0), Contribution("edge", "edge:pair", 0.01))
+    )
+    pair = MeasuredSpan(told, front["port_spacing"].ends_px)
+    joined = {span.length.name: span.length for span in by_pair(tuple(front.values()), pair)}
+    assert set(joined) == set(front)
+    assert joined["port_spacing"] is told
+    before = front["overall_height"].length.value_mm / front["port_spacing"].length.value_mm
+    assert joined["overall_height"].value_mm / told.value_mm == pytest.approx(before)
+    sources = {part.source for part in joined["overall_height"].contributions if part.name == "scale"}
+    assert sources == {"scale:a.jpg"}
+    assert by_pair((), pair) == (pair,)

@@ -69,7 +69,7 @@ def read_spans(photo: RenderedPhoto) -> Iterator[SpanReading]:
     told = {span.length.name: span.length for span in survey.spans}
     asked = [name for name in SPANS if name != "overall_width" or not _mated_end(photo)]
     true = photo.truth["lengths_mm"]
-    if survey.scale is None:
+    if survey.scale is None or all(length.is_ratio_only for length in told.values()):
         for one, other in combinations(asked, 2):
             yield _ratio(photo, one, other, told)
         return

@@ -25,6 +25,7 @@ from features.parts.part_vocabulary import (
     PICTURE_PX,
     attribute_slices,
 )
+from features.reduced import reduced
 
 Floats = NDArray[np.float32]
 MODEL_FILE = Path(__file__).with_name("part_model.onnx")
@@ -156,7 +157,7 @@ def picture_of(
     cut = pixels_rgb[top : max(top + 8, min(height, round(bottom))), left : max(left + 8, min(width, round(right)))]
     scale = max(cut.shape[:2]) / side_px
     size = (max(8, round(cut.shape[1] / scale)), max(8, round(cut.shape[0] / scale)))
-    small = cv2.resize(cut, size, interpolation=cv2.INTER_AREA if scale > 1 else cv2.INTER_LINEAR)
+    small = reduced(cut, size) if scale > 1 else cv2.resize(cut, size, interpolation=cv2.INTER_LINEAR)
     fill_x, fill_y = (-size[0]) % PICTURE_MULTIPLE, (-size[1]) % PICTURE_MULTIPLE
     filled = cv2.copyMakeBorder(small, 0, fill_y, 0, fill_x, cv2.BORDER_CONSTANT, value=(GRAY, GRAY, GRAY))
     picture = np.ascontiguousarray(filled.transpose(2, 0, 1)[None], np.float32)

@@ -88,8 +88,8 @@ def test_twins_are_said_to_be_twins(make, settings):
 
 
 def test_a_familys_own_depth_behind_the_card_is_judged_and_told(make, settings):
-    """Assumed 7 mm, the family's 60 mm, 0.3 mm a mm: it is seen 15.9 mm smaller, by hand, so 196.1 mm fits it."""
-    deep = replace(make.family("DEEP", {"chamber_diameter": 212.0}), extras={"cover_depth_mm": "60"})
+    """Assumed 7 mm, 60 mm by the family's 72.3 (0.83 of it), 0.3 mm a mm: seen 15.9 mm smaller, so 196.1 mm fits it."""
+    deep = replace(make.family("DEEP", {"chamber_diameter": 212.0}), extras={"cover_depth_mm": "72.3"})
     table = build_family_table([deep], settings)
     parts = (Contribution("edge", "edge", 0.002), Contribution("offset", "offset:chamber_diameter", 0.02))
     seen = MeasuredLength("chamber_diameter", 197.0, parts, ("a.jpg",), 7.0, 0.3)

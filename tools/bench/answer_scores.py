@@ -108,6 +108,7 @@ class Scores:
         unknown_settled: unknown pumps for which any kit was named.
         calibration_error, calibration_interval: expected calibration error of the first candidate's chance, and
             its 95 % bootstrap interval.
+        calibration_if_true: what that error comes to on so few pumps where every stated chance is true.
         brier: mean squared error of the first candidate's chance.
         log_loss: mean negative log chance of the true family.
         auroc: of "not in the set".
@@ -120,6 +121,7 @@ class Scores:
     unknown_settled: Share
     calibration_error: float
     calibration_interval: tuple[float, float]
+    calibration_if_true: float
     brier: float
     log_loss: float
     auroc: float
@@ -153,6 +155,7 @@ def score(known: Sequence[tuple[str, Verdict]], unknown: Sequence[Verdict], kits
         unknown_settled=Share(sum(bool(verdict.settled) for verdict in unknown), len(unknown)),
         calibration_error=calibration_error(top, right),
         calibration_interval=_bootstrapped(top, right),
+        calibration_if_true=_if_true(top),
         brier=float(np.mean((top - right) ** 2)),
         log_loss=float(-np.log(truth).mean()),
         auroc=area_under_curve(
@@ -174,6 +177,13 @@ def _bootstrapped(probability: Array, right: NDArray[np.bool_]) -> tuple[float, 
     drawn = [rng.integers(len(right), size=len(right)) for _ in range(BOOTSTRAPS)]
     errors = [calibration_error(probability[again], right[again]) for again in drawn]
     return float(np.quantile(errors, 0.025)), float(np.quantile(errors, 0.975))
+
+
+def _if_true(probability: Array) -> float:
+    """Mean calibration error of outcomes drawn by the stated chances themselves."""
+    rng = np.random.default_rng(0)
+    drawn = (rng.random(len(probability)) < probability for _ in range(BOOTSTRAPS))
+    return float(np.mean([calibration_error(probability, right) for right in drawn]))
 
 
 def area_under_curve(positive: Array, negative: Array) -> float:
@@ -198,7 +208,7 @@ def print_scores(scores: Scores) -> None:
         f"unknown pumps given a kit      {100 * scores.unknown_settled.value:7.2f} %",
         f'AUROC of "not in the set"      {scores.auroc:7.3f}     (bar: at least 0.95)',
         f"expected calibration error     {scores.calibration_error:7.3f}     (bar: at most 0.03; bootstrap "
-        f"{low:.3f} to {high:.3f})",
+        f"{low:.3f} to {high:.3f}; {scores.calibration_if_true:.3f} where every chance is true)",
         f"Brier score of the first       {scores.brier:7.3f}",
         f"log loss of the true family    {scores.log_loss:7.3f}",
     ):

@@ -117,7 +117,8 @@ def figures(
     low, high = scores.calibration_interval
     yield (
         f"expected calibration error   {scores.calibration_error:6.3f}    bar at most 0.03   "
-        f"{_met(scores.calibration_error <= 0.03)} (bootstrap {low:.3f} to {high:.3f})"
+        f"{_met(scores.calibration_error <= 0.03)} (bootstrap {low:.3f} to {high:.3f}; on so few pumps "
+        f"{scores.calibration_if_true:.3f} where every chance is true)"
     )
     yield f"Brier score, log loss        {scores.brier:6.3f}    {scores.log_loss:.3f}"
     for words, others in (("free inventions", unknown), ("pumps of the set, their kin left out of it", bereft)):

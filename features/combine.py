@@ -112,11 +112,14 @@ def scaled_by_ruler(
     out = []
     for length in lengths:
         if length.name == ruler:
-            out.append(replace(length, value_mm=ruler_mm, contributions=(known,)))
+            told = replace(length, value_mm=ruler_mm, contributions=(known,))
+            out.append(replace(told, offset_mm=None, per_offset_mm=0.0))
         elif shared_scale & {c.source for c in length.contributions}:
             ratio = length.value_mm / measured.value_mm
             parts = summed((*length.contributions, *inverse, known))
-            out.append(replace(length, value_mm=ratio * ruler_mm, contributions=parts))
+            # Distances to a reference mean nothing: there was none.
+            scaled = replace(length, value_mm=ratio * ruler_mm, contributions=parts)
+            out.append(replace(scaled, offset_mm=None, per_offset_mm=0.0))
         else:
             out.append(length)
     return tuple(out)

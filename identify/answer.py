@@ -10,9 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from features.measured import AttributeEvidence, MeasuredLength, log_covariance
-from features.ruler import FLANGE_SOURCE
-from features.standing_circle import HEIGHT_OF_DIAMETER, HEIGHT_SD, HEIGHT_SOURCE
 from identify.answer_json import to_json_object
+from identify.assumed import length_assumptions
 from identify.matching.evidence import Evidence, gather_evidence
 from identify.matching.family_table import FamilyTable, build_family_table
 from identify.matching.inconsistency import Inconsistency
@@ -288,14 +287,7 @@ def _assumptions(evidence: Evidence, settings: MatchSettings) -> tuple[str, ...]
                 f"The {length.name.replace('_', ' ')} lies {length.offset_mm:.0f} mm behind the scale's "
                 f"plane ({abs(length.per_offset_mm):.2f} mm of size for each mm that is wrong)."
             )
-    sources = {part.source for length in evidence.lengths for part in length.contributions}
-    if HEIGHT_SOURCE in sources:
-        said.append(
-            f"The scale lies on the floor, and the chamber's middle is taken to stand {HEIGHT_OF_DIAMETER:g} +/- "
-            f"{HEIGHT_SD:g} times its diameter above it."
-        )
-    for size in sorted(source.removeprefix(FLANGE_SOURCE) for source in sources if source.startswith(FLANGE_SOURCE)):
-        said.append(f"The port's flange is taken to be as large as standards have it: {size} in.")
+    said.extend(length_assumptions(evidence.lengths))
     told = [name for name in settings.typed_error if name in evidence.typed]
     if told:
         shares = [f"{feature_words(name)} {100 * (1 - settings.typed_error_of(name)):g} %" for name in told]

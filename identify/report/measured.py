@@ -7,6 +7,7 @@ from math import sqrt
 from features.measured import COVERAGE_95, AttributeEvidence, MeasuredLength, log_covariance
 from features.ports import PortSize
 from features.survey import PhotoSurvey, Survey
+from identify.assumed import length_assumptions
 from identify.report.blocks import Block, Bullets, Column, Paragraph, Section, Table
 from identify.wording import (
     BUDGET_WORDS,
@@ -71,7 +72,7 @@ def measured_section(lengths: Sequence[MeasuredLength], assumptions: Sequence[st
         blocks.append(Paragraph("Nothing could be measured.", "warning"))
     else:
         blocks.append(Paragraph("No photo and no length was given.", "muted"))
-    others = [text for text in assumptions if _OFFSET_WORDS not in text]
+    others = dict.fromkeys((*length_assumptions(lengths), *(text for text in assumptions if _OFFSET_WORDS not in text)))
     assumed = tuple(f"Assumed: {assumption}" for assumption in (*offset_assumptions(absolute), *others))
     if assumed:
         blocks.append(Bullets(assumed))

@@ -8,7 +8,6 @@ solution, one term a cause (see `features.least_squares`).
 """
 
 from dataclasses import dataclass
-from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,13 +19,12 @@ from features.measured import NO_SCALE_RELATIVE_SD, Contribution, ContributionNa
 from features.photo import FocalPrior
 from features.plane_pose import PlanePose
 from features.reference_fit import (
+    AboutReference,
     cameras_near,
     distances_in_planes_mm,
-    middle_of,
     normal_of_tilt,
     origins_of,
     reference_residuals,
-    seen_place,
     translations_of,
 )
 from features.rim_shape import NoRim, RimShape
@@ -97,6 +95,17 @@ class CircleInSpace:
     tilt_pull: float
     cost: float
 
+    @property
+    def center_in_camera_mm(self) -> Array:
+        """(3,) the center in camera axes."""
+        return np.asarray(self.rotation @ self.center_mm + self.translation_mm)
+
+    @property
+    def axis_in_camera(self) -> Array:
+        """(3,) the circle's unit normal in camera axes, away from the camera."""
+        axis = self.rotation @ self.normal
+        return np.asarray(axis if axis @ self.center_in_camera_mm > 0 else -axis)
+
     def as_pose(self) -> PlanePose:
         """The reference plane as this circle left it, for solving others of the same photo after it."""
         return PlanePose(self.rotation, self.translation_mm, self.camera.focal_px, 0.0)
@@ -133,7 +142,7 @@ CENTER, TILT, RADIUS, _MIDDLE, _BEND = slice(9, 12), slice(12, 14), 14, slice(15
 
 
 @dataclass(frozen=True, eq=False)
-class CircleProblem:
+class CircleProblem(AboutReference):
     """The residuals of one circle with its reference; its plane lies nearly parallel to the reference's.
 
     Attributes:
@@ -152,16 +161,6 @@ class CircleProblem:
     def cameras_of(self, xs: Array) -> Cameras:
         """The cameras of (K, 20) guesses."""
         return cameras_near(self.focal, self.image_center_px, xs[:, _FOCAL], xs[:, _LENS], xs[:, _MIDDLE])
-
-    @cached_property
-    def pivot_mm(self) -> Array:
-        """(3,) the reference's middle in its own frame."""
-        return middle_of(self.reference)
-
-    @cached_property
-    def seen_start(self) -> Array:
-        """(3,) where the starting pose puts the reference, as `seen_place` has it."""
-        return seen_place(self.start.rotation, self.start.translation_mm, self.start.focal_px, self.pivot_mm)
 
     def poses_of(self, xs: Array) -> tuple[Array, Array]:
         """(K, 3, 3) and (K, 3) poses of the reference."""

@@ -195,7 +195,7 @@ def _wall_of(joint: CircleInSpace) -> _Wall:
     frame = upright_frame(joint.normal)
     errors = tuple(part for part in joint.length.contributions if part.name != "edge")
     focal = FocalPrior(joint.camera.focal_px, 0.01, "exif_sensor", k1_sd=0.005)
-    return _Wall(joint.rotation @ frame, middle_in_view(joint), focal, _SAME_FACE, errors, joint.length.value_mm)
+    return _Wall(joint.rotation @ frame, joint.center_in_camera_mm, focal, _SAME_FACE, errors, joint.length.value_mm)
 
 
 def _wall_beside(
@@ -243,8 +243,3 @@ def _before_wall(photo: Photo, sighting: CircleSighting, shared_px: float, wall:
 def _at_distance(length: MeasuredLength, wall: _Wall) -> MeasuredLength:
     own = tuple(part for part in length.contributions if part.name != "scale")
     return replace(length, contributions=(*own, *wall.distance_errors), offset_mm=None, per_offset_mm=0.0)
-
-
-def middle_in_view(circle: CircleInSpace) -> Array:
-    """(3,) a circle's middle in camera axes."""
-    return np.asarray(circle.rotation @ circle.center_mm + circle.translation_mm)

@@ -44,7 +44,7 @@ from features.parts.outermost import Outermost
 from features.parts.upright_map import PORT
 from features.photo import FocalPrior
 from features.plane_pose import PlanePose
-from features.reference_fit import cameras_near, middle_of, reference_residuals, seen_place, translations_of
+from features.reference_fit import AboutReference, cameras_near, reference_residuals, translations_of
 from features.scale.reference import ScaleReference
 
 Array = NDArray[np.float64]
@@ -118,7 +118,7 @@ class Standing:
 
 
 @dataclass(frozen=True, eq=False)
-class FrontProblem:
+class FrontProblem(AboutReference):
     """The residuals of a pump seen from the front.
 
     Attributes:
@@ -133,16 +133,6 @@ class FrontProblem:
     reference: ScaleReference | None
     start: PlanePose
     standing: Standing
-
-    @cached_property
-    def pivot_mm(self) -> Array:
-        """(3,) the reference's middle in its own frame."""
-        return middle_of(self.reference)
-
-    @cached_property
-    def seen_start(self) -> Array:
-        """(3,) where the starting pose puts the reference, as `seen_place` has it."""
-        return seen_place(self.start.rotation, self.start.translation_mm, self.start.focal_px, self.pivot_mm)
 
     @cached_property
     def guess(self) -> Array:

@@ -45,7 +45,7 @@ def by_inlet_height(
     face = next((faces[name] for name in _TELLING if name in faces), None)
     if face is None:
         return tuple(circles)
-    middle = _middle(face)
+    middle = face.center_in_camera_mm
     width = flange_guess_mm(face.length.name, face.length.value_mm) / float(middle[2])
     away_mm, sd = distance_by_height(floor, middle / middle[2], width, HEIGHT, HEIGHT_SD)
     if not np.isfinite(away_mm) or not _is_low(middle, joint, floor, away_mm / beside_mm):
@@ -63,7 +63,7 @@ def by_inlet_height(
 def _is_low(middle: Array, joint: CircleInSpace | None, floor: PlanePose, over_beside: float) -> bool:
     if joint is None:
         return abs(float(np.log(over_beside))) < float(np.log(SEEMS_LOW))
-    below = float(floor.rotation[:, 2] @ (middle - _middle(joint)))
+    below = float(floor.rotation[:, 2] @ (middle - joint.center_in_camera_mm))
     return below > LOW * joint.length.value_mm
 
 
@@ -74,8 +74,3 @@ def _moved(circle: CircleInSpace, stretch: float, kept: float, error: Contributi
         replace(part, relative=kept * part.relative) if part.name == "offset" else part for part in length.contributions
     )
     return replace(circle, length=replace(length, value_mm=stretch * length.value_mm, contributions=(*parts, error)))
-
-
-def _middle(circle: CircleInSpace) -> Array:
-    """(3,) a circle's middle in camera axes."""
-    return np.asarray(circle.rotation @ circle.center_mm + circle.translation_mm)

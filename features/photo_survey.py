@@ -123,14 +123,17 @@ def survey_photo(photo: Photo, request: SurveyRequest, finder: PartFinder) -> Ph
 def survey_by(finding: ScaleFinding, photo: Photo, request: SurveyRequest, finder: PartFinder) -> PhotoSurvey:
     """Survey one photo by the scale references that were found in it: find the parts, measure each circle."""
     reference, poses, unusable = _placed(finding.references, photo)
-    sightings = finder.find(_question(photo, poses, reference, finding.references, request))
-    measured = measure_circles(photo, sightings.circles, poses, reference, request.card_at)
-    spans, unsure = _spans(photo, sightings, measured, poses, reference, request)
+    unsaid = request.card_at == "unknown" and reference is not None and seems_on_floor(reference, poses)
+    card_at: CardAt = "floor" if unsaid else request.card_at
+    question = _question(photo, poses, reference, finding.references, card_at, request)
+    sightings = finder.find(question)
+    measured = measure_circles(photo, sightings.circles, poses, reference, card_at)
+    spans, unsure = _spans(photo, question, sightings, measured, reference, card_at)
     problems = [*photo.problems, *blur_problems(photo.pixels_rgb), *finding.problems, *unusable, *sightings.problems]
     problems += [problem for circle in measured for problem in circle.problems]
     if reference is None:
         problems.append(Problem(NO_SCALE))
-    elif request.card_at == "unknown" and seems_on_floor(reference, poses):
+    elif unsaid:
         problems.append(Problem(REFERENCE_ON_FLOOR))
     problems += unsure
     if not measured and not spans:
@@ -157,19 +160,18 @@ def survey_by(finding: ScaleFinding, photo: Photo, request: SurveyRequest, finde
 
 def _spans(
     photo: Photo,
+    question: PartQuestion,
     sightings: PartSightings,
     measured: Sequence[MeasuredCircle],
-    poses: tuple[PlanePose, ...],
     reference: ScaleReference | None,
-    request: SurveyRequest,
+    card_at: CardAt,
 ) -> tuple[tuple[MeasuredSpan, ...], tuple[Problem, ...]]:
     """Lengths between places of the pump, and what was noticed of them."""
-    pitch = _pitch_in(photo, measured, sightings)
+    pitch = _pitch_in(question.gray, measured, sightings)
     pair = _pair(measured, sightings.twin)
     if sightings.front is None:
         return (*pair, *pitch), ()
-    seems = reference is not None and request.card_at == "unknown" and seems_on_floor(reference, poses)
-    spans = measure_spans(photo, sightings.front, poses, reference, "floor" if seems else request.card_at)
+    spans = measure_spans(photo, sightings.front, question.poses, reference, card_at)
     if pair and reference is None:
         spans = by_pair(spans, pair[0])
     elif pair and pair[0].length.relative_sd < min(
@@ -180,15 +182,15 @@ def _spans(
 
 
 def _pitch_in(
-    photo: Photo, measured: Sequence[MeasuredCircle], sightings: PartSightings
-) -> tuple[MeasuredSpan, ...]:  # fmt: skip
+    gray: NDArray[np.uint8], measured: Sequence[MeasuredCircle], sightings: PartSightings
+) -> tuple[MeasuredSpan, ...]:
     """The pitch of the thread that shows inside the mouth of a port that is no flange's, if one does."""
     flanged = any(one.name == "connection" and one.likelihood.get("flanged", 0.0) > 0.5 for one in sightings.attributes)
     mouth = next((circle for circle in measured if circle.found.sighting.name in MOUTHS), None)
     if flanged or mouth is None:
         return ()
     solved = replace(mouth.solved, length=mouth.length)
-    pitch = read_pitch(np.asarray(cv2.cvtColor(photo.pixels_rgb, cv2.COLOR_RGB2GRAY), np.uint8), solved)
+    pitch = read_pitch(gray, solved)
     return (MeasuredSpan(pitch_length(solved, pitch), wall_line_px(solved, pitch)),) if pitch else ()
 
 
@@ -220,18 +222,17 @@ def _question(
     poses: tuple[PlanePose, ...],
     reference: ScaleReference | None,
     seen: tuple[ScaleReference, ...],
+    card_at: CardAt,
     request: SurveyRequest,
 ) -> PartQuestion:
     slant_told = reference is not None and len(reference.points_mm) > 2
-    seems = reference is not None and request.card_at == "unknown" and seems_on_floor(reference, poses)
-    on_floor = request.card_at == "floor" or seems
     return PartQuestion(
         photo_name=photo.name,
         pixels_rgb=photo.pixels_rgb,
         gray=np.asarray(cv2.cvtColor(photo.pixels_rgb, cv2.COLOR_RGB2GRAY), np.uint8),
         poses=poses,
         has_scale=reference is not None,
-        tilt_known=slant_told and not on_floor,
+        tilt_known=slant_told and card_at != "floor",
         look_at=request.look_at,
         known=request.known,
         keep_out_px=tuple(thing.outline_px for thing in seen),

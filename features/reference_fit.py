@@ -3,11 +3,14 @@
 What one circle in one photo and one circle in several photos solve alike; K guesses are looked at together.
 """
 
+from functools import cached_property
+
 import numpy as np
 from numpy.typing import NDArray
 
 from features.camera import Cameras
 from features.photo import FocalPrior
+from features.plane_pose import PlanePose
 from features.scale.reference import ScaleReference
 from features.slant import HELD_SQUARE_SD_DEG
 
@@ -60,6 +63,27 @@ def seen_place(rotation: Array, translation_mm: Array, focal_px: float, middle_m
     """
     x, y, z = translation_mm + rotation @ middle_mm
     return np.array([x / z * focal_px, y / z * focal_px, np.log(z / focal_px)])
+
+
+class AboutReference:
+    """Where a problem's parameters start: at the reference's middle, as the starting pose puts it in the picture.
+
+    Attributes:
+        reference: None where there is none; start: pose of its plane.
+    """
+
+    reference: ScaleReference | None
+    start: PlanePose
+
+    @cached_property
+    def pivot_mm(self) -> Array:
+        """(3,) the reference's middle in its own frame."""
+        return middle_of(self.reference)
+
+    @cached_property
+    def seen_start(self) -> Array:
+        """(3,) where the starting pose puts the reference, as `seen_place` has it."""
+        return seen_place(self.start.rotation, self.start.translation_mm, self.start.focal_px, self.pivot_mm)
 
 
 def translations_of(places: Array, axes_px: Array, focal_px: Array, rotations: Array, middle_mm: Array) -> Array:

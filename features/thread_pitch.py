@@ -105,7 +105,7 @@ def read_pitch(gray: NDArray[np.uint8], mouth: CircleInSpace) -> ThreadPitch | N
     logs = np.log([one.per_radius for one in read])
     mean = float(weights @ logs / weights.sum())
     spread = float(np.sqrt(weights @ (logs - mean) ** 2 / weights.sum()))
-    slant_sd = float(np.hypot(_tilt_doubt(mouth), spread))
+    slant_sd = float(np.hypot(_tilt_doubt(slant), spread))
     return replace(best, per_radius=float(np.exp(mean)), tilt_relative_sd=slant_sd)
 
 
@@ -155,9 +155,7 @@ def _agreed(shares: Array, pitches: Array, depth: float, rivals: bool) -> Thread
 
 def wall_line_px(mouth: CircleInSpace, pitch: ThreadPitch) -> Array:
     """(2, 2) ends of a line down the middle of the wall that shows, over the turns that were read."""
-    center = mouth.rotation @ mouth.center_mm + mouth.translation_mm
-    axis = mouth.rotation @ mouth.normal
-    axis = axis if axis @ center > 0 else -axis
+    center, axis = mouth.center_in_camera_mm, mouth.axis_in_camera
     across = center - (center @ axis) * axis
     radius = mouth.length.value_mm / 2
     depths = np.array([_SHALLOWEST, min(pitch.turns * pitch.per_radius, _DEEPEST)])
@@ -190,9 +188,7 @@ class _Wall:
 
 def _unrolled(gray: NDArray[np.uint8], mouth: CircleInSpace, taper: float) -> _Wall:
     """Look up every place of a wall in the photo that narrows by `taper` radii a radius of depth."""
-    center = mouth.rotation @ mouth.center_mm + mouth.translation_mm
-    axis = mouth.rotation @ mouth.normal
-    axis = axis if axis @ center > 0 else -axis
+    center, axis = mouth.center_in_camera_mm, mouth.axis_in_camera
     radius = mouth.length.value_mm / 2
     angle = np.arange(_SECTORS * _PER_SECTOR) * 2 * np.pi / (_SECTORS * _PER_SECTOR)
     across = np.stack([np.cos(angle), np.sin(angle), 0 * angle], axis=1) @ rotation_taking_z_to(axis).T
@@ -283,14 +279,13 @@ def _radius_px(mouth: CircleInSpace) -> float:
 
 def _slant(mouth: CircleInSpace) -> float:
     """Angle between the mouth's axis and the line of sight, radians."""
-    center = mouth.rotation @ mouth.center_mm + mouth.translation_mm
-    cosine = abs(float((mouth.rotation @ mouth.normal) @ center)) / float(np.linalg.norm(center))
+    center = mouth.center_in_camera_mm
+    cosine = float(mouth.axis_in_camera @ center) / float(np.linalg.norm(center))
     return float(np.arccos(np.clip(cosine, 0.0, 1.0)))
 
 
-def _tilt_doubt(mouth: CircleInSpace) -> float:
-    """Relative doubt of depths below the mouth: their pictures are as long as the sine of the slant."""
-    slant = _slant(mouth)
+def _tilt_doubt(slant: float) -> float:
+    """Relative doubt of depths below a mouth seen at a slant (rad): their pictures are as long as its sine."""
     own = np.sqrt(2.0) * CASTING_FLAWS / np.sin(slant)
     sd = 1 / np.hypot(1 / np.deg2rad(_PLANE_SD_DEG), 1 / own)
     return float(sd / np.tan(slant))

@@ -64,6 +64,9 @@ TEST_MUST_DIFFER = (
 )
 """Choices for which a test pump takes only kinds that no train or val pump has."""
 
+FREE_WEIGHT = 3
+"""How many named kinds a free one stands for when kinds are drawn: its form is another in every pump."""
+
 
 def kinds_for(choice: str, split: Split) -> tuple[str, ...]:
     """The kinds of one choice that a split may use, in the table's order."""
@@ -74,6 +77,10 @@ def kinds_for(choice: str, split: Split) -> tuple[str, ...]:
 
 
 def pick_kind(rng: np.random.Generator, choice: str, split: Split, without: tuple[str, ...] = ()) -> str:
-    """Draws one allowed kind, all alike; `without` leaves out kinds that do not fit the pump at hand."""
+    """Draws one allowed kind, a free one `FREE_WEIGHT` times as often as a named one.
+
+    `without` leaves out kinds that do not fit the pump at hand.
+    """
     allowed = [kind for kind in kinds_for(choice, split) if kind not in without]
-    return str(allowed[int(rng.integers(len(allowed)))])
+    lots = [kind for kind in allowed for _ in range(FREE_WEIGHT if kind.startswith("free_") else 1)]
+    return str(lots[int(rng.integers(len(lots)))])

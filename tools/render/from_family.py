@@ -29,7 +29,7 @@ from tools.render.layout import (
 from tools.render.manifolds import drop_of, top_of_run
 from tools.render.pump_model import PumpModel
 from tools.render.pump_shape import CoverShape, FeetShape, JointShape, ManifoldShape, PortShape, PumpShape
-from tools.render.pump_shape_kinds import Split
+from tools.render.pump_shape_kinds import Pool, Split
 from tools.render.sample_pump import assemble
 
 TYPICAL_RELATIVE_SD = 0.0015
@@ -130,7 +130,8 @@ def _basics(family: Family, rng: np.random.Generator, split: Split) -> draw.Basi
         nominal = min(draw.CHAMBER_RANGES_MM, key=lambda n: abs(sum(draw.CHAMBER_RANGES_MM[n]) / 2.0 - wanted))
     if chamber is None:
         chamber = sum(draw.CHAMBER_RANGES_MM.get(nominal, (180, 250))) / 2.0
-    return draw.Basics(nominal, chamber, family.wetted_material == "metal", connection, split)
+    pool: Pool = "test" if split == "test" else "family"
+    return draw.Basics(nominal, chamber, family.wetted_material == "metal", connection, pool)
 
 
 def _joint(family: Family, style: np.random.Generator, basics: draw.Basics) -> JointShape:

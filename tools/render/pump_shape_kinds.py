@@ -4,6 +4,9 @@ A test pump never shares its cover profile, its chamber joint or any other test-
 kinds occur in no train or val pump. Kinds marked TRAIN occur in train and val; VAL ones only in val, to see
 during training how well an unknown shape goes. Choices outside `TEST_MUST_DIFFER` may in the test split also
 fall on training kinds, as real pumps do.
+
+A kind named free_... has a form drawn at random for each pump. It is for training alone, so that the model learns a
+part by what all its forms have in common.
 """
 
 from typing import Literal
@@ -11,6 +14,11 @@ from typing import Literal
 import numpy as np
 
 Split = Literal["train", "val", "test"]
+Pool = Literal["train", "val", "test", "family"]
+"""Whose kinds: a split's, or those of a pump that a family names, which are train's but for the free ones."""
+
+FREE_WEIGHT = 3
+"""How many named kinds a free one stands for when kinds are drawn: its form is another in every pump."""
 
 
 def _kinds(train: str = "", val: str = "", test: str = "", every: str = "") -> dict[str, frozenset[str]]:
@@ -64,23 +72,27 @@ TEST_MUST_DIFFER = (
 )
 """Choices for which a test pump takes only kinds that no train or val pump has."""
 
-FREE_WEIGHT = 3
-"""How many named kinds a free one stands for when kinds are drawn: its form is another in every pump."""
+
+def is_free(kind: str) -> bool:
+    """Whether the kind's form is drawn at random for each pump; such kinds are named free_..."""
+    return kind.startswith("free_")
 
 
-def kinds_for(choice: str, split: Split) -> tuple[str, ...]:
+def kinds_for(choice: str, split: Pool) -> tuple[str, ...]:
     """The kinds of one choice that a split may use, in the table's order."""
+    if split == "family":
+        return tuple(kind for kind in kinds_for(choice, "train") if not is_free(kind))
     allowed = tuple(kind for kind, splits in KINDS[choice].items() if split in splits)
     if split == "test" and choice in TEST_MUST_DIFFER:
         allowed = tuple(kind for kind in allowed if "train" not in KINDS[choice][kind])
     return allowed
 
 
-def pick_kind(rng: np.random.Generator, choice: str, split: Split, without: tuple[str, ...] = ()) -> str:
+def pick_kind(rng: np.random.Generator, choice: str, split: Pool, without: tuple[str, ...] = ()) -> str:
     """Draws one allowed kind, a free one `FREE_WEIGHT` times as often as a named one.
 
     `without` leaves out kinds that do not fit the pump at hand.
     """
     allowed = [kind for kind in kinds_for(choice, split) if kind not in without]
-    lots = [kind for kind in allowed for _ in range(FREE_WEIGHT if kind.startswith("free_") else 1)]
+    lots = [kind for kind in allowed for _ in range(FREE_WEIGHT if is_free(kind) else 1)]
     return str(lots[int(rng.integers(len(lots)))])

@@ -16,7 +16,7 @@ from tools.render.pump_shape import (
     ManifoldShape,
     PortShape,
 )
-from tools.render.pump_shape_kinds import Split, pick_kind
+from tools.render.pump_shape_kinds import Pool, Split, pick_kind
 
 Rng = np.random.Generator
 
@@ -50,7 +50,7 @@ class Basics:
     chamber_mm: float
     metal: bool
     connection: Connection
-    split: Split
+    split: Pool
 
 
 def chance(rng: Rng, probability: float) -> bool:

@@ -5,6 +5,7 @@ import numpy as np
 from tools.render.air_fittings import air_line, muffler
 from tools.render.air_valve import air_valve
 from tools.render.fasteners import pan_screw
+from tools.render.free_air import free_block
 from tools.render.joints import Joint
 from tools.render.outlines import circle, rounded_polyline, rounded_rectangle
 from tools.render.pieces import Pieces, piece, together
@@ -127,6 +128,10 @@ def _waisted(shape: PumpShape) -> Mesh:
     return join([loft(sections), pad])
 
 
+def _free(shape: PumpShape) -> Mesh:
+    return free_block(shape, block_half_x(shape))
+
+
 _BLOCKS = {
     "rectangular": _rectangular,
     "rounded": _rounded,
@@ -134,6 +139,7 @@ _BLOCKS = {
     "drum": _drum,
     "octagonal": _octagonal,
     "waisted": _waisted,
+    "free_block": _free,
 }
 
 

@@ -1,4 +1,4 @@
-"""The air valve on the air section: box with a screwed cover, spool, plate, stepped box or upright spool.
+"""The air valve on the air section: box with a screwed cover, spool, plate, stepped box, upright spool or a free form.
 
 Local frame: the mounting face of the block at z = 0, z outward, y up.
 """
@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tools.render.fasteners import hexagon, pan_screw
+from tools.render.free_air import free_valve
 from tools.render.outlines import Points, rounded_rectangle
 from tools.render.pieces import Pieces, piece, together
 from tools.render.pump_shape import PumpShape
@@ -26,14 +27,15 @@ class Valve:
 def air_valve(shape: PumpShape) -> Valve:
     """The valve block with its screws and the nameplate's place."""
     w, d, h = shape.air.valve_size_mm
-    body, face, screws_at = _VALVES[shape.air.valve](w, h, d, shape.air.valve_screws)
+    body, face, screws_at = _body(shape)
     screw = pan_screw(round(float(np.clip(0.045 * min(w, h), 2.5, 7.0)), 1))
     parts = [piece(body, "air_valve", "air_section")]
     parts += [
         piece(placed(screw, shifted(x, y, face, turn=0.5 * k)), "bolt", "fastener")
         for k, (x, y) in enumerate(screws_at)
     ]
-    parts.append(_nameplate(shape.air.nameplate, w, h, face))
+    covered = shape.air.valve == "free_valve" and face < d  # what stands on a free valve's face may lie over the plate
+    parts.append(_nameplate("none" if covered else shape.air.nameplate, w, h, face))
     inlet = pose((0.0, -0.3 * h, face - 0.5), (0.0, 0.0, 1.0), (0.0, 1.0, 0.0))
     exhaust = pose((0.26 * w, -0.48 * h, 0.45 * d), (0.0, -1.0, 0.0), (0.0, 0.0, 1.0))
     return Valve(together(parts), inlet, exhaust)
@@ -41,8 +43,15 @@ def air_valve(shape: PumpShape) -> Valve:
 
 def valve_screws(shape: PumpShape) -> int:
     """Screws of the valve's cover as built: the shape's count, rounded to one the cover's layout has."""
+    return len(_body(shape)[2])
+
+
+def _body(shape: PumpShape) -> tuple[Mesh, float, list[tuple[float, float]]]:
+    """The body, the height of its screwed face and the screws' places on it."""
+    if shape.air.valve == "free_valve":
+        return free_valve(shape)
     w, d, h = shape.air.valve_size_mm
-    return len(_VALVES[shape.air.valve](w, h, d, shape.air.valve_screws)[2])
+    return _VALVES[shape.air.valve](w, h, d, shape.air.valve_screws)
 
 
 def _around(w: float, h: float, count: int, share: float = 0.42) -> list[tuple[float, float]]:

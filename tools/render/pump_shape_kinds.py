@@ -54,8 +54,8 @@ KINDS: dict[str, dict[str, frozenset[str]]] = {
     "neck": _kinds(every="elbow", train="bulb box", test="tapered"),
     "flange_build": _kinds(every="fixed", train="loose hub", test="gusseted"),
     "threaded_boss": _kinds(train="round hex ribbed", test="octagon flared"),
-    "air_block": _kinds(train="rectangular rounded finned drum", test="octagonal waisted"),
-    "air_valve": _kinds(train="box spool plate", test="stepped_box upright_spool"),
+    "air_block": _kinds(train="rectangular rounded finned drum free_block", test="octagonal waisted"),
+    "air_valve": _kinds(train="box spool plate free_valve", test="stepped_box upright_spool"),
     "muffler": _kinds(every="none", train="cylinder finned cone", test="bullet canister"),
     "feet": _kinds(train="plate stamped molded", test="rails splayed pedestal"),
 }

@@ -1,4 +1,4 @@
-"""Manifolds: elbows and pipe, cast arch, bolted tee, straight header, diagonals, a block or a webbed pipe.
+"""Manifolds: elbows and pipe, cast arch, bolted tee, straight header, diagonals, a block, a webbed pipe or a free form.
 
 Manifold frame: origin in the middle of the pump (on the diaphragm axis), z toward this manifold's side; the
 inlet manifold is the discharge one turned by half a turn about x.
@@ -9,8 +9,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from tools.render.fasteners import hexagon
+from tools.render.free_runs import TOP, free_run
 from tools.render.necks import joint_bolts, joint_half_height, neck
-from tools.render.outlines import Points, bent_path, circle, rounded_rectangle
+from tools.render.outlines import Points, bent_path, circle, divided, rounded_rectangle
 from tools.render.pieces import Pieces, piece, together
 from tools.render.pump_shape import ManifoldShape, PumpShape
 from tools.render.solids import Mesh, clear_of, drum, join, placed, pose, prism, shifted, sweep
@@ -67,7 +68,7 @@ def drop_of(m: ManifoldShape) -> float:
 
 def top_of_run(m: ManifoldShape) -> float:
     """Highest reach of the run above the port's center line, mm."""
-    return {"block_header": 1.05, "cast_arch": 1.22, "bolted_tee": 1.52, "diagonal_pipe": 1.3}.get(
+    return {"block_header": 1.05, "cast_arch": 1.22, "bolted_tee": 1.52, "diagonal_pipe": 1.3, "free_run": TOP}.get(
         m.kind, 1.02
     ) * m.pipe_radius_mm
 
@@ -106,7 +107,7 @@ def _cast_arch(shape: PumpShape, run: Run) -> list[Mesh]:
     """A cast arch of rounded rectangular section, thicker over the middle, with a raised back."""
     m = shape.manifold
     bend = min(1.6 * m.bend_mm, 0.95 * (run.line_z - run.joint_z) + 0.1)
-    path, share = _divided(bent_path(_corner_path(run), bend, 14))
+    path, share = divided(bent_path(_corner_path(run), bend, 14))
     section = rounded_rectangle(2.2 * m.pipe_radius_mm, 1.95 * m.pipe_radius_mm, 0.62 * m.pipe_radius_mm, 7)
     swell = 1.0 + 0.2 * np.exp(-(((share - 0.5) / 0.2) ** 2))
     bodies = [sweep(path, section, up=(0.0, 1.0, 0.0), scale=swell), *_reach_out(shape, run)]
@@ -115,13 +116,6 @@ def _cast_arch(shape: PumpShape, run: Run) -> list[Mesh]:
         line = bent_path(_corner_path(run), m.bend_mm, 10)[6:-6] + np.array([0.0, 0.0, 0.9 * m.pipe_radius_mm])
         bodies.append(sweep(line, back, up=(0.0, 1.0, 0.0)))
     return bodies
-
-
-def _divided(path: Points, count: int = 33) -> tuple[Points, Points]:
-    """The path with its long straight pieces divided, and the share of its length at each point."""
-    stations = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(path, axis=0), axis=1))])
-    fine = np.unique(np.concatenate([stations, np.linspace(0.0, stations[-1], count)]))
-    return np.column_stack([np.interp(fine, stations, path[:, k]) for k in range(3)]), fine / stations[-1]
 
 
 def _bolted_tee(shape: PumpShape, run: Run) -> list[Mesh]:
@@ -223,6 +217,10 @@ def _block_header(shape: PumpShape, run: Run) -> list[Mesh]:
     return [*bodies, *_reach_out(shape, run)]
 
 
+def _free_run(shape: PumpShape, run: Run) -> list[Mesh]:
+    return [*free_run(shape, _corner_path(run), with_hub=not run.end_side), *_reach_out(shape, run)]
+
+
 _BUILDERS = {
     "pipe_elbow": _pipe_elbow,
     "cast_arch": _cast_arch,
@@ -231,4 +229,5 @@ _BUILDERS = {
     "diagonal_pipe": _diagonal_pipe,
     "block_header": _block_header,
     "webbed_pipe": _webbed_pipe,
+    "free_run": _free_run,
 }

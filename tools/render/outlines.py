@@ -94,3 +94,10 @@ def bent_path(corners: ArrayLike, bend_mm: float, steps: int = 10) -> Points:
             out.append(middle + (np.sin((1 - t) * angle) * first + np.sin(t * angle) * last) / np.sin(angle))
     out.append(points[-1])
     return np.array(out)
+
+
+def divided(path: Points, count: int = 33) -> tuple[Points, Points]:
+    """The path (K, 3) with its long straight pieces divided, and the share of its length at each point."""
+    stations = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(path, axis=0), axis=1))])
+    fine = np.unique(np.concatenate([stations, np.linspace(0.0, stations[-1], count)]))
+    return np.column_stack([np.interp(fine, stations, path[:, k]) for k in range(3)]), fine / stations[-1]

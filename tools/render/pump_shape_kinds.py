@@ -46,7 +46,8 @@ KINDS: dict[str, dict[str, frozenset[str]]] = {
     ),
     "bolt_seat": _kinds(every="flush", train="counterbored pads"),
     "manifold": _kinds(
-        train="pipe_elbow cast_arch bolted_tee straight_header", test="diagonal_pipe block_header webbed_pipe"
+        train="pipe_elbow cast_arch bolted_tee straight_header free_run",
+        test="diagonal_pipe block_header webbed_pipe",
     ),
     "manifold_joint": _kinds(
         every="plain", train="round_flange oval_flange small_band", test="square_flange union_nut"

@@ -181,11 +181,11 @@ def loft(sections: Sequence[Points], flat_ends: bool = False) -> Mesh:
 
 
 def sweep(path: ArrayLike, section: Points, up: ArrayLike = (0.0, 0.0, 1.0), scale: ArrayLike | None = None) -> Mesh:
-    """Moves a plane section (N, 2) along a path (K, 3), carried without twist.
+    """Moves a plane section along a path (K, 3), carried without twist.
 
     Args:
         path: points of the middle line.
-        section: corners; its second axis starts along `up`.
+        section: corners (N, 2), or (K, N, 2) for one section at each point; the second axis starts along `up`.
         up: direction the section's second axis starts from.
         scale: optional (K,) factor on the section at each point.
     """
@@ -194,12 +194,13 @@ def sweep(path: ArrayLike, section: Points, up: ArrayLike = (0.0, 0.0, 1.0), sca
     tangents /= np.linalg.norm(tangents, axis=1, keepdims=True)
     y_axis = pose(line[0], tangents[0], up)[:3, 1]
     factors = np.ones(len(line)) if scale is None else np.asarray(scale, dtype=np.float64)
+    outlines = np.broadcast_to(section, (len(line), *section.shape[-2:]))
     rings = []
-    for point, tangent, factor in zip(line, tangents, factors, strict=True):
+    for point, tangent, factor, outline in zip(line, tangents, factors, outlines, strict=True):
         y_axis = y_axis - (y_axis @ tangent) * tangent
         y_axis = y_axis / np.linalg.norm(y_axis)
         x_axis = np.cross(y_axis, tangent)
-        rings.append(point + factor * (section[:, :1] * x_axis + section[:, 1:] * y_axis))
+        rings.append(point + factor * (outline[:, :1] * x_axis + outline[:, 1:] * y_axis))
     return loft(rings)
 
 

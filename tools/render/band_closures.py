@@ -3,6 +3,7 @@
 import numpy as np
 
 from tools.render.fasteners import head, nearest_size, thread_diameter
+from tools.render.free_forms import between
 from tools.render.outlines import rounded_rectangle
 from tools.render.pieces import Pieces, piece, together
 from tools.render.pump_shape import JointShape
@@ -22,7 +23,12 @@ def closure(shape: JointShape, radius: float, half: float, angle: float) -> tupl
     size = shape.bolt_size or nearest_size(system, 0.55 * half)
     thread = thread_diameter(system, size)
     gap, rise = 1.4 * thread, 2.3 * thread
-    lugs, span, bolt_y = _LUGS[shape.closure](gap, rise, half, shape.band_mm, thread)
+    build, wide = _LUGS.get(shape.closure), half
+    if build is None:
+        rng = np.random.default_rng([shape.form, 6])
+        build = (_plates, _ears, _t_bolt)[int(rng.integers(3))]
+        gap, rise, wide = gap * between(rng, 0.7, 1.8), rise * between(rng, 0.75, 1.7), half * between(rng, 0.5, 1.25)
+    lugs, span, bolt_y = build(gap, rise, wide, shape.band_mm, thread)
     here = shifted(turn=angle) @ shifted(y=radius)
     parts = [piece(placed(join(lugs), here), "clamp_band", "band")]
     along = pose((span / 2.0, bolt_y, 0.0), (1.0, 0.0, 0.0), (0.0, 0.0, 1.0))

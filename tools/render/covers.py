@@ -9,6 +9,8 @@ from collections.abc import Callable
 import numpy as np
 
 from tools.render.fasteners import hexagon
+from tools.render.free_forms import between
+from tools.render.free_round import free_profile
 from tools.render.outlines import Points, rounded_polyline, rounded_rectangle
 from tools.render.pieces import Pieces, piece
 from tools.render.pump_shape import CoverShape
@@ -41,7 +43,7 @@ def cover(shape: CoverShape, start_mm: float, base_mm: float) -> tuple[Pieces, H
 def cover_profile(shape: CoverShape, start_mm: float) -> Points:
     """(N, 2) the dish as (r, z) from the axis outward to a small fillet into the joint's face at z = 0."""
     r, h = start_mm, shape.depth_mm
-    corners = _PROFILES[shape.profile](r, h)
+    corners = free_profile(shape.form, r, h) if shape.profile == "free_profile" else _PROFILES[shape.profile](r, h)
     if shape.ribs == "concentric":
         corners = _with_rings(corners, shape.rib_count, shape.rib_height_mm, shape.rib_thickness_mm)
     fillet = 0.05 * r
@@ -133,7 +135,21 @@ def _ribs(shape: CoverShape, start: float, base: float, height: HeightAt) -> lis
     if shape.ribs in ("waffle", "parallel"):
         directions = (0.0, np.pi / 2.0) if shape.ribs == "waffle" else (0.0,)
         return [rib for turn in directions for rib in _grid(shape, start, base, height, turn)]
+    if shape.ribs == "free_ribs":
+        return _free_ribs(shape, start, base, height)
     return []
+
+
+def _free_ribs(shape: CoverShape, start: float, base: float, height: HeightAt) -> list[Mesh]:
+    """Spokes of any number and breadth, a grid at any turn, or both."""
+    rng = np.random.default_rng([shape.form, 5])
+    spokes, grids = int(rng.integers(3, 25)), int(rng.choice([0, 1, 1, 2]))
+    ribs = []
+    if rng.random() < 0.6 or not grids:
+        ribs += _spokes(shape, start, base, height, spokes, between(rng, 0.4, 2.6))
+    for turn in rng.uniform(0.0, np.pi, grids) if rng.random() < 0.5 else ():
+        ribs += _grid(shape, start, base, height, float(turn))
+    return ribs
 
 
 def _spokes(

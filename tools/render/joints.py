@@ -15,6 +15,7 @@ import numpy as np
 
 from tools.render.band_closures import closure
 from tools.render.fasteners import Head, head
+from tools.render.free_round import free_rim, free_section
 from tools.render.outlines import Points, circle, rounded_rectangle, segments_for
 from tools.render.pieces import Pieces, local_circle, piece, together
 from tools.render.pump_shape import JointShape
@@ -62,7 +63,10 @@ def bolt_angles(shape: JointShape) -> Points:
 
 def _clamped(shape: JointShape) -> Joint:
     radius, half = shape.diameter_mm / 2.0, shape.front_mm
-    section, edge_z = _band_section(shape.kind, radius, half, shape.band_mm)
+    if shape.kind == "free_band":
+        section, edge_z = free_section(shape.form, radius, half, shape.band_mm)
+    else:
+        section, edge_z = _band_section(shape.kind, radius, half, shape.band_mm)
     under = float(section[:, 0].min()) - 0.2
     band = lathe(section)
     made = [closure(shape, radius, half, angle) for angle in _closure_angles(shape)]
@@ -208,7 +212,7 @@ def _bolted(shape: JointShape) -> Joint:
     rest = max(front, seat_z + bolt.height_mm)
     nuts = shape.bolt_seat_mm >= 0.0 and shape.bolt_system != "inch"
     back_radius = circle_radius - 1.1 * bolt.seat_radius_mm - 1.0 if nuts else shape.back_share * radius * 0.93
-    if shape.kind in ("rim_squarish", "rim_two_flats"):
+    if shape.kind in ("rim_squarish", "rim_two_flats", "free_rim"):
         back_radius = min(back_radius, shape.back_share * shape.flat_share * radius - 3.0)
     elif shape.kind == "rim_scalloped":
         back_radius = min(back_radius, shape.back_share * (radius - _scallop_depth(shape, radius)) - 3.0)
@@ -241,6 +245,8 @@ def _rim_outline(shape: JointShape, radius: float) -> Points:
     n = segments_for(radius)
     if shape.kind == "rim_scalloped":
         return _scalloped(shape, radius)
+    if shape.kind == "free_rim":
+        return free_rim(shape.form, radius, shape.flat_share, shape.bolt_count, shape.clock_rad)
     if shape.kind in ("rim_squarish", "rim_two_flats"):
         flat = shape.flat_share * radius
         half = np.arccos(shape.flat_share)

@@ -21,6 +21,7 @@ class CoverShape:
             across.
         boss_radius_mm, boss_height_mm: of the center boss.
         channel: a raised liquid passage runs up and down over the dish.
+        form: what a free kind's form is drawn from.
     """
 
     profile: str
@@ -33,6 +34,7 @@ class CoverShape:
     boss_radius_mm: float
     boss_height_mm: float
     channel: bool
+    form: int = 0
 
 
 @dataclass(frozen=True)
@@ -54,8 +56,9 @@ class JointShape:
         clock_rad: angle of the first bolt (bolted) or closure (clamped) from "up", counter-clockwise seen
             from outside.
         closure, closure_count: of a band.
-        flat_share: for squarish outlines, distance of the flats as a share of the radius.
+        flat_share: for squarish and free outlines, distance of the flats as a share of the radius.
         back_share: the air section's flange diameter as a share of the cover's.
+        form: what a free kind's form is drawn from.
     """
 
     housing_joint: HousingJoint
@@ -77,6 +80,7 @@ class JointShape:
     closure_count: int
     flat_share: float
     back_share: float
+    form: int = 0
 
 
 @dataclass(frozen=True)
@@ -100,6 +104,7 @@ class PortShape:
         run_mm: length of the pipe beyond the port.
         run_turn_rad: which way an elbow beyond the port leads, from "up", counter-clockwise seen from
             outside.
+        form: what a free kind's form is drawn from.
     """
 
     connection: Connection
@@ -125,6 +130,7 @@ class PortShape:
     bolt_head: str = "hex_washer"
     run_mm: float = 0.0
     run_turn_rad: float = 0.0
+    form: int = 0
 
     @property
     def at_center(self) -> bool:

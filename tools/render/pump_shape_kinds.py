@@ -29,16 +29,16 @@ def _kinds(train: str = "", val: str = "", test: str = "", every: str = "") -> d
 
 KINDS: dict[str, dict[str, frozenset[str]]] = {
     "cover_profile": _kinds(
-        train="sphere cone flat_step stepped_dome ellipsoid bell",
+        train="sphere cone flat_step stepped_dome ellipsoid bell free_profile",
         val="saucer",
         test="ring_bulge double_cone pillow",
     ),
-    "cover_ribs": _kinds(every="none", train="radial gussets concentric waffle", test="parallel cross"),
+    "cover_ribs": _kinds(every="none", train="radial gussets concentric waffle free_ribs", test="parallel cross"),
     "cover_boss": _kinds(every="none", train="plain disk hex_plug dimple", test="ring square_plug"),
-    "band_section": _kinds(train="band_flat band_v band_round", test="band_lipped band_channel"),
-    "band_closure": _kinds(train="lugs t_bolt ears", test="saddle"),
+    "band_section": _kinds(train="band_flat band_v band_round free_band", test="band_lipped band_channel"),
+    "band_closure": _kinds(train="lugs t_bolt ears free_closure", test="saddle"),
     "rim_outline": _kinds(
-        train="rim_round rim_scalloped rim_square_plate rim_squarish",
+        train="rim_round rim_scalloped rim_square_plate rim_squarish free_rim",
         test="rim_two_flats rim_octagon_plate rim_stepped",
     ),
     "bolt_head": _kinds(
@@ -54,7 +54,7 @@ KINDS: dict[str, dict[str, frozenset[str]]] = {
     ),
     "neck": _kinds(every="elbow", train="bulb box", test="tapered"),
     "flange_build": _kinds(every="fixed", train="loose hub", test="gusseted"),
-    "threaded_boss": _kinds(train="round hex ribbed", test="octagon flared"),
+    "threaded_boss": _kinds(train="round hex ribbed free_boss", test="octagon flared"),
     "air_block": _kinds(train="rectangular rounded finned drum free_block", test="octagonal waisted"),
     "air_valve": _kinds(train="box spool plate free_valve", test="stepped_box upright_spool"),
     "muffler": _kinds(every="none", train="cylinder finned cone", test="bullet canister"),

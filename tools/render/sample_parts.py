@@ -16,7 +16,7 @@ from tools.render.pump_shape import (
     ManifoldShape,
     PortShape,
 )
-from tools.render.pump_shape_kinds import Pool, Split, pick_kind
+from tools.render.pump_shape_kinds import Pool, Split, is_free, pick_kind
 
 Rng = np.random.Generator
 
@@ -63,6 +63,11 @@ def between(rng: Rng, low: float, high: float) -> float:
     return float(rng.uniform(low, high))
 
 
+def form_of(rng: Rng, *kinds: str) -> int:
+    """What the form of free kinds is drawn from; 0, and nothing drawn, where none of the kinds is free."""
+    return int(rng.integers(2**31)) if any(is_free(kind) for kind in kinds) else 0
+
+
 def draw_basics(rng: Rng, split: Split) -> Basics:
     """Size, chamber, material and connection as they go together in the trade (common practice)."""
     names = list(SIZE_WEIGHTS)
@@ -102,7 +107,7 @@ def draw_joint(rng: Rng, basics: Basics, clamped: bool | None = None, bolt_count
     inset = seat + between(rng, 1.5, 3.0 + 0.012 * d) + (2.0 if seat_kind == "counterbored" else 0.0)
     front = between(rng, 0.045, 0.085) * d * (1.0 if basics.metal else 1.25)
     flat_share = between(rng, 0.86, 0.95)
-    if kind in ("rim_squarish", "rim_two_flats"):
+    if kind in ("rim_squarish", "rim_two_flats", "free_rim"):
         inset += (1.0 - flat_share) * d / 2.0
     seat_height = {"counterbored": -min(0.8 * made.height_mm, 0.55 * front), "pads": 0.25 * front}.get(seat_kind, 0.0)
     half_pitch = np.pi / count
@@ -112,7 +117,7 @@ def draw_joint(rng: Rng, basics: Basics, clamped: bool | None = None, bolt_count
         back_mm=front * between(rng, 0.6, 1.0), seam_mm=between(rng, 0.8, 3.0), band_mm=0.0, bolt_count=count,
         bolt_head=head_kind, bolt_system=system, bolt_size=size, bolt_seat=seat_kind,
         bolt_seat_mm=seat_height, bolt_inset_mm=inset, clock_rad=clock, closure="none", closure_count=0,
-        flat_share=flat_share, back_share=float(rng.choice([1.0, 0.99, 0.97])),
+        flat_share=flat_share, back_share=float(rng.choice([1.0, 0.99, 0.97])), form=form_of(rng, kind),
     )  # fmt: skip
 
 
@@ -121,14 +126,15 @@ def _draw_band(rng: Rng, basics: Basics) -> JointShape:
     half = between(rng, 0.03, 0.055) * d + 2.0
     system = str(rng.choice(["metric", "inch"]))
     size = nearest_size(system, between(rng, 0.45, 0.65) * half + 1.5)
+    kind = pick_kind(rng, "band_section", basics.split)
     return JointShape(
-        housing_joint="clamp_band", kind=pick_kind(rng, "band_section", basics.split), diameter_mm=d,
+        housing_joint="clamp_band", kind=kind, diameter_mm=d,
         front_mm=half, back_mm=half, seam_mm=between(rng, 0.8, 2.5),
         band_mm=between(rng, 1.2, 2.0) + 0.006 * d, bolt_count=0, bolt_head="hex", bolt_system=system,
         bolt_size=size, bolt_seat="flush", bolt_seat_mm=0.0, bolt_inset_mm=0.0,
         clock_rad=float(rng.choice([-1.0, 1.0])) * between(rng, 0.9, 2.2),
-        closure=pick_kind(rng, "band_closure", basics.split), closure_count=int(rng.choice([1, 2])),
-        flat_share=1.0, back_share=1.0,
+        closure=(closure := pick_kind(rng, "band_closure", basics.split)), closure_count=int(rng.choice([1, 2])),
+        flat_share=1.0, back_share=1.0, form=form_of(rng, kind, closure),
     )  # fmt: skip
 
 
@@ -147,7 +153,7 @@ def draw_cover(rng: Rng, basics: Basics) -> CoverShape:
         rib_count=int(rng.integers(*rib_counts)),
         rib_height_mm=between(rng, 0.015, 0.045) * d, rib_thickness_mm=between(rng, 0.016, 0.034) * d + 1.0,
         boss_radius_mm=between(rng, 0.07, 0.15) * d, boss_height_mm=between(rng, 0.015, 0.05) * d,
-        channel=chance(rng, 0.15),
+        channel=chance(rng, 0.15), form=form_of(rng, profile, ribs),
     )  # fmt: skip
 
 
@@ -214,10 +220,11 @@ def thread_port(rng: Rng, basics: Basics, standard: str, toward: str) -> PortSha
     row = find_thread(standard, basics.nominal_in)
     if row is None:
         raise ValueError(f"{standard} has no {basics.nominal_in} thread")
+    build = pick_kind(rng, "threaded_boss", basics.split)
     return PortShape(
         connection="threaded", standard=standard, nominal_in=basics.nominal_in, toward=toward,
-        bore_mm=row.minor_diameter_mm, build=pick_kind(rng, "threaded_boss", basics.split),
-        boss_mm=row.major_diameter_mm * 0.5 * between(rng, 1.3, 1.5) + 2.0,
+        bore_mm=row.minor_diameter_mm, build=build,
+        boss_mm=row.major_diameter_mm * 0.5 * between(rng, 1.3, 1.5) + 2.0, form=form_of(rng, build),
     )  # fmt: skip
 
 

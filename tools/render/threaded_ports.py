@@ -7,6 +7,7 @@ import numpy as np
 
 from reference_geometry.standards import PipeThread, find_pipe, find_thread
 from tools.render.fasteners import hexagon
+from tools.render.free_round import free_boss_outline
 from tools.render.outlines import bent_path, circle, rounded_polyline, rounded_rectangle
 from tools.render.pieces import Pieces, local_circle, piece, together
 from tools.render.port_passage import passage
@@ -30,7 +31,7 @@ def threaded_port(shape: PortShape, neck_radius: float, reach: float, depth: flo
     engaged = thread.useful_length_mm or 0.3 * thread.major_diameter_mm
     length = min(1.5 * engaged + 3.0, 0.9 * reach)
     outer = shape.boss_mm
-    parts = [piece(_boss(shape.build, outer, length, thread.major_diameter_mm / 2.0), "threaded_boss", "wetted")]
+    parts = [piece(_boss(shape, length, thread.major_diameter_mm / 2.0), "threaded_boss", "wetted")]
     parts.append(
         piece(
             tube(thread.minor_diameter_mm / 2.0 - 1.0, max(neck_radius, outer * 0.82), -reach, -0.85 * length),
@@ -65,12 +66,18 @@ def threaded_port(shape: PortShape, neck_radius: float, reach: float, depth: flo
     return together(parts)
 
 
-def _boss(build: str, outer: float, length: float, mouth: float) -> Mesh:
+def _boss(shape: PortShape, length: float, mouth: float) -> Mesh:
     """A boss with a through hole of the mouth's radius."""
+    build, outer = shape.build, shape.boss_mm
     bevel = 0.05 * outer
-    if build in ("hex", "octagon"):
+    if build in ("hex", "octagon", "free_boss"):
         corners = 6 if build == "hex" else 8
-        body = prism(circle(outer, corners, turn=np.pi / corners), -length, 0.0, bevel)
+        outline = (
+            free_boss_outline(shape.form, outer)
+            if build == "free_boss"
+            else circle(outer, corners, turn=np.pi / corners)
+        )
+        body = prism(outline, -length, 0.0, bevel)
         return cut(body, [drum(mouth, -length - 1.0, 1.0)])
     if build == "flared":
         line = rounded_polyline(

@@ -1,7 +1,8 @@
-"""Feet with their mounting holes: plate, stamped, molded, rails, splayed legs, pedestals. Pump frame."""
+"""Feet with their mounting holes: plate, stamped, molded, rails, splayed legs, pedestals, a free form. Pump frame."""
 
 import numpy as np
 
+from tools.render.free_feet import free_feet
 from tools.render.manifolds import Run
 from tools.render.outlines import Points, circle, rounded_rectangle
 from tools.render.pieces import Pieces, piece
@@ -247,6 +248,13 @@ def _pedestal(shape: PumpShape, run: Run) -> list[Mesh]:
     return bodies
 
 
+def _free(shape: PumpShape, run: Run) -> list[Mesh]:
+    def drill(body: Mesh, places: Points) -> Mesh:
+        return cut(body, _hole_tools(shape, places))
+
+    return free_feet(shape, run.neck_x, hole_places(shape), drill)
+
+
 _FEET = {
     "pedestal": _pedestal,
     "plate": _plate,
@@ -254,4 +262,5 @@ _FEET = {
     "molded": _molded,
     "rails": _rails,
     "splayed": _splayed,
+    "free_feet": _free,
 }

@@ -136,3 +136,13 @@ def lofted(
         flat = ((1.0 - share) * first + share * last) * (half_x * wide, half_y * tall)
         sections.append(np.column_stack([flat, np.full(CORNERS, low + 0.5 * (t + 1.0) * (high - low))]))
     return loft(sections)
+
+
+def slab(outline: Points, half_x: float, half_y: float, low: float, high: float, bevel: float) -> Mesh:
+    """A straight body over a free outline (CORNERS, 2), from `low` to `high` along z, mm.
+
+    `bevel` is the share by which its end faces are smaller.
+    """
+    along = np.array([-1.0, -0.7, 0.7, 1.0])
+    factors = np.array([1.0 - bevel, 1.0, 1.0, 1.0 - bevel])
+    return lofted(outline, outline, Course(along, factors, factors, np.zeros(4)), half_x, half_y, low, high)

@@ -58,7 +58,7 @@ KINDS: dict[str, dict[str, frozenset[str]]] = {
     "air_block": _kinds(train="rectangular rounded finned drum free_block", test="octagonal waisted"),
     "air_valve": _kinds(train="box spool plate free_valve", test="stepped_box upright_spool"),
     "muffler": _kinds(every="none", train="cylinder finned cone", test="bullet canister"),
-    "feet": _kinds(train="plate stamped molded", test="rails splayed pedestal"),
+    "feet": _kinds(train="plate stamped molded free_feet", test="rails splayed pedestal"),
 }
 """Choice -> kind -> splits that may use it."""
 

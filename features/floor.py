@@ -43,6 +43,8 @@ _COIN_FLAWS = 0.03
 """Error of a point of a coin's seen rim over its radius, so that 12 of them know the slant as well as the rim does."""
 _SAME_FACE = 0.5
 _OTHER_WAY_PULL = 3.0
+_NO_WALL_SD = 0.35
+"""A joint whose size stays this open, relatively, was seen edge-on or is none: others are not measured by it."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -160,7 +162,7 @@ def measure_by_floor(
 def _standing(
     photo: Photo, joint: CircleSighting, shared_px: float, poses: Sequence[PlanePose], reference: ScaleReference
 ) -> OnFloor | None:
-    """The joint under every possible lens, as the best of them has it; None where it cannot stand on this floor."""
+    """The joint under every possible lens, as the best of them has it; None where it can't or says nothing."""
     tried = []
     for focal, height in lenses(photo.focal):
         starts = poses if focal is photo.focal else plane_poses(reference, replace(photo, focal=focal))
@@ -172,7 +174,8 @@ def _standing(
         return None
     tried.sort(key=lambda one: -one.log_weight)
     best = tried[0].solved
-    return OnFloor(replace(best, length=over_lenses(best.length, tried, photo.name)), tried[0].focal)
+    length = over_lenses(best.length, tried, photo.name)
+    return OnFloor(replace(best, length=length), tried[0].focal) if length.relative_sd < _NO_WALL_SD else None
 
 
 def as_its_pose_has_it(coin: ScaleReference, pose: PlanePose, center_px: tuple[float, float]) -> ScaleReference:

@@ -11,7 +11,7 @@ from features.measured import MeasuredLength, log_covariance
 from features.which_edge import CHAMFER, CHAMFER_CHANCE
 from reference_geometry.standards.flanges import Flange, flanges
 from reference_geometry.standards.pipe import find_pipe
-from reference_geometry.standards.sizes import NominalSize, parse_size
+from reference_geometry.standards.sizes import NominalSize, parse_size, size_of
 from reference_geometry.standards.threads import PipeThread, threads
 
 Array = NDArray[np.float64]
@@ -27,6 +27,11 @@ _FLANGE_SPREAD = {
     "port_bore": 0.055,
 }
 _THREAD_SPREAD = {"thread_major_diameter": 0.010, "port_bore": 0.020, "thread_pitch": 0.01}
+_JOINT = "chamber_diameter"
+_JOINT_AT_ONE_INCH_MM, _JOINT_POWER, _JOINT_SPREAD = 218.0, 0.6, 0.15
+"""A pump's joint goes with the flow that its ports carry: its diameter for 1 in. ports, the power of the nominal size
+that it grows with, and its spread (common practice, from memory). It tells something where a port's own lengths tell
+little, and what there is to tell of a mouth where only ratios are known."""
 
 _FLANGE_PRIOR = {"ASME B16.5 Class 150": 0.45, "EN 1092-1 PN10/16": 0.4, "JIS B2220 10K": 0.15}
 _THREAD_PRIOR = {"NPT": 0.55, "BSP": 0.45}
@@ -76,11 +81,12 @@ def possible_ports(
 
     Returns:
         Ports, most probable first, probabilities summing to 1; empty when nothing about the port was
-        measured.
+        measured: a joint alone names no port.
     """
     about_port = [length for length in lengths if length.name in _FLANGE_SPREAD or length.name in _THREAD_SPREAD]
     if not about_port:
         return ()
+    about_port += [length for length in lengths if length.name == _JOINT]
     flanged, threaded = connection.get("flanged", 0.5), connection.get("threaded", 0.5)
     scored: list[tuple[str, str, int, float]] = []
     for flange in flanges():
@@ -110,6 +116,7 @@ def _flange_log(flange: Flange, lengths: list[MeasuredLength], hole_count: Mappi
             "bolt_circle_diameter": flange.bolt_circle_diameter_mm,
             "bolt_hole_diameter": flange.bolt_hole_diameter_mm,
             "port_bore": _usual_bore_mm(flange),
+            _JOINT: _usual_joint_mm(flange.nominal_in),
         }
         options.append(_gaussian_log(lengths, table, _FLANGE_SPREAD) + log(share))
     fit = float(np.logaddexp.reduce(options))
@@ -125,6 +132,10 @@ def _usual_bore_mm(flange: Flange) -> float:
     return nominal_mm if pipe is None else max(nominal_mm, pipe.bore_schedule_80_mm)
 
 
+def _usual_joint_mm(nominal_in: str) -> float:
+    return float(_JOINT_AT_ONE_INCH_MM * size_of(nominal_in).inches ** _JOINT_POWER)
+
+
 def _thread_log(thread: PipeThread, lengths: list[MeasuredLength], prior: float) -> float:
     # What is seen of a female thread's mouth is its crests, or the chamfer that clears its depth (common practice).
     options = []
@@ -134,6 +145,7 @@ def _thread_log(thread: PipeThread, lengths: list[MeasuredLength], prior: float)
             "thread_major_diameter": thread.major_diameter_mm,
             "port_bore": mouth,
             "thread_pitch": thread.pitch_mm,
+            _JOINT: _usual_joint_mm(thread.nominal_in),
         }
         options.append(_gaussian_log(lengths, table, _THREAD_SPREAD) + log(share))
     return float(np.logaddexp.reduce(options)) + float(np.log(prior + 1e-9))
@@ -146,7 +158,7 @@ def _gaussian_log(lengths: list[MeasuredLength], table: Mapping[str, float], spr
     if not use:
         return unexplained
     miss = np.array([np.log(length.value_mm / table[length.name]) for length in use])
-    covariance = log_covariance(use) + np.diag([spread[length.name] ** 2 for length in use])
+    covariance = log_covariance(use) + np.diag([spread.get(length.name, _JOINT_SPREAD) ** 2 for length in use])
     chol = np.linalg.cholesky(covariance)
     white = np.linalg.solve(chol, miss)
     # A heavier tail than a Gaussian's: one wrong edge must not rule out the right port for good.

@@ -89,7 +89,7 @@ class LearnedFinder:
         chamber = self._subject(question, maps, _chosen(rounds, "chamber", question.hint("chamber")))
         if chamber is not None:
             sightings = _with_chamber(sightings, question, chamber)
-        flange = self._subject(question, maps, _chosen(rounds, "flange", question.hint("port")))
+        flange = self._subject(question, maps, flange_of(question, maps, rounds))
         if flange is not None:
             sightings = _with_flange(sightings, question, flange, () if flange.maps is maps else rounds)
             sightings = replace(sightings, twin=find_twin(question, maps, rounds, flange.part))
@@ -161,6 +161,16 @@ def _chosen(rounds: Sequence[RoundPart], name: str, hint: LookAt | None) -> Roun
         return part.score + float(part.semi_axes_px[1]) / largest
 
     return max(parts, key=merit)
+
+
+def flange_of(question: PartQuestion, maps: PartMaps, rounds: Sequence[RoundPart]) -> RoundPart | None:
+    """The flange to measure; None where the photo rather shows the mouth of a thread."""
+    hint = question.hint("port")
+    flange, mouth = (_chosen(rounds, name, hint) for name in ("flange", "mouth"))
+    if flange is None or mouth is None or hint is not None:
+        return flange
+    connection = maps.attributes["connection"]
+    return flange if connection["flanged"] * flange.score >= connection["threaded"] * mouth.score else None
 
 
 def counted_chamber_bolts(chamber: Subject) -> tuple[CountedRing | None, Array]:

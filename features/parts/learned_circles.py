@@ -34,18 +34,21 @@ class Trust:
         outline_sd: standard uncertainty of the outline itself where no edge confirms it, which is where it is worst; as
             seen on renders.
         border_sd: the same of the circle through the map's border under the reference's slant.
+        by_depth: power of the foreshortening with which both grow: seen at a slant a part's depth, a dome before its
+            rim, is mistaken for width. 0 of an opening, before which nothing stands.
     """
 
     reach: float
     astray: float
     outline_sd: float
     border_sd: float
+    by_depth: float = 2.0
 
 
 TRUST = {
     "chamber": Trust(0.055, 0.035, 0.03, 0.025),
     "flange": Trust(0.06, 0.05, 0.06, 0.03),
-    "mouth": Trust(0.15, 0.15, 0.15, 0.08),
+    "mouth": Trust(0.15, 0.15, 0.1, 0.08, by_depth=0.0),
 }
 WHICH: dict[str, Which] = {"chamber": "outermost", "flange": "outer", "mouth": "outer"}
 """Which edge a part is measured over: a joint's outermost; a flange's own, not that of the back of its thickness."""
@@ -261,9 +264,8 @@ def outline_of(
         outline, usual_sd = border.frame.to_photo(circle), trust.border_sd
     else:
         outline, usual_sd = part.outline_px(60), trust.outline_sd
-    # Seen at a slant a part's depth, a dome before its rim, is mistaken for width: errors grow with the foreshortening.
     flatness = float(part.semi_axes_px[1] / part.semi_axes_px[0])
-    outline_sd = usual_sd / max(flatness, 0.25) ** 2
+    outline_sd = usual_sd / max(flatness, 0.25) ** trust.by_depth
     seen = free(outline)
     if seen.mean() < LEAST_COVERAGE:
         return None

@@ -127,6 +127,32 @@ def test_a_mouth_far_from_the_card_is_rather_a_chamfer_than_the_next_sizes_crest
     assert 0.2 < ports[0].probability < 0.9
 
 
+@pytest.mark.parametrize(("joint_mm", "nominal"), [(218.0, "1"), (145.0, "1/2"), (335.0, "2")])
+def test_a_joint_tells_which_of_the_sizes_a_badly_seen_mouth_may_be(joint_mm, nominal):
+    """A mouth within 30 %, 15 % too large: pumps with 1/2, 1 and 2 in. ports have such joints (common practice).
+
+    NPT pipe is 21.34, 33.40 and 60.33 mm outside (ASME B1.20.1, from memory).
+    """
+    major_mm = {"1/2": 21.34, "1": 33.4, "2": 60.33}[nominal]
+    mouth, joint = _length("port_bore", 1.15 * major_mm, 0.3), _length("chamber_diameter", joint_mm, 0.03)
+    alone, told = (possible_ports(seen, {}, {"flanged": 0.02, "threaded": 0.98}) for seen in ([mouth], [mouth, joint]))
+    sure = [sum(port.probability for port in ports if port.nominal_in == nominal) for ports in (alone, told)]
+    assert 0.1 < sure[0] < sure[1] < 0.8
+    assert told[0].nominal_in == nominal
+
+
+@pytest.mark.parametrize(("joint_mm", "major_mm", "large"), [(421.0, 88.9, True), (144.0, 21.34, False)])
+def test_ratios_alone_tell_whether_a_thread_is_large(joint_mm, major_mm, large):
+    """Without a scale threads of 2 and 3 in. (ASME B1.20.1, from memory) are told from others by their pump's joint."""
+    lengths = [
+        _length("port_bore", 2.1 * 1.015 * major_mm, 0.02, unscaled=True),
+        _length("chamber_diameter", 2.1 * joint_mm, 0.02, unscaled=True),
+    ]
+    ports = possible_ports(lengths, {}, {"flanged": 0.02, "threaded": 0.98})
+    assert (ports[0].nominal_in in ("2", "3")) == large
+    assert 0.05 < ports[0].probability < 0.5
+
+
 def _shared_depth(flange=150.0, depth_sd=0.1):
     """A flange, its bore and a chamber by a card that lies elsewhere: the first two share the error of their depth."""
     depth = Contribution("offset", "offset:a.jpg:face", depth_sd)

@@ -99,6 +99,15 @@ def test_without_a_joint_the_card_tells_only_about_how_far_away_a_port_is():
     assert 0.15 < flange.length.relative_sd < 0.45
 
 
+def test_a_joint_seen_edge_on_does_not_spoil_the_port():
+    """What is seen of it is a line, and its size as open as that: the port is measured as if no joint were told."""
+    near_the_top = circle("flange_diameter", FOOT - 1.6 * DIAMETER_MM * DOWN, 120.0, 0.0)
+    _, beside = measured(joint(0.9, 89.0), near_the_top)
+    (alone,) = measured(near_the_top)
+    assert beside.length.value_mm == pytest.approx(alone.length.value_mm)
+    assert 0.15 < beside.length.relative_sd < 0.45
+
+
 def test_a_coin_on_the_floor_tells_its_slant_by_its_own_rim():
     """A 2 euro coin, 25.75 mm (Council Regulation (EC) 975/98), its rim drawn on the floor."""
     random = np.random.default_rng(3)

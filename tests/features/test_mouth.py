@@ -4,11 +4,14 @@ Pictures are drawn by OpenCV (cv2.circle); sizes are those of 1 in. NPT (ASME B1
 thread 29.7 mm, major diameter 33.4 mm, its chamfer a little more (common practice).
 """
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
 
-from features.parts.finder import PartQuestion
+from features.parts.finder import LookAt, PartQuestion
+from features.parts.learned import flange_of
 from features.parts.learned_circles import trace_mouth
 from features.parts.part_maps import RoundPart
 from features.parts.part_model import PartMaps, Window
@@ -39,7 +42,7 @@ def _question(gray):
     return PartQuestion("a.jpg", np.repeat(gray[..., None], 3, axis=2), gray, (pose,), False, False, (), {})
 
 
-def _maps():
+def _maps(attributes=None):
     """A map that shows nothing."""
     cells = SIZE // MAP_STRIDE
     shares = np.full((len(PART_CLASSES), cells, cells), 1e-3, np.float32)
@@ -47,7 +50,7 @@ def _maps():
     centers = np.zeros((len(ROUND_CLASSES), cells, cells), np.float32)
     shapes = np.zeros((len(ROUND_CLASSES), 5, cells, cells), np.float32)
     points = np.zeros((len(POINT_CLASSES), SIZE // 2, SIZE // 2), np.float32)
-    return PartMaps(Window(0.0, 0.0, 1.0, SIZE, SIZE), np.log(shares), points, centers, shapes, {})
+    return PartMaps(Window(0.0, 0.0, 1.0, SIZE, SIZE), np.log(shares), points, centers, shapes, attributes or {})
 
 
 def _told(stretch, aside_px=0.0, flatness=1.0):
@@ -91,3 +94,35 @@ def test_a_half_hidden_opening_is_found_in_the_middle_of_its_flange():
     diameter_mm = 2 * np.linalg.norm(found.sighting.points_px - MIDDLE, axis=1).mean() / px_per_mm
     assert 1e-4 < abs(diameter_mm / 38.0 - 1) < 0.015
     assert 0.3 < found.coverage < 0.6
+
+
+@pytest.mark.parametrize("flatness", [1.0, 0.6, 0.35])
+def test_a_mouth_without_edges_is_told_by_its_outline_however_slanted(flatness):
+    """A told outline's longer axis is as good seen at a slant as squarely: 7 % rms on 90 mouths of renders."""
+    blank = np.full((SIZE, SIZE), 120, np.uint8)
+    found = trace_mouth(_question(blank), (_told(1.0, flatness=flatness),), _maps())
+    assert found
+    long_px = CHAMFER_MM / 2 * PX_PER_MM
+    assert np.ptp(found.sighting.points_px[:, 0]) / 2 == pytest.approx(long_px, rel=0.01)
+    assert 0.05 * long_px < found.edge_shared_px < 0.12 * long_px
+
+
+@pytest.mark.parametrize(
+    ("threaded", "flange_score", "is_flange"),
+    [(0.95, 0.4, False), (0.95, 0.9, False), (0.05, 0.4, True), (0.5, 0.9, True), (0.5, 0.4, False)],
+)
+def test_a_doubtful_flange_gives_way_to_the_mouth_of_a_threaded_port(threaded, flange_score, is_flange):
+    """Bayes' rule: what the photo says of the connection weighs as much as what it says of each part."""
+    maps = _maps({"connection": {"flanged": 1.0 - threaded, "threaded": threaded}})
+    flange = RoundPart("flange", flange_score, MIDDLE - 150.0, np.diag([60.0, 50.0]))
+    rounds = (_told(1.0), flange)
+    chosen = flange_of(_question(_picture()), maps, rounds)
+    assert (chosen is flange) == is_flange
+
+
+def test_a_flange_that_the_user_points_at_is_measured():
+    maps = _maps({"connection": {"flanged": 0.05, "threaded": 0.95}})
+    flange = RoundPart("flange", 0.4, MIDDLE - 150.0, np.diag([60.0, 50.0]))
+    question = replace(_question(_picture()), look_at=(LookAt("flange_diameter", *(MIDDLE - 150.0), 55.0),))
+    assert flange_of(question, maps, (_told(1.0), flange)) is flange
+    assert flange_of(question, maps, (_told(1.0),)) is None

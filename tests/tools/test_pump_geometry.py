@@ -10,8 +10,9 @@ import pytest
 from reference_geometry.standards import find_flange
 from tools.render.build_pump import build_pump
 from tools.render.fasteners import head
+from tools.render.manifolds import top_of_run
 from tools.render.pump_model import Part, PumpModel, TrueCircle
-from tools.render.pump_shape_kinds import KINDS, TEST_MUST_DIFFER, kinds_for
+from tools.render.pump_shape_kinds import KINDS, TEST_MUST_DIFFER, is_free, kinds_for
 from tools.render.sample_parts import Basics, flange_port_shape, thread_port
 from tools.render.sample_pump import sample_pump, sample_shape
 
@@ -227,6 +228,37 @@ def test_test_pumps_use_shape_kinds_that_training_never_sees():
         assert trained
         assert tested
         assert not trained & tested
+
+
+def test_free_kinds_are_for_training_alone():
+    for choice, table in KINDS.items():
+        for kind in filter(is_free, table):
+            assert kind in kinds_for(choice, "train")
+            assert kind not in kinds_for(choice, "test")
+            assert kind not in kinds_for(choice, "family")
+
+
+def test_a_free_part_has_another_form_in_every_pump_and_keeps_within_its_room():
+    """One shape with three seeds: other blocks, valves, runs and feet, in the same places and sizes."""
+    shape = sample_shape(np.random.default_rng(4), "train")
+    shape = replace(
+        shape,
+        air=replace(shape.air, block="free_block", valve="free_valve"),
+        manifold=replace(shape.manifold, kind="free_run", neck="free_neck"),
+        feet=replace(shape.feet, kind="free_feet"),
+    )
+    models = [build_pump(replace(shape, seed=seed)) for seed in (1, 2, 3)]
+    for label in ("air_section", "air_valve", "manifold", "feet"):
+        bodies = [np.concatenate([p.mesh.vertices for p in m.parts if p.label == label]) for m in models]
+        volumes = {round(sum(p.mesh.volume for p in m.parts if p.label == label)) for m in models}
+        assert len(volumes) == len(models), label
+        sizes = np.array([np.ptp(vertices, axis=0) for vertices in bodies])
+        assert np.all(sizes.max(axis=0) < 1.35 * sizes.min(axis=0)), label
+    top = shape.outlet_z_mm + top_of_run(shape.manifold)
+    for model in models:
+        runs = [p for p in model.parts if p.label == "manifold" and p.instance == 0]
+        assert max(p.mesh.vertices[:, 2].max() for p in runs) <= top + 0.01
+        assert model.lengths_mm["port_spacing"] == models[0].lengths_mm["port_spacing"]
 
 
 def test_a_quarter_to_half_of_all_kinds_is_held_out():

@@ -1,6 +1,6 @@
-"""A manifold's run of random form: sections that change along it, a hub, rings, ridges and lumps.
+"""A manifold's run and necks of random form: sections that change along them; hub, rings, ridges and lumps on the run.
 
-All of it keeps within `TOP` radii of the middle line, and below it within what clears the chamber joints.
+A run keeps within `TOP` radii of its middle line, and both within what clears the chamber joints.
 """
 
 from collections.abc import Sequence
@@ -42,6 +42,22 @@ def free_run(shape: PumpShape, corners: Sequence[tuple[float, float, float]], wi
         bodies += _ridges(rng, path[steps // 2 + 1 : -steps // 2 - 1], path, tall * rp, wide * rp, rp)
     bodies += [_lump(rng, rp, straight, line_z) for _ in range(int(rng.choice([0, 0, 1, 2, 3])))]
     return bodies
+
+
+def free_neck(shape: PumpShape, path: Points, side: float) -> Mesh:
+    """The valve housing along its middle line (K, 3) from the manifold's joint into the dish; `side` mirrors it."""
+    rng = form_rng(shape, "neck")
+    line, share = divided(path, 17)
+    away = share[:, None] ** between(rng, 0.3, 3.0)
+    outlines = (1.0 - away[..., None]) * circle(1.0, CORNERS, np.pi / CORNERS)
+    outlines = outlines + away[..., None] * free_outline(rng, 1.9, 0.1)
+    wave = np.interp(share, np.linspace(0.0, 1.0, 5), rng.uniform(0.0, 1.0, 5))
+    half = np.column_stack([1.02 - between(rng, 0.0, 0.12) * wave, 1.1 - between(rng, 0.0, 0.2) * wave])
+    half = half * (1.0 + between(rng, 0.0, 0.2) * share[:, None] ** 3)
+    half[:, 0] *= side
+    half[:, 1] = np.minimum(half[:, 1], 1.02 + 2.0 * share)  # no wider than the joint where it meets it
+    section = shape.manifold.neck_radius_mm * outlines[..., ::-1] * half[:, None, :]
+    return sweep(line, section, up=(0.0, 1.0, 0.0))
 
 
 def _pipe(rng: np.random.Generator, path: Points, tall_mm: float, wide_mm: float, rp: float) -> Mesh:

@@ -6,6 +6,7 @@ Manifold frame: origin in the middle of the pump, z toward the manifold's side.
 import numpy as np
 
 from tools.render.fasteners import head, nearest_size
+from tools.render.free_runs import free_neck
 from tools.render.outlines import Points, bent_path, circle, rounded_polyline, rounded_rectangle
 from tools.render.pieces import Pieces, piece, together
 from tools.render.pump_shape import ManifoldShape, PumpShape
@@ -44,7 +45,7 @@ def neck(shape: PumpShape, joint_z: float, side: int, passage: Mesh | None) -> P
 
 
 def _housing(shape: PumpShape, joint_z: float, side: int) -> Mesh:
-    """The housing: a bulb with a round lower end, or a duct that bends into the dish."""
+    """The housing: a bulb with a round lower end, or a duct that bends into the dish, of one section or free form."""
     m = shape.manifold
     rn = m.neck_radius_mm
     low = min(0.25 * shape.joint.diameter_mm, joint_z - 2.2 * rn)
@@ -60,6 +61,8 @@ def _housing(shape: PumpShape, joint_z: float, side: int) -> Mesh:
     x = side * shape.neck_x_mm
     corners = [(x, 0.0, joint_z), (x, 0.0, turn_z), (x - side * 1.3 * rn, 0.0, turn_z - 1.5 * rn)]
     path = bent_path(corners, 1.1 * rn, 8)
+    if m.neck == "free_neck":
+        return free_neck(shape, path, side)
     section = circle(rn) if m.neck == "elbow" else rounded_rectangle(1.9 * rn, 1.9 * rn, 0.35 * rn)
     flare = 1.0 + 0.18 * np.linspace(0.0, 1.0, len(path)) ** 3
     return sweep(path, section, up=(0.0, 1.0, 0.0), scale=flare)

@@ -52,7 +52,7 @@ KINDS: dict[str, dict[str, frozenset[str]]] = {
     "manifold_joint": _kinds(
         every="plain", train="round_flange oval_flange small_band", test="square_flange union_nut"
     ),
-    "neck": _kinds(every="elbow", train="bulb box", test="tapered"),
+    "neck": _kinds(every="elbow", train="bulb box free_neck", test="tapered"),
     "flange_build": _kinds(every="fixed", train="loose hub", test="gusseted"),
     "threaded_boss": _kinds(train="round hex ribbed free_boss", test="octagon flared"),
     "air_block": _kinds(train="rectangular rounded finned drum free_block", test="octagonal waisted"),

@@ -7,10 +7,10 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from tools.render.free_forms import CORNERS, between, form_rng, free_body, free_outline
+from tools.render.free_forms import CORNERS, between, form_rng, free_body, free_course, free_outline, lofted, slab
 from tools.render.outlines import Points, bent_path, circle, divided, rounded_rectangle
 from tools.render.pump_shape import PumpShape
-from tools.render.solids import Mesh, drum, placed, pose, prism, sweep
+from tools.render.solids import Mesh, drum, placed, pose, prism, shifted, sweep
 
 TOP = 1.33
 """Highest reach over the middle line, in pipe radii."""
@@ -32,13 +32,14 @@ def free_run(shape: PumpShape, corners: Sequence[tuple[float, float, float]], wi
     steps = int(rng.choice([2, 3, 12, 12, 12]))
     path = bent_path(corners, bend, steps)
     tall, wide = between(rng, 0.92, 1.04), between(rng, 0.92, 1.25)
-    bodies = [_pipe(rng, path, tall * rp, wide * rp, rp)]
     straight = corners[2][0] - bend
+    over = rng.random() < 0.25
+    bodies = _header(rng, shape, corners, tall * rp) if over else [_pipe(rng, path, tall * rp, wide * rp, rp)]
     if with_hub:
         bodies.append(placed(_hub(rng, rp), pose((0.0, 0.0, line_z), (0.0, 0.0, 1.0), (0.0, 1.0, 0.0))))
     if rng.random() < 0.5:
         bodies += _rings(rng, rp, min(straight, 0.6 * shape.joint_x_mm), line_z)
-    if rng.random() < 0.45:
+    if rng.random() < 0.45 and not over:
         bodies += _ridges(rng, path[steps // 2 + 1 : -steps // 2 - 1], path, tall * rp, wide * rp, rp)
     bodies += [_lump(rng, rp, straight, line_z) for _ in range(int(rng.choice([0, 0, 1, 2, 3])))]
     return bodies
@@ -74,6 +75,21 @@ def _pipe(rng: np.random.Generator, path: Points, tall_mm: float, wide_mm: float
     half[:, 0] = np.minimum(half[:, 0], TOP * rp)
     outlines = (1.0 - away[..., None]) * at_necks + away[..., None] * middle
     return sweep(line, outlines[..., ::-1] * half[:, None, :], up=(0.0, 1.0, 0.0))
+
+
+def _header(
+    rng: np.random.Generator, shape: PumpShape, corners: Sequence[tuple[float, float, float]], tall_mm: float
+) -> list[Mesh]:  # fmt: skip
+    """A straight roundish bar that ends over the necks, on a riser from each; in place of a bent pipe."""
+    m, line_z = shape.manifold, corners[1][2]
+    reach = corners[2][0] + between(rng, 0.95, 1.1) * m.neck_radius_mm
+    outline = 0.5 * (free_outline(rng, 1.9, 0.1) + circle(1.0, CORNERS, np.pi / CORNERS))
+    wide_mm = between(rng, 0.95, 1.2) * m.pipe_radius_mm
+    bar = lofted(outline, outline, free_course(rng, 0.05), wide_mm, tall_mm, -reach, reach)
+    along = pose((0.0, 0.0, line_z), (1.0, 0.0, 0.0))
+    half = between(rng, 0.85, 1.05) * m.pipe_radius_mm
+    riser = slab(free_outline(rng), half, half, corners[0][2], line_z, between(rng, -0.05, 0.0))
+    return [placed(bar, along), *(placed(riser, shifted(x)) for x in (corners[0][0], corners[3][0]))]
 
 
 def _hub(rng: np.random.Generator, rp: float) -> Mesh:

@@ -49,9 +49,9 @@ on stiff card, taped or glued (common practice)."""
 MIN_CORNERS = 4
 MIN_AREA_SQUARES = 1.5
 """Corners must span at least this many squares: four corners of one square extrapolate badly."""
-
 MIN_SQUARE_PX = 9.0
-OBLIQUE_DEG, TOO_OBLIQUE_DEG = 60.0, 70.0
+OBLIQUE_DEG, TOO_OBLIQUE_DEG, NEARLY_WHOLE, WHOLE_TOO_OBLIQUE_DEG = 60.0, 70.0, 18, 75.0
+"""Tilts that are said, and that are refused; with so many of 24 corners seen only this one is."""
 SHARP_ENOUGH_OF_SQUARE = 0.08
 """Blur (standard deviation of the edge spread) above this part of a square is said."""
 
@@ -306,14 +306,13 @@ def _measured(gray: NDArray[np.uint8], focal: FocalPrior, corners: _Corners) -> 
     square_px = local_scale_px_per_mm(fit.px_from_mm, mm.mean(0)) * card.square_mm
     if square_px < MIN_SQUARE_PX:
         return Problem(CARD_TOO_SMALL, f"squares of {square_px:.1f} px; {MIN_SQUARE_PX:.0f} px are needed")
-    if tilt > TOO_OBLIQUE_DEG:
-        return Problem(CARD_TOO_OBLIQUE, f"tilted {tilt:.0f} deg; {TOO_OBLIQUE_DEG:.0f} deg is the limit")
+    limit = TOO_OBLIQUE_DEG if len(corners.ids) < NEARLY_WHOLE else WHOLE_TOO_OBLIQUE_DEG
+    if tilt > limit:
+        return Problem(CARD_TOO_OBLIQUE, f"tilted {tilt:.0f} deg; {limit:.0f} deg is the limit")
 
-    said: list[Problem] = []
-    if tilt > OBLIQUE_DEG:
-        said.append(Problem(CARD_OBLIQUE, f"tilted {tilt:.0f} deg"))
+    said = [Problem(CARD_OBLIQUE, f"tilted {tilt:.0f} deg")] if tilt > OBLIQUE_DEG else []
     seen = f"{len(corners.ids)} of 24 corners seen"
-    if len(corners.ids) < 18:
+    if len(corners.ids) < NEARLY_WHOLE:
         said.append(Problem(CARD_PARTLY_COVERED, seen))
     blur_px = edge_blur_px(gray, fit.px_from_mm, card, corners.ids)
     if blur_px > SHARP_ENOUGH_OF_SQUARE * square_px:

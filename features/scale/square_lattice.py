@@ -4,11 +4,12 @@ Black squares of the pattern touch corner to corner, so each tells where its fou
 square they make a lattice of 7 by 5; which card it is, and which way round, the print about the corners tells after.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from cv2.typing import MatLike
 from numpy.typing import NDArray
 
 from features.scale.card_boards import COLUMNS, ROWS
@@ -24,6 +25,9 @@ DETACH_PX = 2
 SMALLEST_PX, LARGEST_PX = 7.0, 110.0
 SOLID = 0.88
 """Least share of its four-sided outline that a square's dark area fills: a marker's is full of holes."""
+SOFT_SOLID, SOFT_FOUR_SIDED = 0.85, 0.7
+"""The same of its hull, and of the smallest four-sided outline about that, of a square whose corners blur has rounded;
+a disc would fill pi/4 of the latter."""
 NEAR = 0.5
 """How far from where it is expected, in squares, a neighbor may lie."""
 LEAST_SQUARES = 9
@@ -38,19 +42,22 @@ class _Squares:
     sides: Array
 
 
-def find_lattices(picture: NDArray[np.uint8], windows_px: Sequence[int] = WINDOWS_PX) -> Iterator[Array]:
+def find_lattices(
+    picture: NDArray[np.uint8], windows_px: Sequence[int] = WINDOWS_PX, soft: bool = False
+) -> Iterator[Array]:
     """Possible places of a card.
 
     Args:
         picture: (h, w) in which a square of the card is 10 to 100 px wide.
         windows_px: sides of the surroundings that a square is darker than, tried in turn.
+        soft: whether squares may have lost their corners to blur; more of what is no square passes for one then.
 
     Yields:
         (3, 3) homographies from squares (0 .. 7, 0 .. 5 from the pattern's corner) to this picture, for every way that
         the squares seen may lie on a card.
     """
     for window in windows_px:
-        squares = _dark_squares(picture, window)
+        squares = _dark_squares(picture, window, _soft_square if soft else _square)
         taken: set[int] = set()
         for seed in range(len(squares.center)):
             if seed in taken:
@@ -61,7 +68,7 @@ def find_lattices(picture: NDArray[np.uint8], windows_px: Sequence[int] = WINDOW
                 yield from _placements(squares, places)
 
 
-def _dark_squares(picture: NDArray[np.uint8], window: int) -> _Squares:
+def _dark_squares(picture: NDArray[np.uint8], window: int, four_sided: Callable[[MatLike], Array | None]) -> _Squares:
     around = cv2.blur(picture, (window, window))
     dark = np.asarray((picture.astype(np.int16) < np.asarray(around, np.int16) - DARKER), np.uint8)
     apart = cv2.erode(dark, np.ones((2 * DETACH_PX + 1,) * 2, np.uint8))
@@ -70,20 +77,39 @@ def _dark_squares(picture: NDArray[np.uint8], window: int) -> _Squares:
     for outline in outlines:
         if not 4 * (SMALLEST_PX - 2 * DETACH_PX) < len(outline) < 4 * LARGEST_PX:
             continue
-        corners = cv2.approxPolyDP(outline, 0.08 * cv2.arcLength(outline, closed=True), closed=True)
-        if len(corners) != 4 or not cv2.isContourConvex(corners):
+        quad = four_sided(outline)
+        if quad is None:
             continue
-        # Areas of outlines through pixels' centers are half a pixel short all round.
-        filled = cv2.contourArea(outline) / max(float(cv2.contourArea(corners)), 1.0)
-        quad = np.asarray(corners, float).reshape(4, 2)
         across = 0.5 * np.array([quad[0] + quad[1] - quad[2] - quad[3], quad[1] + quad[2] - quad[3] - quad[0]]) / 2
         length = np.linalg.norm(across, axis=1)
-        if filled < SOLID or length.min() < 0.3 * length.max() or length.min() < 0.5:
+        if length.min() < 0.3 * length.max() or length.min() < 0.5:
             continue
         across *= (1.0 + (DETACH_PX + 0.5) / length)[:, None]
         centers.append(quad.mean(axis=0))
         sides.append(across)
     return _Squares(np.array(centers).reshape(-1, 2), np.array(sides).reshape(-1, 2, 2))
+
+
+def _square(outline: MatLike) -> Array | None:
+    """(4, 2) corners of a dark place with four sharp ones; None of others."""
+    corners = cv2.approxPolyDP(outline, 0.08 * cv2.arcLength(outline, closed=True), closed=True)
+    return _filled(outline, corners, SOLID) if len(corners) == 4 and cv2.isContourConvex(corners) else None
+
+
+def _soft_square(outline: MatLike) -> Array | None:
+    """(4, 2) corners of the smallest four-sided outline about a dark place that nearly fills it; None of others."""
+    hull = cv2.convexHull(outline)
+    if len(hull) < 5 or cv2.contourArea(outline) < SOFT_SOLID * cv2.contourArea(hull):
+        return None
+    corners = cv2.approxPolyN(hull, 4, ensure_convex=True).reshape(-1, 1, 2)
+    return _filled(outline, corners, SOFT_FOUR_SIDED) if len(corners) == 4 else None
+
+
+def _filled(outline: MatLike, corners: MatLike, share: float) -> Array | None:
+    """(4, 2) the corners, if the outline fills at least a share of them."""
+    # Areas of outlines through pixels' centers are half a pixel short all round.
+    full = cv2.contourArea(outline) >= share * max(float(cv2.contourArea(corners)), 1.0)
+    return np.asarray(corners, float).reshape(4, 2) if full else None
 
 
 def _grown(squares: _Squares, seed: int) -> dict[int, tuple[int, int]]:

@@ -167,7 +167,8 @@ def _spans(
     card_at: CardAt,
 ) -> tuple[tuple[MeasuredSpan, ...], tuple[Problem, ...]]:
     """Lengths between places of the pump, and what was noticed of them."""
-    pitch = _pitch_in(question.gray, measured, sightings)
+    # A reference tells how the mouth's plane lies; without one the focal length does, as far as it is known.
+    pitch = _pitch_in(question.gray, measured, sightings, photo.focal.relative_sd if reference is None else 0.0)
     pair = _pair(measured, sightings.twin)
     if sightings.front is None:
         return (*pair, *pitch), ()
@@ -182,7 +183,7 @@ def _spans(
 
 
 def _pitch_in(
-    gray: NDArray[np.uint8], measured: Sequence[MeasuredCircle], sightings: PartSightings
+    gray: NDArray[np.uint8], measured: Sequence[MeasuredCircle], sightings: PartSightings, focal_relative_sd: float
 ) -> tuple[MeasuredSpan, ...]:
     """The pitch of the thread that shows inside the mouth of a port that is no flange's, if one does."""
     flanged = any(one.name == "connection" and one.likelihood.get("flanged", 0.0) > 0.5 for one in sightings.attributes)
@@ -190,7 +191,7 @@ def _pitch_in(
     if flanged or mouth is None:
         return ()
     solved = replace(mouth.solved, length=mouth.length)
-    pitch = read_pitch(gray, solved)
+    pitch = read_pitch(gray, solved, focal_relative_sd)
     return (MeasuredSpan(pitch_length(solved, pitch), wall_line_px(solved, pitch)),) if pitch else ()
 
 

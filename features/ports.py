@@ -2,12 +2,14 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import product
 from math import log
 
 import numpy as np
 from numpy.typing import NDArray
 
 from features.measured import MeasuredLength, log_covariance
+from features.thread_wall import of_wall
 from features.which_edge import CHAMFER, CHAMFER_CHANCE
 from reference_geometry.standards.flanges import Flange, flanges
 from reference_geometry.standards.pipe import find_pipe
@@ -36,6 +38,8 @@ little, and what there is to tell of a mouth where only ratios are known."""
 _FLANGE_PRIOR = {"ASME B16.5 Class 150": 0.45, "EN 1092-1 PN10/16": 0.4, "JIS B2220 10K": 0.15}
 _THREAD_PRIOR = {"NPT": 0.55, "BSP": 0.45}
 """How often each standard is met before anything is measured: a mild belief (common practice)."""
+_TAPERED = {"NPT": 1.0, "BSP": 0.5}
+"""How often a port's thread is tapered: Rc of ISO 7-1 is, Rp and G of ISO 228-1 are not (a mild belief)."""
 _SELDOM = {"1-1/4": 0.1, "2-1/2": 0.1, "3-1/2": 0.02, "4": 0.2}
 """How often diaphragm pumps have a size, the usual ones (1/4, 3/8, 1/2, 3/4, 1, 1-1/2, 2 and 3 in.) being 1: pumps are
 built in these steps, with 4 in. the largest of some makers (common practice)."""
@@ -140,14 +144,16 @@ def _thread_log(thread: PipeThread, lengths: list[MeasuredLength], prior: float)
     # What is seen of a female thread's mouth is its crests, or the chamfer that clears its depth (common practice).
     options = []
     mouths = ((thread.minor_diameter_mm, 1 - CHAMFER_CHANCE), (CHAMFER * thread.major_diameter_mm, CHAMFER_CHANCE))
-    for mouth, share in mouths:
+    tapered = _TAPERED[thread.standard]
+    walls = [([of_wall(one, kind) for one in lengths], p) for kind, p in ((True, tapered), (False, 1 - tapered)) if p]
+    for (mouth, share), (seen, wall_share) in product(mouths, walls):
         table = {
             "thread_major_diameter": thread.major_diameter_mm,
             "port_bore": mouth,
             "thread_pitch": thread.pitch_mm,
             _JOINT: _usual_joint_mm(thread.nominal_in),
         }
-        options.append(_gaussian_log(lengths, table, _THREAD_SPREAD) + log(share))
+        options.append(_gaussian_log(seen, table, _THREAD_SPREAD) + log(share * wall_share))
     return float(np.logaddexp.reduce(options)) + float(np.log(prior + 1e-9))
 
 

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from features.camera import rotation_taking_z_to
 from features.circle_in_space import CASTING_FLAWS, CircleInSpace
 from features.measured import Contribution, MeasuredLength
+from features.thread_wall import TAPER, of_unknown_wall, parallel_over_tapered
 
 Array = NDArray[np.float64]
 
@@ -30,13 +31,12 @@ _ENDS = (0.5, 0.8, 1.2, 1.8)
 """Depths at which the thread may end, in radii: what lies further in is left out."""
 _INSIDE = 0.93
 """A place of the wall counts where it is seen through this part of the mouth: the rest is its chamfer."""
-_TAPERS = (0.0, 1 / 32)
-"""How much narrower a wall gets with depth: not at all (Rp of ISO 7-1, ISO 228-1), or by 1 in 16 on the diameter (NPT
-of ASME B1.20.1, Rc of ISO 7-1)."""
 _FINEST, _COARSEST = 0.045, 0.24
 """Pitches tried, in radii of the mouth: from less than 4 inch to more than 1/8 inch pipe has (same standards)."""
 _SEARCH_STEP, _STEP, _NEAR = 0.012, 0.004, 0.09
 """Relative steps of the search and of the closer look, and how far round what the search found that one goes."""
+_BESIDE = 0.04
+"""A sector must be able to show all pitches this near to the likely one, in logarithms."""
 _LEAST_PX, _LEAST_TURNS = 2.3, 4.5
 """A pitch of fewer pixels is too near the finest that a picture can show; fewer turns tell no period."""
 _LEAST_SLANT_DEG = 8.0
@@ -44,8 +44,6 @@ _LEAST_SLANT_DEG = 8.0
 _LEAST_SHARE, _LEAST_LEAD, _LEAST_SECTORS = 0.6, 1.5, 3
 """A thread's stripes are this share of the shades of the sectors that show them, that many times as much as any other
 period that is no neighbor and no overtone, in this many sectors."""
-_TAPER_TRUST = 12.0
-"""Power of the explained shares by which a straight and a tapered wall are weighed."""
 _PLANE_SD_DEG = 1.5
 """How far the mouth's plane may be off beyond what its own ellipse tells, before that is looked at."""
 
@@ -58,6 +56,7 @@ class ThreadPitch:
         per_radius: over the radius of the mouth.
         relative_sd: standard uncertainty of the reading itself.
         tilt_relative_sd: the same from the slant of the mouth.
+        if_parallel: logarithm of how much larger it is if the wall is not tapered.
         share: of the wall's shades that the thread's stripes make up, 0..1.
         turns: of the thread that were seen.
     """
@@ -65,6 +64,7 @@ class ThreadPitch:
     per_radius: float
     relative_sd: float
     tilt_relative_sd: float
+    if_parallel: float
     share: float
     turns: float
 
@@ -79,34 +79,29 @@ class NoPitch:
         return False
 
 
-def read_pitch(gray: NDArray[np.uint8], mouth: CircleInSpace) -> ThreadPitch | NoPitch:
-    """Read the pitch of the thread inside a mouth.
+def read_pitch(gray: NDArray[np.uint8], mouth: CircleInSpace, focal_relative_sd: float = 0.0) -> ThreadPitch | NoPitch:
+    """Read the pitch of the thread inside a mouth, its wall taken for tapered.
 
     Args:
         gray: (H, W) the upright photo.
         mouth: the solved circle of the mouth.
+        focal_relative_sd: of the focal length, where no reference tells how the mouth's plane lies.
     """
     slant = _slant(mouth)
     if np.degrees(slant) < _LEAST_SLANT_DEG:
         return NoPitch("the mouth is seen too squarely")
     if _COARSEST * np.sin(slant) * _radius_px(mouth) < _LEAST_PX:
         return NoPitch("the mouth is too small in the picture")
-    searched = _read_on(_unrolled(gray, mouth, sum(_TAPERS) / 2), _pitches(_FINEST, _COARSEST, _SEARCH_STEP))
+    wall = _unrolled(gray, mouth)
+    searched = _read_on(wall, _pitches(_FINEST, _COARSEST, _SEARCH_STEP))
     if not searched:
         return searched
     closer = _pitches(searched.per_radius * np.exp(-_NEAR), searched.per_radius * np.exp(_NEAR), _STEP)
-    tried = [_read_on(_unrolled(gray, mouth, taper), closer, rivals=False) for taper in _TAPERS]
-    read = [one for one in tried if one]
+    read = _read_on(wall, closer, rivals=False)
     if not read:
-        return tried[0]
-    best = max(read, key=lambda one: one.share)
-    # Which wall it is, is told only by how the stripes' distance changes round it: both are kept in mind.
-    weights = np.array([one.share**_TAPER_TRUST for one in read])
-    logs = np.log([one.per_radius for one in read])
-    mean = float(weights @ logs / weights.sum())
-    spread = float(np.sqrt(weights @ (logs - mean) ** 2 / weights.sum()))
-    slant_sd = float(np.hypot(_tilt_doubt(slant), spread))
-    return replace(best, per_radius=float(np.exp(mean)), tilt_relative_sd=slant_sd)
+        return read
+    tilt_sd = float(np.hypot(_tilt_doubt(slant), _focal_doubt(mouth, slant, focal_relative_sd)))
+    return replace(read, tilt_relative_sd=tilt_sd, if_parallel=parallel_over_tapered(slant))
 
 
 def _pitches(low: float, high: float, step: float) -> Array:
@@ -133,7 +128,10 @@ def _agreed(shares: Array, pitches: Array, depth: float, rivals: bool) -> Thread
     """The pitch that most sectors show, from the share (S, pitches) of its stripes in each."""
     if len(shares) < _LEAST_SECTORS:
         return NoPitch("too little of the wall shows")
-    showing = shares[:, int(np.argmax(shares.sum(axis=0)))] > _LEAST_SHARE
+    likely = int(np.argmax(shares.sum(axis=0)))
+    # Where just enough turns of this pitch show, of a longer one too few do: such a sector would pull to shorter ones.
+    beside = np.abs(np.log(pitches / pitches[likely])) < _BESIDE
+    showing = (shares[:, likely] > _LEAST_SHARE) & (shares[:, beside] > 0).all(axis=1)
     if showing.sum() < _LEAST_SECTORS:
         return NoPitch("no stripes of one period on the wall")
     share = shares[showing].mean(axis=0)
@@ -150,7 +148,7 @@ def _agreed(shares: Array, pitches: Array, depth: float, rivals: bool) -> Thread
         return NoPitch("too few turns of the thread show")
     noise = np.sqrt(max(1 - share[best], 0.05) / share[best])
     # Half a stripe's error over all of them would be 0.5 / turns; sectors err apart.
-    return ThreadPitch(pitch, float(0.3 * noise / turns), 0.0, float(share[best]), turns)
+    return ThreadPitch(pitch, float(0.3 * noise / turns), 0.0, 0.0, float(share[best]), turns)
 
 
 def wall_line_px(mouth: CircleInSpace, pitch: ThreadPitch) -> Array:
@@ -171,9 +169,9 @@ def pitch_length(mouth: CircleInSpace, pitch: ThreadPitch) -> MeasuredLength:
         Contribution("reading", f"pitch:{photo}", pitch.relative_sd),
         Contribution("tilt", f"pitch:{photo}:tilt", pitch.tilt_relative_sd),
     )
-    value = pitch.per_radius * length.value_mm / 2
+    value, wall = of_unknown_wall(pitch.per_radius * length.value_mm / 2, pitch.if_parallel)
     per_offset = length.per_offset_mm * value / length.value_mm
-    contributions = (*length.contributions, *own)
+    contributions = (*length.contributions, *own, wall)
     return MeasuredLength("thread_pitch", value, contributions, length.photos, length.offset_mm, per_offset)
 
 
@@ -186,13 +184,13 @@ class _Wall:
     px_per_radius: Array
 
 
-def _unrolled(gray: NDArray[np.uint8], mouth: CircleInSpace, taper: float) -> _Wall:
-    """Look up every place of a wall in the photo that narrows by `taper` radii a radius of depth."""
+def _unrolled(gray: NDArray[np.uint8], mouth: CircleInSpace) -> _Wall:
+    """Look up every place of a tapered wall in the photo."""
     center, axis = mouth.center_in_camera_mm, mouth.axis_in_camera
     radius = mouth.length.value_mm / 2
     angle = np.arange(_SECTORS * _PER_SECTOR) * 2 * np.pi / (_SECTORS * _PER_SECTOR)
     across = np.stack([np.cos(angle), np.sin(angle), 0 * angle], axis=1) @ rotation_taking_z_to(axis).T
-    wide = (1 - taper * _DEPTHS)[None, :, None]
+    wide = (1 - TAPER * _DEPTHS)[None, :, None]
     places = center + radius * (across[:, None] * wide + _DEPTHS[:, None] * axis)
     # The sight line of a place meets the mouth's plane where its share of the way is that of the plane's distance.
     through = places * ((center @ axis) / (places @ axis))[..., None] - center
@@ -289,3 +287,10 @@ def _tilt_doubt(slant: float) -> float:
     own = np.sqrt(2.0) * CASTING_FLAWS / np.sin(slant)
     sd = 1 / np.hypot(1 / np.deg2rad(_PLANE_SD_DEG), 1 / own)
     return float(sd / np.tan(slant))
+
+
+def _focal_doubt(mouth: CircleInSpace, slant: float, focal_relative_sd: float) -> float:
+    """The same from not knowing how far aside of the camera's axis a mouth is whose picture alone tells its slant."""
+    center = mouth.center_in_camera_mm
+    aside = float(np.arccos(center[2] / np.linalg.norm(center)))
+    return focal_relative_sd * float(np.sin(aside) * np.cos(aside)) / float(np.tan(slant))

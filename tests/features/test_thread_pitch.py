@@ -4,6 +4,8 @@ Pitches and diameters are published: NPT 1 in. has 11.5 threads an inch (ASME B1
 (ISO 7-1); the cone narrows by 1 in 16 on the diameter.
 """
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -12,6 +14,7 @@ from features.camera import Camera, rotation_taking_z_to
 from features.circle_in_space import CircleInSpace
 from features.measured import Contribution, MeasuredLength
 from features.thread_pitch import NoPitch, ThreadPitch, pitch_length, read_pitch
+from features.thread_wall import TAPERED_CHANCE, of_unknown_wall, of_wall
 
 CAMERA = Camera(1500.0, 319.5, 239.5, 0.0)
 NPT_1_MM, ISO_1_MM = 25.4 / 11.5, 25.4 / 11
@@ -57,8 +60,34 @@ def test_the_pitch_is_within_its_own_doubt(pitch_mm: float, taper: float, slant_
     length = pitch_length(mouth, read)
     off = np.log(length.value_mm / pitch_mm)
     own = np.hypot(read.relative_sd, read.tilt_relative_sd)
-    assert 1e-5 < abs(off) < 2 * own < 0.12
-    assert length.relative_sd == pytest.approx(float(np.hypot(own, 0.01)))
+    assert 1e-5 < abs(off) < 2 * length.relative_sd < 0.13
+    # Told which wall it is, the pitch is nearer, and the doubt about that is gone from its budget.
+    known = of_wall(length, taper > 0)
+    assert 1e-5 < abs(np.log(known.value_mm / pitch_mm)) < min(2 * own, 0.02)
+    assert known.relative_sd == pytest.approx(float(np.hypot(own, 0.01)))
+    assert of_wall(known, taper == 0) is known
+
+
+def test_the_error_of_not_knowing_the_wall_is_that_of_its_two_values() -> None:
+    """Mean and standard deviation of a thing of two values are those that numpy has of many draws of it."""
+    tapered_mm, if_parallel = NPT_1_MM, 0.06
+    value_mm, error = of_unknown_wall(tapered_mm, if_parallel)
+    draws = np.log(tapered_mm) + if_parallel * (np.random.default_rng(0).random(200_000) > TAPERED_CHANCE)
+    assert np.log(value_mm) == pytest.approx(draws.mean(), abs=3e-4)
+    assert error.relative == pytest.approx(draws.std(), abs=3e-4)
+    length = MeasuredLength("thread_pitch", value_mm, (error,), ("p",))
+    assert of_wall(length, tapered=True).value_mm == pytest.approx(tapered_mm)
+    assert of_wall(length, tapered=False).value_mm == pytest.approx(tapered_mm * np.exp(if_parallel))
+
+
+def test_an_unsure_focal_length_makes_the_pitch_of_a_mouth_aside_unsure() -> None:
+    """Seen 9 degrees aside of the axis: by how much it is less with a longer lens, by so much is it more slanted."""
+    aside = replace(mouth_at(38.0), center_mm=np.array([-48.0, 0, 300]))
+    sure, unsure = (read_pitch(picture(aside, NPT_1_MM, 1 / 32), aside, sd) for sd in (0.0, 0.2))
+    assert isinstance(sure, ThreadPitch)
+    assert isinstance(unsure, ThreadPitch)
+    assert 1.5 * sure.tilt_relative_sd < unsure.tilt_relative_sd < 0.1
+    assert unsure.per_radius == sure.per_radius
 
 
 def test_the_two_standards_are_told_apart_where_all_else_is_the_same() -> None:

@@ -41,7 +41,7 @@ _LEAST_PX, _LEAST_TURNS = 2.3, 4.5
 """A pitch of fewer pixels is too near the finest that a picture can show; fewer turns tell no period."""
 _LEAST_SLANT_DEG = 8.0
 """Seen more squarely, the wall behind a mouth is too narrow a ring to be read."""
-_LEAST_SHARE, _LEAST_LEAD, _LEAST_SECTORS = 0.6, 1.5, 3
+_LEAST_SHARE, _LEAST_LEAD, _LEAST_SECTORS = 0.5, 1.5, 3
 """A thread's stripes are this share of the shades of the sectors that show them, that many times as much as any other
 period that is no neighbor and no overtone, in this many sectors."""
 _PLANE_SD_DEG = 1.5
@@ -148,7 +148,7 @@ def _agreed(shares: Array, pitches: Array, depth: float, rivals: bool) -> Thread
         return NoPitch("too few turns of the thread show")
     noise = np.sqrt(max(1 - share[best], 0.05) / share[best])
     # Half a stripe's error over all of them would be 0.5 / turns; sectors err apart.
-    return ThreadPitch(pitch, float(0.3 * noise / turns), 0.0, 0.0, float(share[best]), turns)
+    return ThreadPitch(pitch, float(0.4 * noise / turns), 0.0, 0.0, float(share[best]), turns)
 
 
 def wall_line_px(mouth: CircleInSpace, pitch: ThreadPitch) -> Array:

@@ -73,4 +73,7 @@ def _moved(circle: CircleInSpace, stretch: float, kept: float, error: Contributi
     parts = tuple(
         replace(part, relative=kept * part.relative) if part.name == "offset" else part for part in length.contributions
     )
-    return replace(circle, length=replace(length, value_mm=stretch * length.value_mm, contributions=(*parts, error)))
+    # Along its line of sight: it still has to be seen where it is seen.
+    center = circle.rotation.T @ (stretch * circle.center_in_camera_mm - circle.translation_mm)
+    length = replace(length, value_mm=stretch * length.value_mm, contributions=(*parts, error))
+    return replace(circle, center_mm=center, length=length)

@@ -28,7 +28,7 @@ from features.thread_pitch import MOUTHS, pitch_length, read_pitch, wall_line_px
 
 Array = NDArray[np.float64]
 
-PAIRED = "port_spacing"
+PAIRED, JOINT = "port_spacing", "chamber_diameter"
 
 
 @dataclass(frozen=True)
@@ -167,8 +167,8 @@ def _spans(
     card_at: CardAt,
 ) -> tuple[tuple[MeasuredSpan, ...], tuple[Problem, ...]]:
     """Lengths between places of the pump, and what was noticed of them."""
-    # A reference tells how the mouth's plane lies; without one the focal length does, as far as it is known.
-    pitch = _pitch_in(question.gray, measured, sightings, photo.focal.relative_sd if reference is None else 0.0)
+    lone = reference is None or (card_at == "floor" and all(c.found.sighting.name != JOINT for c in measured))
+    pitch = _pitch_in(question.gray, measured, sightings, photo.focal.relative_sd if lone else None)
     pair = _pair(measured, sightings.twin)
     if sightings.front is None:
         return (*pair, *pitch), ()
@@ -183,16 +183,24 @@ def _spans(
 
 
 def _pitch_in(
-    gray: NDArray[np.uint8], measured: Sequence[MeasuredCircle], sightings: PartSightings, focal_relative_sd: float
+    gray: NDArray[np.uint8],
+    measured: Sequence[MeasuredCircle],
+    sightings: PartSightings,
+    focal_relative_sd: float | None,
 ) -> tuple[MeasuredSpan, ...]:
-    """The pitch of the thread that shows inside the mouth of a port that is no flange's, if one does."""
+    """The pitch of the thread that shows inside the mouth of a port that is no flange's, if one does.
+
+    Where nothing but the mouth tells how its plane lies, the focal length counts, as well as it is known.
+    """
     flanged = any(one.name == "connection" and one.likelihood.get("flanged", 0.0) > 0.5 for one in sightings.attributes)
     mouth = next((circle for circle in measured if circle.found.sighting.name in MOUTHS), None)
     if flanged or mouth is None:
         return ()
-    solved = replace(mouth.solved, length=mouth.length)
-    pitch = read_pitch(gray, solved, focal_relative_sd)
-    return (MeasuredSpan(pitch_length(solved, pitch), wall_line_px(solved, pitch)),) if pitch else ()
+    pitch = read_pitch(gray, mouth.solved, mouth.found.coverage, focal_relative_sd)
+    if not pitch:
+        return ()
+    length = pitch_length(replace(mouth.solved, length=mouth.length), pitch)
+    return (MeasuredSpan(length, wall_line_px(mouth.solved, pitch)),)
 
 
 def _pair(measured: Sequence[MeasuredCircle], twin: FoundCircle | None) -> tuple[MeasuredSpan, ...]:

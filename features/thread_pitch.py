@@ -79,13 +79,16 @@ class NoPitch:
         return False
 
 
-def read_pitch(gray: NDArray[np.uint8], mouth: CircleInSpace, focal_relative_sd: float = 0.0) -> ThreadPitch | NoPitch:
+def read_pitch(
+    gray: NDArray[np.uint8], mouth: CircleInSpace, coverage: float = 1.0, focal_relative_sd: float | None = None
+) -> ThreadPitch | NoPitch:
     """Read the pitch of the thread inside a mouth, its wall taken for tapered.
 
     Args:
         gray: (H, W) the upright photo.
         mouth: the solved circle of the mouth.
-        focal_relative_sd: of the focal length, where no reference tells how the mouth's plane lies.
+        coverage: share of the mouth's edge that was seen.
+        focal_relative_sd: of the focal length, where nothing but the mouth tells how its plane lies.
     """
     slant = _slant(mouth)
     if np.degrees(slant) < _LEAST_SLANT_DEG:
@@ -100,7 +103,7 @@ def read_pitch(gray: NDArray[np.uint8], mouth: CircleInSpace, focal_relative_sd:
     read = _read_on(wall, closer, rivals=False)
     if not read:
         return read
-    tilt_sd = float(np.hypot(_tilt_doubt(slant), _focal_doubt(mouth, slant, focal_relative_sd)))
+    tilt_sd = _tilt_doubt(mouth, slant, coverage, focal_relative_sd)
     return replace(read, tilt_relative_sd=tilt_sd, if_parallel=parallel_over_tapered(slant))
 
 
@@ -282,15 +285,15 @@ def _slant(mouth: CircleInSpace) -> float:
     return float(np.arccos(np.clip(cosine, 0.0, 1.0)))
 
 
-def _tilt_doubt(slant: float) -> float:
+def _tilt_doubt(mouth: CircleInSpace, slant: float, coverage: float, focal_relative_sd: float | None) -> float:
     """Relative doubt of depths below a mouth seen at a slant (rad): their pictures are as long as its sine."""
-    own = np.sqrt(2.0) * CASTING_FLAWS / np.sin(slant)
-    sd = 1 / np.hypot(1 / np.deg2rad(_PLANE_SD_DEG), 1 / own)
+    # Of a part of an ellipse its flaws tell the shape by the square of that part worse.
+    own = np.sqrt(2.0) * CASTING_FLAWS / np.sin(slant) / max(coverage, 0.2) ** 2
+    if focal_relative_sd is None:
+        sd = 1 / np.hypot(1 / np.deg2rad(_PLANE_SD_DEG), 1 / own)
+    else:
+        # How far aside of the camera's axis a mouth is turns a slant that its picture alone tells.
+        center = mouth.center_in_camera_mm
+        aside = np.arccos(center[2] / np.linalg.norm(center))
+        sd = np.hypot(own, focal_relative_sd * np.sin(aside) * np.cos(aside))
     return float(sd / np.tan(slant))
-
-
-def _focal_doubt(mouth: CircleInSpace, slant: float, focal_relative_sd: float) -> float:
-    """The same from not knowing how far aside of the camera's axis a mouth is whose picture alone tells its slant."""
-    center = mouth.center_in_camera_mm
-    aside = float(np.arccos(center[2] / np.linalg.norm(center)))
-    return focal_relative_sd * float(np.sin(aside) * np.cos(aside)) / float(np.tan(slant))

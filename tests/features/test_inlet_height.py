@@ -39,6 +39,8 @@ def test_an_inlet_below_its_joint_is_measured_by_its_height(taken_for, height_mm
     assert off < 2 * told.length.relative_sd
     assert told.length.relative_sd < 0.5 * mouth.length.relative_sd
     assert told_joint is joint
+    # Wherever it is taken to be, it is seen where it is seen.
+    assert np.abs(told.outline_px() - mouth.outline_px()).max() < 1e-6
 
 
 def test_a_discharge_is_left_alone():

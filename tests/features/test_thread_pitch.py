@@ -83,7 +83,7 @@ def test_the_error_of_not_knowing_the_wall_is_that_of_its_two_values() -> None:
 def test_an_unsure_focal_length_makes_the_pitch_of_a_mouth_aside_unsure() -> None:
     """Seen 9 degrees aside of the axis: by how much it is less with a longer lens, by so much is it more slanted."""
     aside = replace(mouth_at(38.0), center_mm=np.array([-48.0, 0, 300]))
-    sure, unsure = (read_pitch(picture(aside, NPT_1_MM, 1 / 32), aside, sd) for sd in (0.0, 0.2))
+    sure, unsure = (read_pitch(picture(aside, NPT_1_MM, 1 / 32), aside, 1.0, sd) for sd in (None, 0.2))
     assert isinstance(sure, ThreadPitch)
     assert isinstance(unsure, ThreadPitch)
     assert 1.5 * sure.tilt_relative_sd < unsure.tilt_relative_sd < 0.1

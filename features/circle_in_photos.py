@@ -5,8 +5,8 @@ sight tell how far the circle lies behind the reference, which one photo has to 
 in place is not asked: photos between which it was moved fit no common circle, and are then not joined.
 """
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -17,12 +17,14 @@ from features.circle_in_space import CircleInSpace, CirclePrior, CircleSighting,
 from features.least_squares import Solution, solve
 from features.measured import Contribution, ContributionName, MeasuredLength
 from features.photo import FocalPrior
+from features.placement import FACE_FLATNESS_DEG, FACE_STEP_MM, FLANGE_FACE_LENGTHS, RIM
 from features.reference_fit import (
     cameras_near,
     distances_in_planes_mm,
     middle_of,
     normal_of_tilt,
     origins_of,
+    places_in_planes_mm,
     reference_residuals,
     seen_place,
     translations_of,
@@ -114,7 +116,9 @@ class _Joint:
         out = {
             "print_scale": size / self.views[0].reference.size_relative_sd,
             "offset": height_belief(center, radius[:, 0]) if prior.stands else near,
-            "tilt": upright_belief(tilt) if prior.stands else tilt / np.deg2rad(prior.tilt_sd_deg),
+            "tilt": upright_belief(tilt)
+            if prior.stands
+            else (tilt - np.arcsin(prior.lean)) / np.deg2rad(prior.tilt_sd_deg),
             "bend": bend,
         }
         for i, (view, rim, shared) in enumerate(zip(self.views, self.rims, self.shared, strict=True)):
@@ -125,6 +129,11 @@ class _Joint:
             moves = translations_of(own[:, 3:6], axes_px, cameras.focal_px, rotations, middle_of(view.reference))
             directions, origins = cameras.rays(rim.points_px) @ rotations, origins_of(rotations, moves)
             radial = distances_in_planes_mm(directions, origins, center, normal)
+            middle = view.sighting.middle
+            if middle is not None:
+                to_middle = cameras.rays(middle.place_px[None]) @ rotations
+                aside_mm = places_in_planes_mm(to_middle, origins, center, normal)[:, 0]
+                out[f"middle{i}"] = aside_mm / np.exp(radius) * rim.radius_px / middle.sd_px
             out[f"edge{i}"] = (np.log(radial) - radius - own[:, 10:]) @ rim.whitening.T
             out[f"shared{i}"] = own[:, 10:] / shared
             out[f"camera{i}"] = own[:, 6:7] / view.focal.relative_sd
@@ -140,6 +149,51 @@ def _doubted_sd_mm(prior: CirclePrior) -> float:
     return max(_DOUBT * prior.offset_sd_mm, _DOUBT_MM)
 
 
+@dataclass(frozen=True, eq=False)
+class _Joined:
+    """A circle solved by several photos: its length and where its plane lies in the reference's frame."""
+
+    length: MeasuredLength
+    depth_mm: float
+    depth_sd_mm: float
+    normal: Array
+    tilt_sd_deg: float
+
+
+def circles_of_photos(seen: Mapping[str, Sequence[SeenCircle]]) -> dict[str, MeasuredLength]:
+    """Solve each circle with all photos that saw it, what lies in a face after the face's rim.
+
+    A rim is seen all round, a ring of holes in a few places: the rim tells where the face lies and how it leans.
+
+    Args:
+        seen: by name, every sighting with a reference that may have been left in place.
+
+    Returns:
+        By name, the lengths of those that two photos or more fit.
+    """
+    rim = _joined(seen.get(RIM, ()))
+    lengths = {RIM: rim.length} if rim else {}
+    for name, views in seen.items():
+        if name == RIM:
+            continue
+        if rim and name in FLANGE_FACE_LENGTHS:
+            views = [replace(view, prior=_in_the_face_of(rim, view.prior)) for view in views]
+        one = _joined(views)
+        if one is not None:
+            lengths[name] = one.length
+    return lengths
+
+
+def _in_the_face_of(rim: _Joined, prior: CirclePrior) -> CirclePrior:
+    """What is believed of a circle's plane once its face's rim is solved."""
+    if prior.stands:
+        return prior
+    lean = (float(rim.normal[0]), float(rim.normal[1]))
+    tilt_sd_deg = float(np.hypot(rim.tilt_sd_deg, FACE_FLATNESS_DEG))
+    depth_sd_mm = float(np.hypot(rim.depth_sd_mm, FACE_STEP_MM))
+    return replace(prior, offset_mm=rim.depth_mm, offset_sd_mm=depth_sd_mm, lean=lean, tilt_sd_deg=tilt_sd_deg)
+
+
 def circle_of_photos(seen: Sequence[SeenCircle]) -> MeasuredLength | None:
     """Solve one circle with all photos that saw it.
 
@@ -150,6 +204,11 @@ def circle_of_photos(seen: Sequence[SeenCircle]) -> MeasuredLength | None:
         Its diameter with its budget; None where the photos fit no common circle: the reference was moved between
         them, or they saw different circles.
     """
+    joined = _joined(seen)
+    return joined.length if joined else None
+
+
+def _joined(seen: Sequence[SeenCircle]) -> _Joined | None:
     if len(seen) < 2 or not _may_be_one(seen):
         return None
     rims = [rim_of(view.sighting, view.prior) for view in seen]
@@ -162,7 +221,12 @@ def circle_of_photos(seen: Sequence[SeenCircle]) -> MeasuredLength | None:
     alone = sum(view.solved.cost for view in seen)
     if not np.isfinite(solution.cost) or 2 * (solution.cost - alone) > _MOVED_SQUARES:
         return None
-    return _length(seen, joint, solution)
+    depth, tilts = joint.common.start + 3, slice(joint.common.start + 4, joint.common.start + 6)
+    tilt_sd = np.sqrt(np.linalg.eigvalsh(solution.covariance[tilts, tilts])[-1])
+    return _Joined(
+        _length(seen, joint, solution), float(solution.x[depth]), float(np.sqrt(solution.covariance[depth, depth])),
+        normal_of_tilt(solution.x[tilts]) @ joint.frame.T, float(np.degrees(tilt_sd)),
+    )  # fmt: skip
 
 
 def _may_be_one(seen: Sequence[SeenCircle]) -> bool:
@@ -187,7 +251,7 @@ def _length(seen: Sequence[SeenCircle], joint: _Joint, solution: Solution) -> Me
     all_photos = "+".join(view.sighting.photo for view in seen)
 
     def size(group: str) -> float:
-        return float(np.linalg.norm(solution.loadings[group][row]))
+        return float(np.linalg.norm(solution.loadings[group][row])) if group in solution.loadings else 0.0
 
     def signed(group: str) -> float:
         return float(solution.loadings[group][row, 0])
@@ -204,7 +268,7 @@ def _length(seen: Sequence[SeenCircle], joint: _Joint, solution: Solution) -> Me
     for i, view in enumerate(seen):
         photo = view.sighting.photo
         parts += [
-            ("edge", f"edge:{photo}:{name}", size(f"edge{i}")),
+            ("edge", f"edge:{photo}:{name}", float(np.hypot(size(f"edge{i}"), size(f"middle{i}")))),
             ("camera", f"camera:{photo}", signed(f"camera{i}")),
             ("camera", f"center:{photo}", size(f"center{i}")),
             ("lens", f"lens:{photo}", signed(f"lens{i}")),

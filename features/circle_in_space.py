@@ -24,6 +24,7 @@ from features.reference_fit import (
     distances_in_planes_mm,
     normal_of_tilt,
     origins_of,
+    places_in_planes_mm,
     reference_residuals,
     translations_of,
 )
@@ -46,6 +47,7 @@ class CirclePrior:
         offset_mm: distance behind the reference plane along the plane's normal.
         offset_sd_mm: its standard uncertainty.
         tilt_sd_deg: standard uncertainty of the angle between the two planes, per axis.
+        lean: (x, y) parts of the circle's unit normal in the reference's frame about which that is meant.
         slant_sd_deg: standard uncertainty of the reference plane's own slant, per axis, where no reference
             tells it.
         edge_sd_px: standard uncertainty of one edge point.
@@ -68,6 +70,7 @@ class CirclePrior:
     offset_share: float = 0.0
     guess_mm: float = 0.0
     stands: bool = False
+    lean: tuple[float, float] = (0.0, 0.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -83,6 +86,7 @@ class CircleInSpace:
         edge_rms_px: spread of the edge points about the fitted circle.
         tilt_pull: how many standard uncertainties the circle's tilt lies from the reference plane.
         cost: half the sum of squares, to compare alternative starts.
+        tilt_sd_deg: standard uncertainty of its tilt, the larger of two axes; 0 where nobody asked.
     """
 
     length: MeasuredLength
@@ -94,6 +98,7 @@ class CircleInSpace:
     edge_rms_px: float
     tilt_pull: float
     cost: float
+    tilt_sd_deg: float = 0.0
 
     @property
     def center_in_camera_mm(self) -> Array:
@@ -120,6 +125,14 @@ class CircleInSpace:
 
 
 @dataclass(frozen=True, eq=False)
+class SeenMiddle:
+    """Where the middle of a circle itself, not of its ellipse, is seen: (2,) place, and how sure along each axis."""
+
+    place_px: Array
+    sd_px: float
+
+
+@dataclass(frozen=True, eq=False)
 class CircleSighting:
     """Edge points of one circle in one photo.
 
@@ -127,11 +140,13 @@ class CircleSighting:
         name: word of the design's section 3.
         photo: name of the photo.
         points_px: (N, 2) sub-pixel edge points, outliers removed.
+        middle: where its middle is seen by other things than its edge, such as a ring of holes; None where it is not.
     """
 
     name: str
     photo: str
     points_px: Array
+    middle: SeenMiddle | None = None
 
 
 # Parameter vector: rotation vector increment (3), the reference's seen place (3, see `seen_place`), log focal, k1, log
@@ -148,7 +163,7 @@ class CircleProblem(AboutReference):
     Attributes:
         start: pose of the reference plane to start from; reference: None for ratios only.
         focal, image_center_px: belief about the camera.
-        rim: the circle as seen; prior: what is believed of its plane.
+        rim: the circle as seen; prior: what is believed of its plane; middle: where its middle is seen, if it is.
     """
 
     start: PlanePose
@@ -157,6 +172,7 @@ class CircleProblem(AboutReference):
     image_center_px: tuple[float, float]
     rim: RimShape
     prior: CirclePrior
+    middle: SeenMiddle | None = None
 
     def cameras_of(self, xs: Array) -> Cameras:
         """The cameras of (K, 20) guesses."""
@@ -181,6 +197,7 @@ class CircleProblem(AboutReference):
         x[_MOVE] = self.seen_start
         x[_FOCAL] = np.log(self.start.focal_px / self.focal.focal_px)
         x[CENTER] = center_mm
+        x[TILT] = np.arcsin(self.prior.lean)
         x[RADIUS] = np.log(max(radius_mm, 1e-3))
         return x
 
@@ -195,7 +212,7 @@ class CircleProblem(AboutReference):
         depth_mm = xs[:, CENTER.stop - 1] - prior.offset_mm - prior.offset_share * larger_mm
         return {
             "offset": depth_mm[:, None] / prior.offset_sd_mm,
-            "tilt": xs[:, TILT] / np.deg2rad(prior.tilt_sd_deg),
+            "tilt": (xs[:, TILT] - np.arcsin(prior.lean)) / np.deg2rad(prior.tilt_sd_deg),
         }
 
     def residuals(self, xs: Array) -> dict[str, Array]:
@@ -212,6 +229,10 @@ class CircleProblem(AboutReference):
             "center": xs[:, _MIDDLE] / self.focal.center_sd,
             **self.plane_beliefs(xs),
         }
+        if self.middle is not None:
+            to_middle = cameras.rays(self.middle.place_px[None]) @ rotations
+            aside_mm = places_in_planes_mm(to_middle, origins, xs[:, CENTER], self.normals(xs))[:, 0]
+            out["middle"] = aside_mm / np.exp(xs[:, RADIUS, None]) * self.rim.radius_px / self.middle.sd_px
         if self.reference is None:
             # No scale: the plane is pinned where it starts, a pixel being a unit there; only ratios will mean anything.
             held = (xs[:, _MOVE] - self.seen_start) / (1e-6 * np.array([self.focal.focal_px, self.focal.focal_px, 1.0]))
@@ -250,7 +271,7 @@ def solve_circle(
     rim = rim_of(sighting, prior)
     if not rim:
         raise ValueError(f"{sighting.name}: {rim.reason}")
-    return solve_problem(sighting, CircleProblem(start, reference, focal, image_center_px, rim, prior))
+    return solve_problem(sighting, CircleProblem(start, reference, focal, image_center_px, rim, prior, sighting.middle))
 
 
 def solve_problem(sighting: CircleSighting, problem: CircleProblem) -> CircleInSpace:
@@ -282,9 +303,10 @@ def _report(sighting: CircleSighting, problem: CircleProblem, solution: Solution
     )
     pull = np.linalg.norm(solution.residuals["tilt"])
     camera = problem.cameras_of(x[None]).one(0)
+    tilt_sd = np.degrees(np.sqrt(np.linalg.eigvalsh(solution.covariance[TILT, TILT])[-1]))
     return CircleInSpace(
         length, x[CENTER].copy(), problem.normals(x[None])[0], camera, rotations[0], translations[0],
-        problem.rim.rms_px, float(pull), solution.cost,
+        problem.rim.rms_px, float(pull), solution.cost, float(tilt_sd),
     )  # fmt: skip
 
 
@@ -297,7 +319,11 @@ def _contributions(sighting: CircleSighting, problem: CircleProblem, solution: S
     photo, feature = sighting.photo, f"{sighting.photo}:{sighting.name}"
     shared = problem.prior.edge_shared_px / problem.rim.radius_px
     parts: list[tuple[ContributionName, str, float]] = [
-        ("edge", f"edge:{feature}", float(np.hypot(_size(solution, "edge"), shared))),
+        (
+            "edge",
+            f"edge:{feature}",
+            float(np.hypot(np.hypot(_size(solution, "edge"), _size(solution, "middle")), shared)),
+        ),
         ("camera", f"camera:{photo}", _signed(solution, "camera")),
         ("camera", f"center:{photo}", _size(solution, "center")),
         ("lens", f"lens:{photo}", _signed(solution, "lens")),
@@ -321,4 +347,4 @@ def _signed(solution: Solution, group: str) -> float:
 
 
 def _size(solution: Solution, group: str) -> float:
-    return float(np.linalg.norm(solution.loadings[group][RADIUS]))
+    return float(np.linalg.norm(solution.loadings[group][RADIUS])) if group in solution.loadings else 0.0

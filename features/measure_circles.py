@@ -13,15 +13,16 @@ from features.common_axis import with_common_axis
 from features.floor import measure_by_floor, seems_on_floor
 from features.lenses import ByLens, lenses, over_lenses
 from features.measured import Contribution, MeasuredLength
+from features.one_plane import PUMP_DEPTH, circles_without_scale
 from features.parts.finder import FoundCircle
 from features.photo import FocalPrior, Photo
 from features.placement import (
     BEHIND_THE_FACE,
+    FACE_FLATNESS_DEG,
     FACES_ANY_WAY_DEG,
     FLANGE_FACE_LENGTHS,
     ON_THE_FACE,
-    PORT_LEAD,
-    PORT_LEAD_SD,
+    RIM,
     UNSCALED_PRIOR,
     CardAt,
     Place,
@@ -29,7 +30,7 @@ from features.placement import (
     flange_guess_mm,
     seeming_place,
 )
-from features.plane_pose import PlanePose, plane_poses, unscaled_pose
+from features.plane_pose import PlanePose, plane_poses
 from features.problems import PLANES_DISAGREE, POSE_AMBIGUOUS, Problem
 from features.scale.reference import ScaleReference
 from features.standing_circle import standing_prior
@@ -44,15 +45,9 @@ _TILT_PULL_SAID = 3.0
 
 _LIES_IN_PLANE_DEG = 2.0
 """Circles believed to lie this nearly in the reference's plane are held to it; others may face any way."""
-_PUMP_DEPTH = 1.0
-"""How far a circle that faces another way may lie before or behind the reference, over its diameter (common
-practice)."""
 
 _TURNS = 4
 """Of guessing depths by sizes and sizes by depths."""
-
-_PARALLEL_DEG = 50.0
-"""Normals nearer than this may be of parallel planes, each taken from one circle's own slant."""
 
 _SAYS_NOTHING = 0.35
 """A size this open, half or twice, is told by the look of any pump."""
@@ -104,7 +99,8 @@ def measure_circles(
             measured = _by_coin(photo, circles, poses[0], reference, place)
         else:
             measured = _in_planes(photo, circles, poses, reference, place)
-    doubted = (replace(circle, length=with_edge_doubt(circle.length)) for circle in measured)
+    flanged = any(found.sighting.name == RIM for found in circles)
+    doubted = (replace(circle, length=with_edge_doubt(circle.length, flanged)) for circle in measured)
     return tuple(circle for circle in doubted if _says_something(circle.length))
 
 
@@ -123,22 +119,51 @@ def _center_px(photo: Photo) -> tuple[float, float]:
 def _in_planes(
     photo: Photo, circles: Sequence[FoundCircle], poses: Sequence[PlanePose], reference: ScaleReference, place: Place
 ) -> list[MeasuredCircle]:
-    """Each in its own plane; where the opening of a face lies in the reference's, its axis tells the others' depth."""
+    """Each in its own plane, as a face leans by its rim.
+
+    Where the opening of a face lies in the reference's plane, its axis tells the others' depth.
+    """
 
     def measured(found: FoundCircle, prior: CirclePrior) -> MeasuredCircle:
         return _in_plane(photo, found, poses, reference, prior)
 
-    priors = _priors(circles, poses[0], place)
-    first = [measured(found, prior) for found, prior in zip(circles, priors, strict=True)]
+    priors = dict(zip((found.sighting.name for found in circles), _priors(circles, poses[0], place), strict=True))
+    rims = [measured(found, priors[RIM]) for found in circles if found.sighting.name == RIM]
+    priors = {name: _leaning_as(rims, prior) if _lies_in_face(name) else prior for name, prior in priors.items()}
+    first = [
+        rims[0] if found.sighting.name == RIM else measured(found, priors[found.sighting.name]) for found in circles
+    ]
     opening = next((one.solved for one in first if one.found.sighting.name == "port_bore"), None)
     if opening is None or place not in ON_THE_FACE:
         return first
     return [
-        measured(one.found, with_common_axis(prior, one.solved, opening))
+        measured(one.found, with_common_axis(priors[one.found.sighting.name], one.solved, opening))
         if one.found.sighting.name in BEHIND_THE_FACE
         else one
-        for one, prior in zip(first, priors, strict=True)
+        for one in first
     ]
+
+
+def _lies_in_face(name: str) -> bool:
+    """Whether a circle lies in the face whose rim is another."""
+    return name in FLANGE_FACE_LENGTHS and name != RIM
+
+
+def _leaning_as(rims: Sequence[MeasuredCircle], prior: CirclePrior) -> CirclePrior:
+    """What is believed of a circle of a face after a look at its rim: how a face leans its rim tells best.
+
+    A ring of four holes fits every plane. Where the rim may lie in either of two planes, nothing is learned.
+    """
+    told = rims[0] if rims and rims[0].seen else None
+    if told is None or told.seen is None or any(c.source.startswith("pose:") for c in told.length.contributions):
+        return prior
+    solved, believed = told.solved, told.seen.prior
+    tilt_sd_deg = float(np.hypot(solved.tilt_sd_deg, FACE_FLATNESS_DEG))
+    if tilt_sd_deg > prior.tilt_sd_deg and believed.tilt_sd_deg < FACES_ANY_WAY_DEG:
+        return prior
+    depth_sd_mm = max(prior.offset_sd_mm, believed.offset_sd_mm)
+    lean = (float(solved.normal[0]), float(solved.normal[1]))
+    return replace(prior, lean=lean, tilt_sd_deg=tilt_sd_deg, offset_sd_mm=depth_sd_mm)
 
 
 def _in_plane(
@@ -151,7 +176,7 @@ def _in_plane(
     disagreement = _planes_disagree(found, best[0])
     if best[0].tilt_pull > _TILT_PULL_SAID and prior.tilt_sd_deg > _LIES_IN_PLANE_DEG:
         # It faces another way than the reference: nothing is known of its plane then, but that it is of this pump.
-        depth = max(prior.offset_sd_mm, _PUMP_DEPTH * best[0].length.value_mm)
+        depth = max(prior.offset_sd_mm, PUMP_DEPTH * best[0].length.value_mm)
         prior = replace(prior, tilt_sd_deg=FACES_ANY_WAY_DEG, offset_sd_mm=depth)
         best, tried = _by_lenses(photo, sighting, poses, reference, prior, [(tried[0].focal, 0.0)])
     solved, length = best[0], best[0].length
@@ -251,44 +276,7 @@ def _planes_disagree(found: FoundCircle, solved: CircleInSpace) -> tuple[Problem
     return (Problem(PLANES_DISAGREE, found.sighting.name.replace("_", " ")),)
 
 
-def _without_scale(photo: Photo, circles: Sequence[FoundCircle]) -> tuple[MeasuredCircle, ...]:
-    """Ratios only: the plainest circle of a joint, and of a port's face, tells the slant of all that lie with it."""
-    in_face = [found.sighting.name in FLANGE_FACE_LENGTHS for found in circles]
-    measured: dict[int, MeasuredCircle] = {}
-    for face in (False, True):
-        group = [index for index in range(len(circles)) if in_face[index] == face]
-        group.sort(key=lambda index: (circles[index].sighting.name != "flange_diameter", -circles[index].coverage))
-        measured |= _in_one_plane(photo, circles, group)
-    faces = [measured[i].solved for i in range(len(circles)) if in_face[i]]
-    return tuple(
-        measured[i] if in_face[i] or not faces else _behind(faces[0], measured[i], photo) for i in range(len(circles))
-    )
-
-
-def _behind(face: CircleInSpace, joint: MeasuredCircle, photo: Photo) -> MeasuredCircle:
-    """A joint that was read in the plane of a port's face, at the distance at which it lies behind it."""
-    normals = [one.rotation @ one.normal for one in (face, joint.solved)]
-    apart_deg = float(np.degrees(np.arccos(np.clip(normals[0] @ normals[1], -1.0, 1.0))))
-    lead, lead_sd = (PORT_LEAD, PORT_LEAD_SD) if apart_deg < _PARALLEL_DEG else (0.0, _PUMP_DEPTH / 2)
-    # Over the plane's distance along its normal: the joint's is longer by a share of the diameter it has there.
-    to_plane = joint.solved.camera.focal_px * abs(float(normals[1][2]))
-    seen = joint.length.value_mm / to_plane
-    nearer = max(1.0 - lead * seen, 0.3)
-    depth = Contribution("offset", f"offset:{photo.name}:joint", lead_sd * seen / nearer)
-    length = replace(joint.length, value_mm=joint.length.value_mm / nearer)
-    return replace(joint, length=replace(length, contributions=(*length.contributions, depth)))
-
-
-def _in_one_plane(photo: Photo, circles: Sequence[FoundCircle], order: Sequence[int]) -> dict[int, MeasuredCircle]:
-    """Circles by their index: the first of an order tells the slant, the others are read in the same plane."""
-    pose, prior, focal = unscaled_pose(photo), UNSCALED_PRIOR, photo.focal
-    measured: dict[int, MeasuredCircle] = {}
-    for index in order:
-        found = circles[index]
-        own_prior = replace(prior, edge_shared_px=found.edge_shared_px)
-        solved = solve_circle(found.sighting, pose, None, focal, _center_px(photo), own_prior)
-        measured[index] = MeasuredCircle(found, solved, solved.length)
-        if index == order[0]:
-            pose, prior = solved.as_pose(), replace(UNSCALED_PRIOR, slant_sd_deg=0.3)
-            focal = replace(photo.focal, focal_px=solved.camera.focal_px, relative_sd=0.002)
-    return measured
+def _without_scale(photo: Photo, circles: Sequence[FoundCircle]) -> list[MeasuredCircle]:
+    """Ratios only."""
+    solved = circles_without_scale(photo, circles)
+    return [MeasuredCircle(found, one, one.length) for found, one in zip(circles, solved, strict=True)]

@@ -30,6 +30,9 @@ FLANGE_FACE_LENGTHS = (
     "thread_major_diameter",
 )
 """Features that lie in the port's face."""
+RIM, FACE_FLATNESS_DEG, FACE_STEP_MM = "flange_diameter", 0.5, 3.0
+"""What tells best where a port's face lies and how it leans, and how nearly the other circles of the face lie parallel
+to it and as deep (castings, raised faces; common practice)."""
 
 
 @dataclass(frozen=True)

@@ -43,6 +43,8 @@ _TAPERED = {"NPT": 1.0, "BSP": 0.5}
 _SELDOM = {"1-1/4": 0.1, "2-1/2": 0.1, "3-1/2": 0.02, "4": 0.2}
 """How often diaphragm pumps have a size, the usual ones (1/4, 3/8, 1/2, 3/4, 1, 1-1/2, 2 and 3 in.) being 1: pumps are
 built in these steps, with 4 in. the largest of some makers (common practice)."""
+_SELDOM_FLANGED = {"1/2": 0.15, "3/4": 0.15}
+"""How much less often ports of a size have flanges: pumps below 1 in. are threaded, but for a few (common practice)."""
 _RAISED_FACE = 0.04
 """How often what was traced as a flange's rim is the edge of its raised face, where no holes told the two apart: a mild
 belief."""
@@ -95,6 +97,7 @@ def possible_ports(
     scored: list[tuple[str, str, int, float]] = []
     for flange in flanges():
         prior = _FLANGE_PRIOR[flange.standard] * flanged * _SELDOM.get(flange.nominal_in, 1.0)
+        prior *= _SELDOM_FLANGED.get(flange.nominal_in, 1.0)
         score = _flange_log(flange, about_port, hole_count, prior)
         scored.append((flange.standard, flange.nominal_in, flange.dn, score))
     for thread in threads():

@@ -38,7 +38,13 @@ def origins_of(rotations: Array, translations_mm: Array) -> Array:
 
 
 def distances_in_planes_mm(directions: Array, origins: Array, centers: Array, normals: Array) -> Array:
-    """(K, N) distances from centers (K, 3) at which lines of sight meet planes, all in the reference's frame.
+    """(K, N) distances from centers (K, 3) at which lines of sight meet planes (see `places_in_planes_mm`)."""
+    met = places_in_planes_mm(directions, origins, centers, normals)
+    return np.asarray(np.sqrt(np.einsum("kni,kni->kn", met, met)))
+
+
+def places_in_planes_mm(directions: Array, origins: Array, centers: Array, normals: Array) -> Array:
+    """(K, N, 3) where lines of sight meet planes, from a center in each, all in the reference's frame.
 
     Args:
         directions: (K, N, 3) of the lines; origins: (K, 3) where they start.
@@ -46,8 +52,7 @@ def distances_in_planes_mm(directions: Array, origins: Array, centers: Array, no
     """
     along = np.einsum("ki,ki->k", normals, centers - origins)
     reach = along[:, None] / (directions @ normals[..., None])[..., 0]
-    met = reach[..., None] * directions + (origins - centers)[:, None]
-    return np.asarray(np.sqrt(np.einsum("kni,kni->kn", met, met)))
+    return np.asarray(reach[..., None] * directions + (origins - centers)[:, None])
 
 
 def middle_of(reference: ScaleReference | None) -> Array:

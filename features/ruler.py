@@ -20,7 +20,7 @@ _RULERS = ("bolt_circle_diameter", "flange_diameter")
 FLANGE_SOURCE = "port_flange:"
 """Begins the identity of the error of a flange's published size; its nominal size follows."""
 
-_WELL_MEASURED = 0.03
+_WELL_MEASURED = 0.015
 """A flange measured better than this, as with the reference on its face, is left as it was measured."""
 
 _RULER_RELATIVE_SD = {"bolt_circle_diameter": 0.005, "flange_diameter": 0.012}

@@ -5,14 +5,14 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from features.attributes import combine_attributes
-from features.circle_in_photos import SeenCircle, circle_of_photos
+from features.circle_in_photos import SeenCircle, circles_of_photos
 from features.combine import combine_lengths
 from features.measured import AttributeEvidence, MeasuredLength
 from features.parts.finder import LookAt, PartFinder
 from features.parts.learned import best_finder
 from features.photo import PhotoRefused, load_photos
 from features.photo_survey import FittedCircle, PhotoSurvey, SurveyRequest, survey_photo
-from features.placement import CardAt
+from features.placement import RIM, CardAt
 from features.ports import PortSize, possible_ports
 from features.problems import PHOTOS_DISAGREE, Problem
 from features.ruler import flange_as_ruler, with_flange_known
@@ -87,12 +87,7 @@ def _joined(surveys: Sequence[PhotoSurvey]) -> dict[str, MeasuredLength]:
                 # The length's photos carry the names the photos have by now.
                 solved = replace(circle.seen.solved, length=circle.length)
                 seen.setdefault(circle.name, []).append(replace(circle.seen, solved=solved))
-    joined = {}
-    for name, views in seen.items():
-        length = circle_of_photos(views) if len(views) > 1 else None
-        if length is not None:
-            joined[name] = with_edge_doubt(length)
-    return joined
+    return {name: with_edge_doubt(length, RIM in seen) for name, length in circles_of_photos(seen).items()}
 
 
 def _said(disagreements: dict[str, float]) -> tuple[Problem, ...]:

@@ -9,12 +9,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from features.circle_in_space import CircleSighting
+from features.circle_in_space import CASTING_FLAWS, CircleSighting, SeenMiddle
 from features.parts.finder import FoundCircle, PartQuestion
 from features.parts.front_on import FaceFrame
 from features.parts.learned_circles import found_circle
 from features.parts.placed import Placed
 from features.parts.trace import TracedCircle, trace_circle
+from features.rim_shape import RimShape
 
 Array = NDArray[np.float64]
 
@@ -29,10 +30,13 @@ HOLE_SD, HOLE_SD_PX = 0.004, 0.5
 casting; ASME B16.5 lets holes lie 0.8 mm apart from their places, from memory) and in pixels of the photo."""
 PLAIN = 0.75
 """Quantile of the holes' sizes that is a hole's own: of deep ones seen at a slant too small a circle may be traced."""
-SEEN_SD = 0.02
+SEEN_SD = 0.012
 """The same where no edge of a hole could be traced."""
 TRACED_MIDDLE_SD, TOLD_MIDDLE_SD = 0.008, 0.08
 """How far the ring's middle lies from that of a traced rim, of one that was only told, as a share of its radius."""
+STEP_SHARE = 0.03
+"""How far before or behind the rim's edge the holes lie, as a share of its radius: 2 mm of 70 (raised faces, spot
+facings and broken edges; common practice). At a slant this moves their middle aside."""
 ASTRAY = 4.0
 """Standard uncertainties from its place beyond which a hole is left out."""
 
@@ -57,9 +61,10 @@ class SeenHoles:
 
 @dataclass(frozen=True, eq=False)
 class EqualRing:
-    """A ring of equal angles: middle (2,), radius and its standard uncertainty, places (count, 2), holes left out."""
+    """A ring of equal angles: middle (2,) and radius with standard uncertainties, places (count, 2), holes left out."""
 
     middle: Array
+    middle_sd: float
     radius: float
     radius_sd: float
     places: Array
@@ -67,19 +72,21 @@ class EqualRing:
 
 
 def trace_bolt_circle(
-    question: PartQuestion, rim: Placed, rim_is_traced: bool, seen: SeenHoles
-) -> tuple[FoundCircle, ...]:
+    question: PartQuestion, rim: Placed, rim_px: Array | None, seen: SeenHoles
+) -> tuple[tuple[FoundCircle, ...], SeenMiddle | None]:
     """The bolt circle and, where their edges can be traced, the usual one of its holes.
+
+    Told besides is the middle that the holes of a ring have by themselves, which is the rim's too; not that of slots.
 
     Args:
         question: the photo.
-        rim: the flange's, squared up; rim_is_traced: whether edges confirmed it.
+        rim: the flange's, squared up; rim_px: (N, 2) its edge points in the photo, None where it was only told.
         seen: at least two of its holes.
     """
     frame, name = rim.frame, question.photo_name
     expected = frame.from_photo(seen.middles_px)
     if seen.slot_share:
-        return (_middle_of_slots(question, rim, rim_is_traced, seen),)
+        return (_middle_of_slots(question, rim, rim_px, seen),), None
     traced = [_trace_hole(question, rim, middle, seen.hole_share) for middle in expected]
     alike = _alike([hole for hole in traced if hole is not None])
     plain = float(np.quantile(_sizes(alike), PLAIN)) if alike else 0.0
@@ -90,7 +97,9 @@ def trace_bolt_circle(
             own_sd = np.hypot(HOLE_SD * rim.radius, HOLE_SD_PX * frame.px_per_px)
             # A trace smaller than the others followed a far edge on one side: its middle is off by as much.
             sds[index] = np.hypot(own_sd, float(_sizes([hole])[0] - plain) * frame.px_per_px)
-    ring = fit_equal_ring(middles, seen.slots, seen.count, sds, rim.center, _middle_sd(rim, rim_is_traced))
+    ring = fit_equal_ring(
+        middles, seen.slots, seen.count, sds, rim.center, middle_spread(question, rim, TOLD_MIDDLE_SD, rim_px)
+    )
     sighting = CircleSighting("bolt_circle_diameter", name, frame.to_photo(ring.places))
     used = int((~ring.astray).sum())
     shared_px = max(0.3, ring.radius_sd / frame.px_per_px)
@@ -98,14 +107,23 @@ def trace_bolt_circle(
     if alike:
         usual = sorted(alike, key=lambda hole: float(hole.ellipse.semi_axes_px[0]))[len(alike) // 2]
         found.append(found_circle("bolt_hole_diameter", name, usual, (0.6, 0.001)))
-    return tuple(found)
+    return tuple(found), _middle_by_holes(question, rim, seen, middles, sds)
 
 
-def _middle_of_slots(question: PartQuestion, rim: Placed, rim_is_traced: bool, seen: SeenHoles) -> FoundCircle:
+def _middle_by_holes(question: PartQuestion, rim: Placed, seen: SeenHoles, middles: Array, sds: Array) -> SeenMiddle:
+    """The middle of a ring of holes, whatever the rim's is, as one of the rim's: beside it by casting and by a step."""
+    ring = fit_equal_ring(middles, seen.slots, seen.count, sds, rim.center, rim.radius**2 * np.eye(2))
+    beside = np.hypot(TRACED_MIDDLE_SD, STEP_SHARE * np.linalg.norm(rim.slope(question.poses[0].focal_px)))
+    sd = float(np.hypot(ring.middle_sd, beside * rim.radius)) / rim.frame.px_per_px
+    return SeenMiddle(rim.frame.to_photo(ring.middle[None])[0], sd)
+
+
+def _middle_of_slots(question: PartQuestion, rim: Placed, rim_px: Array | None, seen: SeenHoles) -> FoundCircle:
     """The bolt circle through the middles of slots: bolts fit in them from one end to the other."""
     sds = np.full(len(seen.slots), SEEN_SD * rim.radius)
     expected = rim.frame.from_photo(seen.middles_px)
-    ring = fit_equal_ring(expected, seen.slots, seen.count, sds, rim.center, _middle_sd(rim, rim_is_traced))
+    spread = middle_spread(question, rim, TOLD_MIDDLE_SD, rim_px)
+    ring = fit_equal_ring(expected, seen.slots, seen.count, sds, rim.center, spread)
     half = 0.5 * seen.slot_share * rim.radius
     places = ring.middle + (ring.places - ring.middle) * (1 + half / ring.radius)
     sighting = CircleSighting("bolt_circle_diameter", question.photo_name, rim.frame.to_photo(places))
@@ -114,12 +132,31 @@ def _middle_of_slots(question: PartQuestion, rim: Placed, rim_is_traced: bool, s
     return FoundCircle(sighting, len(seen.slots) / seen.count, max(0.3, shared_px))
 
 
-def _middle_sd(rim: Placed, rim_is_traced: bool) -> float:
-    return (TRACED_MIDDLE_SD if rim_is_traced else TOLD_MIDDLE_SD) * rim.radius
+def middle_spread(question: PartQuestion, rim: Placed, untraced_sd: float, rim_px: Array | None = None) -> Array:
+    """Where the middle of a ring of holes lies from a rim's.
+
+    Args:
+        question: the photo; rim: squared up.
+        untraced_sd: standard uncertainty along each axis where the rim was not traced, as a share of its radius.
+        rim_px: (N, 2) edge points of a traced one. Of a short arc the middle is hardly known along its bisector.
+
+    Returns:
+        (2, 2) covariance in the squared-up picture.
+    """
+    shape = None if rim_px is None else RimShape.of(rim_px, CASTING_FLAWS)
+    sd = TRACED_MIDDLE_SD if shape else untraced_sd
+    step = STEP_SHARE * rim.slope(question.poses[0].focal_px)
+    share = sd**2 * np.eye(2) + np.outer(step, step)
+    if shape:
+        away = rim.frame.from_photo(shape.points_px) - rim.center
+        outward = away / np.linalg.norm(away, axis=1, keepdims=True)
+        white = shape.whitening @ np.column_stack([outward, np.ones(len(away))])
+        share += np.linalg.inv(white.T @ white)[:2, :2]
+    return np.asarray(rim.radius**2 * share)
 
 
 def fit_equal_ring(
-    middles: Array, slots: NDArray[np.int64], count: int, sds: Array, center: Array, center_sd: float
+    middles: Array, slots: NDArray[np.int64], count: int, sds: Array, center: Array, spread: Array
 ) -> EqualRing:
     """Least squares over middle, radius and turn of a ring of equal angles, which is linear in them.
 
@@ -127,18 +164,19 @@ def fit_equal_ring(
         middles: (K, 2) places of some of its members; slots: (K,) which of them, 0 .. count - 1.
         count: of all members.
         sds: (K,) standard uncertainty of a place along each axis.
-        center: (2,) where the middle is believed to lie; center_sd: its standard uncertainty along each axis.
+        center: (2,) where the middle is believed to lie; spread: (2, 2) covariance of that.
     """
     angle = 2 * np.pi * np.arange(count) / count
     c, s = np.cos(angle), np.sin(angle)
     one, zero = np.ones(count), np.zeros(count)
     rows = np.stack([np.stack([one, zero, c, -s], 1), np.stack([zero, one, s, c], 1)], 1)  # (count, 2, 4)
-    held = np.eye(2, 4) / center_sd
+    whitening = np.linalg.inv(np.linalg.cholesky(spread))
+    held = whitening @ np.eye(2, 4)
     used = np.ones(len(slots), bool)
     while True:
         weight = used / sds
         design = np.concatenate([(rows[slots] * weight[:, None, None]).reshape(-1, 4), held])
-        wanted = np.concatenate([(middles * weight[:, None]).ravel(), center / center_sd])
+        wanted = np.concatenate([(middles * weight[:, None]).ravel(), whitening @ center])
         solved = np.linalg.lstsq(design, wanted, rcond=None)[0]
         off = np.linalg.norm(middles - rows[slots] @ solved, axis=1) / sds * used
         if used.sum() <= 2 or off.max() < ASTRAY:
@@ -149,7 +187,8 @@ def fit_equal_ring(
     toward = solved[2:] / max(radius, 1e-9)
     misfit = max(1.0, float(np.sum(off**2)) / max(2 * int(used.sum()) - 2, 1))
     radius_sd = float(np.sqrt(misfit * toward @ covariance[2:, 2:] @ toward))
-    return EqualRing(solved[:2], radius, radius_sd, rows @ solved, ~used)
+    middle_sd = float(np.sqrt(misfit * np.linalg.eigvalsh(covariance[:2, :2])[-1]))
+    return EqualRing(solved[:2], middle_sd, radius, radius_sd, rows @ solved, ~used)
 
 
 def _trace_hole(question: PartQuestion, rim: Placed, at: Array, share: float) -> TracedCircle | None:

@@ -42,10 +42,12 @@ LEAST_WEIGHT, MOST_WEIGHT = -2.5, 5.0
 """Bounds of one place's weight: one hole in a dozen is overlooked, and a stain may look like one."""
 LEAST_EVIDENCE = 2.5
 """Logarithm of how much likelier a ring must make the picture than none."""
-SLOTS, SLOT, SLOT_END, SLOT_SIDES = 3, (0.045, 0.13), 0.6, 0.15
-"""Least number of slots that tell themselves from holes, how far apart their ends are over the flange's radius (slots
-that fit several standards: 4 to 10 mm longer than wide; common practice), how many votes the other end must have, and
-what lies between them, as shares."""
+SLOT, SLOT_END, SLOT_SIDES = (0.045, 0.13), 0.6, 0.15
+"""How far apart the ends of slots are over the flange's radius (slots that fit several standards: 4 to 10 mm longer
+than wide; common practice), how many votes the other ends must have, and what lies between them, as shares."""
+FEW_SLOTS, FEW_SLOTS_END, FEW_SLOTS_SIDES = 2, 0.8, 0.1
+"""Of so few slots each end must have more: far edges of deep holes may all lie along the radius, but are seen less well
+than the near ones, where both ends of a slot are seen alike."""
 LIKE_A_TABLE = 0.8
 """Share of flanges proportioned like some row of the tables; the others may be anything."""
 RING_SD, SHARE_SD = 0.015, 0.1
@@ -180,10 +182,11 @@ def _slot_share(scores: Floats, ring: int, turns: NDArray[np.int64]) -> float:
 
     Between the ends of a slot its straight sides vote; a hole's far edge lies nearer, and aside from some holes only.
     """
-    if len(turns) < SLOTS:
+    if len(turns) < FEW_SLOTS:
         return 0.0
     near = (turns[:, None] + np.arange(-2, 3)) % TURNS
-    profile = scores[:, near].max(axis=2).mean(axis=1)
+    votes = scores[:, near].max(axis=2)
+    profile = votes.mean(axis=1)
     # A ring is as good a little beside its place: its own votes lie where they are most.
     low, high = max(ring - NEAR_PX, 0), ring + NEAR_PX + 1
     ring = low + int(np.argmax(profile[low:high]))
@@ -192,8 +195,12 @@ def _slot_share(scores: Floats, ring: int, turns: NDArray[np.int64]) -> float:
     may_be = peak & (np.abs(away) > SLOT[0]) & (np.abs(away) < SLOT[1])
     other = int(np.argmax(np.where(may_be, profile, -1.0)))
     low, high = sorted((ring, other))
-    ends = profile[other] > SLOT_END * profile[ring]
-    return float(away[other]) if ends and profile[low + 1 : high].min() > SLOT_SIDES * profile[other] else 0.0
+    between = float(profile[low + 1 : high].min() / max(profile[other], 1e-9)) if high > low + 1 else 0.0
+    if len(turns) > FEW_SLOTS:
+        is_slot = profile[other] > SLOT_END * profile[ring] and between > SLOT_SIDES
+    else:
+        is_slot = votes[other].min() > FEW_SLOTS_END * profile[ring] and between > FEW_SLOTS_SIDES
+    return float(away[other]) if is_slot else 0.0
 
 
 @cache

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from features.circle_fit import fit_circle
 from features.ellipse import Ellipse
-from features.parts.bolt_circle import SEEN_SD, TRACED_MIDDLE_SD, fit_equal_ring
+from features.parts.bolt_circle import SEEN_SD, TRACED_MIDDLE_SD, fit_equal_ring, middle_spread
 from features.parts.face_circles import circles_about
 from features.parts.finder import FoundCircle, PartQuestion
 from features.parts.flange_holes import FaceMap, HoleRing, find_holes
@@ -50,6 +50,8 @@ RIMS, RING_REACH = (0.7, 0.755, 0.81), 0.06
 flanges have 0.68 to 0.83."""
 SIZES = (1.0, 0.88, 1.13)
 """Sizes about an opening in which holes are looked for, the told rim being 1: that may be off where the rim is cut."""
+FEW_HOLES = 2
+"""So few holes tell no ring where neither a traced rim nor a reference tells how the face leans."""
 SAME_LEAN = float(np.cos(np.radians(4.0)))
 """Cosine of the angle within which two planes of a flange's own circles are looked at as one."""
 INNER, MATED = 0.7, 0.4
@@ -102,6 +104,11 @@ class _Candidate:
         return self.weight + _worth(self.ring)
 
 
+def is_mated(maps: PartMaps, flange: RoundPart) -> bool:
+    """Whether another flange or a pipe's end lies over a flange's face as the maps show it."""
+    return share_inside(maps, "companion", flange.outline_px(40, INNER)) > MATED
+
+
 def _worth(ring: HoleRing | None) -> float:
     """What a ring adds to a rim's evidence: a rim that lies a little off the true one has as many holes, less plain."""
     if ring is None:
@@ -140,7 +147,8 @@ def _trace_about(look: "_Look", mouth: TracedCircle | None) -> FlangeRim:
     told_frames = reference_frames(question) if question.tilt_known else []
     own = [traced.ellipse for traced, placed in traces if not placed.measured_slant]
     own_frames = faces_of_ellipses(question, [*own, *([mouth.ellipse] if mouth else [])], SAME_LEAN)
-    traces += look.traces(circles_about(question, part, told_frames, True))
+    about = circles_about(question, part, told_frames, True)
+    traces += look.traces(about)
     candidates = look.judged(traces)
     # The flange's own slant is asked only where no holes are seen under the reference's: it need not lie parallel.
     if not (told_frames and any(one.ring for one in candidates)):
@@ -150,11 +158,11 @@ def _trace_about(look: "_Look", mouth: TracedCircle | None) -> FlangeRim:
     if not any(one.ring for one in candidates) and not look.is_mated:
         leaning = frames_by_circles(question, part)
         traced = look.traces(circles_about(question, part, leaning, False))
-        candidates += look.with_holes([_traced_in(placed, one, part) for one, placed in traced])
+        candidates += look.with_holes([_leaning_alike(question, part, *one) for one in traced])
         if not any(one.ring for one in candidates):
-            by_holes = look.ring_about(mouth, told_frames, [*own_frames, *leaning])
+            by_holes = look.ring_about(mouth, told_frames, [*own_frames, *leaning], about)
     if by_holes is not None:
-        candidates += look.judged(look.traces(_rims_about(*by_holes)))
+        candidates += look.judged(look.traces(_rims_about(question, *by_holes)))
     best = _outermost(candidates)
     if best is not None and (best.ring is not None or by_holes is None):
         found = found_circle("flange_diameter", question.photo_name, best.traced, (0.3, 0.001))
@@ -162,8 +170,10 @@ def _trace_about(look: "_Look", mouth: TracedCircle | None) -> FlangeRim:
         return FlangeRim(
             found, _outlined(part, best.traced.ellipse), best.placed, True, best.ring, best.merit, is_plain
         )
-    outline = outline_of("flange_diameter", question.photo_name, part, places, look.free)
     placed, ring = by_holes or (places[0], look.holes(places[0]))
+    if placed in about:  # the rim's edges agreed on it, though too few to trace: that and its holes tell it
+        part, places = _outlined_as(part, placed), [placed]
+    outline = outline_of("flange_diameter", question.photo_name, part, places, look.free)
     return FlangeRim(outline, part, placed, False, ring, _worth(ring), False)
 
 
@@ -178,7 +188,7 @@ class _Look:
     @property
     def is_mated(self) -> bool:
         """Whether another flange or a pipe's end lies over its face, bolts in its holes."""
-        return share_inside(self.maps, "companion", self.part.outline_px(40, INNER)) > MATED
+        return is_mated(self.maps, self.part)
 
     def free(self, rim_px: Array) -> NDArray[np.bool_]:
         return uncovered(self.question, rim_px)
@@ -203,14 +213,26 @@ class _Look:
         return trace_places(self.question, self.part, places, self.free, doubtful=True)
 
     def ring_about(
-        self, mouth: TracedCircle | None, told: list[FaceFrame], own: list[FaceFrame]
+        self, mouth: TracedCircle | None, told: list[FaceFrame], own: list[FaceFrame], about: list[Placed]
     ) -> tuple[Placed, HoleRing] | None:
-        """The plainest ring of holes about the middle, of an opening if there is one, in any of some pictures."""
+        """The plainest ring of holes about the middle, of an opening if there is one, in any of some pictures.
+
+        Circles about which some edges agreed are asked too.
+        """
         middles = [_middle(self.part, mouth, frame, frames is told) for frames in (told, own) for frame in frames]
         sizes = SIZES if mouth else SIZES[:1]
-        places = [replace(one, radius=size * one.radius) for one in middles for size in sizes]
+        places = [*about, *(replace(one, radius=size * one.radius) for one in middles for size in sizes)]
         seen = [(placed, ring) for placed in places if (ring := self.holes(placed)) is not None]
+        seen = [(placed, ring) for placed, ring in seen if placed.measured_slant or len(ring.slots) > FEW_HOLES]
         return max(seen, key=lambda one: one[1].evidence) if seen else None
+
+
+def _outlined_as(part: RoundPart, placed: Placed) -> RoundPart:
+    """A told part with the outline of a circle of a squared-up picture."""
+    angle = np.linspace(0, 2 * np.pi, 60, endpoint=False)
+    circle = placed.center + placed.radius * np.stack([np.cos(angle), np.sin(angle)], 1)
+    ellipse = Ellipse.fit(placed.frame.to_photo(circle))
+    return _outlined(part, ellipse) if ellipse else part
 
 
 def _outlined(part: RoundPart, ellipse: Ellipse) -> RoundPart:
@@ -228,17 +250,27 @@ def _middle(part: RoundPart, mouth: TracedCircle | None, frame: FaceFrame, told_
     return Placed(frame, center, radius, told_slant, RING_REACH, by_edges=True)
 
 
-def _rims_about(placed: Placed, ring: HoleRing) -> list[Placed]:
+def _rims_about(question: PartQuestion, placed: Placed, ring: HoleRing) -> list[Placed]:
     """Circles outside a ring of holes where tabulated flanges have their rims."""
     middles, slots = placed.frame.from_photo(ring.middles_px), ring.slots
     sds = np.full(len(slots), SEEN_SD * placed.radius)
-    fitted = fit_equal_ring(middles, slots, ring.count, sds, placed.center, TRACED_MIDDLE_SD * placed.radius)
+    spread = middle_spread(question, placed, TRACED_MIDDLE_SD)
+    fitted = fit_equal_ring(middles, slots, ring.count, sds, placed.center, spread)
     return [replace(placed, center=fitted.middle, radius=fitted.radius / share) for share in RIMS]
 
 
 def _traced_in(placed: Placed, traced: TracedCircle, part: RoundPart) -> _Candidate:
     trusted, weight = follows(traced, part, placed), trace_weight(traced, placed)
     return _Candidate(traced, placed.about(traced.ellipse.points_px()), weight, trusted)
+
+
+def _leaning_alike(question: PartQuestion, part: RoundPart, traced: TracedCircle, placed: Placed) -> _Candidate:
+    """A trace squared up by itself, the way its picture leans: edges about a middle tell the way, a rim how much."""
+    frames = faces_of_ellipse(question, traced.ellipse)
+    if isinstance(placed.frame, FaceFrame):
+        normal = placed.frame.normal
+        placed = replace(placed, frame=max(frames, key=lambda frame: float(frame.normal @ normal)))
+    return _traced_in(placed, traced, part)
 
 
 def _squared_up(question: PartQuestion, part: RoundPart, traces: list[Trace]) -> list[_Candidate]:

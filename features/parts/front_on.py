@@ -40,6 +40,7 @@ class FaceFrame(Mapped):
         px_per_px: its pixels per photo pixel near the middle.
         width, height: of the picture.
         foot: (2,) where the plane's normal through the camera meets it.
+        normal: (3,) of the plane, in camera axes.
     """
 
     photo_from_front: Array
@@ -47,6 +48,7 @@ class FaceFrame(Mapped):
     width: int
     height: int
     foot: Array
+    normal: Array
 
 
 @dataclass(frozen=True, eq=False)
@@ -121,7 +123,7 @@ def face_frame(shape: tuple[int, ...], camera: Camera, normal: Array, longest_px
     to_small = np.array([[scale, 0, -corner[0]], [0, scale, -corner[1]], [0, 0, 1]])
     foot = apply_homography(to_small, np.array([[camera.center_x_px, camera.center_y_px]]))[0]
     back = np.linalg.inv(to_small @ front_from_photo)
-    return FaceFrame(np.asarray(back, float), scale, int(size[0]), int(size[1]), foot)
+    return FaceFrame(np.asarray(back, float), scale, int(size[0]), int(size[1]), foot, normal)
 
 
 def _border(width: int, height: int) -> Array:

@@ -16,7 +16,7 @@ from features.parts.bolt_count import CountedRing, count_ring
 from features.parts.classical import ClassicalFinder
 from features.parts.closer_look import look_at_pump
 from features.parts.finder import FoundCircle, LookAt, PartQuestion, PartSightings
-from features.parts.flange_rim import FlangeRim, trace_flange
+from features.parts.flange_rim import FlangeRim, is_mated, trace_flange
 from features.parts.front_outline import front_outline
 from features.parts.learned_circles import plain_mouth, trace_chamber, trace_mouth
 from features.parts.learned_evidence import chamber_count_evidence, hole_count_evidence, photo_evidence
@@ -48,6 +48,8 @@ NO_FINER, QUARTER = 1.5, 0.55
 """A photo this much longer than the model's picture is looked at in four pieces of this share of its sides."""
 HEAD_SHARE = 0.12
 """Radius of a bolt's head over its flange's, about: heads are 1.5 of their thread wide (ISO 4014), holes 1.1."""
+HIDDEN_FACE = 0.8
+"""How much less a flange whose face a companion hides is worth looking at than one that shows its holes."""
 AMID = 0.35
 """How far beside a flange's middle its opening may lie, its radius being 1."""
 FLANGE_VIEW = ("flange", "bolt")
@@ -86,7 +88,7 @@ class LearnedFinder:
                 return PartSightings(view, problems=doubts)
         sightings = PartSightings(view, attributes=photo_evidence(maps, question.photo_name), problems=doubts)
         sightings = _with_front(sightings, maps, question.pixels_rgb)
-        chamber = self._subject(question, maps, _chosen(rounds, "chamber", question.hint("chamber")))
+        chamber = self._subject(question, maps, part_to_measure(maps, rounds, "chamber", question.hint("chamber")))
         if chamber is not None:
             sightings = _with_chamber(sightings, question, chamber)
         flange = self._subject(question, maps, flange_of(question, maps, rounds))
@@ -94,7 +96,7 @@ class LearnedFinder:
             sightings = _with_flange(sightings, question, flange, () if flange.maps is maps else rounds)
             sightings = replace(sightings, twin=find_twin(question, maps, rounds, flange.part))
         else:
-            mouth = self._subject(question, maps, _chosen(rounds, "mouth", question.hint("port")))
+            mouth = self._subject(question, maps, part_to_measure(maps, rounds, "mouth", question.hint("port")))
             if mouth is not None:
                 circle = trace_mouth(question, (mouth.part, *mouth.others), mouth.maps)
                 sightings = replace(sightings, circles=(*sightings.circles, *([circle] if circle else [])))
@@ -146,8 +148,8 @@ def best_finder() -> LearnedFinder | ClassicalFinder:
     return ClassicalFinder(Problem(NO_PART_MODEL, model.reason))
 
 
-def _chosen(rounds: Sequence[RoundPart], name: str, hint: LookAt | None) -> RoundPart | None:
-    """The part to measure: sure, large and seen squarely, or the one the user points at."""
+def part_to_measure(maps: PartMaps, rounds: Sequence[RoundPart], name: str, hint: LookAt | None) -> RoundPart | None:
+    """The part to measure: sure, large, seen squarely and its face open, or the one the user points at."""
     parts = [part for part in rounds if part.name == name]
     if not parts:
         return None
@@ -158,7 +160,8 @@ def _chosen(rounds: Sequence[RoundPart], name: str, hint: LookAt | None) -> Roun
             away = float(np.linalg.norm(part.center_px - [hint.x_px, hint.y_px])) / max(hint.radius_px, 1.0)
             return -away - abs(float(np.log(part.semi_axes_px[0] / max(hint.radius_px, 1.0))))
         # The shorter half axis is large when the part is near and seen squarely.
-        return part.score + float(part.semi_axes_px[1]) / largest
+        hidden = HIDDEN_FACE if name == "flange" and is_mated(maps, part) else 0.0
+        return part.score + float(part.semi_axes_px[1]) / largest - hidden
 
     return max(parts, key=merit)
 
@@ -166,7 +169,7 @@ def _chosen(rounds: Sequence[RoundPart], name: str, hint: LookAt | None) -> Roun
 def flange_of(question: PartQuestion, maps: PartMaps, rounds: Sequence[RoundPart]) -> RoundPart | None:
     """The flange to measure; None where the photo rather shows the mouth of a thread."""
     hint = question.hint("port")
-    flange, mouth = (_chosen(rounds, name, hint) for name in ("flange", "mouth"))
+    flange, mouth = (part_to_measure(maps, rounds, name, hint) for name in ("flange", "mouth"))
     if flange is None or mouth is None or hint is not None:
         return flange
     connection = maps.attributes["connection"]
@@ -226,7 +229,12 @@ def _with_flange(
     about = rim.placed if rim.is_traced else None
     circles = [rim.circle, trace_mouth(question, inside[:2], told.maps, about) if inside else None]
     if seen is not None:
-        circles += trace_bolt_circle(question, rim.placed, rim.is_traced, seen)
+        traced = rim.circle if rim.is_traced else None
+        rim_px = None if traced is None else traced.sighting.points_px
+        holes, by_holes = trace_bolt_circle(question, rim.placed, rim_px, seen)
+        if traced is not None and by_holes is not None:
+            circles[0] = replace(traced, sighting=replace(traced.sighting, middle=by_holes))
+        circles += holes
     marks = np.zeros((0, 2)) if seen is None else seen.middles_px
     return _more(sightings, circles, ("flange_bolts", marks), hole_count_evidence(likelihood, question.photo_name))
 

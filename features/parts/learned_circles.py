@@ -283,8 +283,9 @@ def found_circle(name: str, photo: str, traced: TracedCircle, shared: tuple[floa
 
 
 def uncovered(question: PartQuestion, rim_px: Array) -> NDArray[np.bool_]:
-    """(N,) whether no scale reference lies at the places."""
-    free = np.ones(len(rim_px), bool)
+    """(N,) whether the places lie in the picture and no scale reference at them."""
+    rows, columns = question.gray.shape
+    free = np.asarray(((rim_px >= 0) & (rim_px <= [columns - 1, rows - 1])).all(axis=1))
     for outline in question.keep_out_px:
         middle = np.mean(outline, axis=0)
         polygon = np.asarray(middle + MARGIN * (outline - middle), np.float32).reshape(-1, 1, 2)

@@ -71,6 +71,20 @@ class Placed:
         center, radius = fit_circle(self.frame.from_photo(outline_px))
         return replace(self, center=center, radius=radius)
 
+    def slope(self, focal_px: float) -> Array:
+        """(2,) how far aside, in the picture, a place moves for each unit that it lies before the circle's plane.
+
+        It is the tangent of the angle between plane and line of sight; made from an outline, the picture does not know
+        to which side, so its sign means nothing.
+
+        Args:
+            focal_px: of the photo.
+        """
+        if isinstance(self.frame, FaceFrame):
+            return np.asarray((self.center - self.frame.foot) / (focal_px * self.frame.px_per_px))
+        values, axes = np.linalg.eigh(self.frame.part.shape_px)
+        return np.asarray(np.sqrt(max((values[1] / values[0]) ** 2 - 1.0, 0.0)) * axes[:, 0])
+
     def picture(self, gray: NDArray[np.uint8], radius_px: float, room: float, covered_px: Sequence[Array]) -> FrontOn:
         """The circle alone, squared up and `radius_px` large, with what lies round it up to `room` radii.
 

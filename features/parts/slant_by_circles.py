@@ -13,9 +13,11 @@ from numpy.typing import NDArray
 
 from features.camera import Camera, rotation_taking_z_to
 from features.circle_fit import fit_circle
+from features.ellipse import Ellipse
 from features.parts.concentric import EdgeField, edge_field, settled_set
 from features.parts.finder import PartQuestion
 from features.parts.front_on import FaceFrame, FrontOn, face_frame
+from features.parts.own_slant import circle_normals
 from features.parts.part_maps import RoundPart
 
 Array = NDArray[np.float64]
@@ -29,6 +31,9 @@ ASIDE = 0.5
 """How far their middle may lie from the told one."""
 RINGS_DEG = (0.0, 12.0, 24.0, 36.0, 48.0)
 SPACING_DEG, FINEST_DEG = 13.0, 1.5
+STEEP_DEG, ABOUT_TOLD_DEG = 42.0, 8.0
+"""An outline told as flat as one seen at this slant is looked at from about its own two slants too, so far to each
+side: the even grid ends near there."""
 STARTS, KEPT, APART_DEG = 4, 3, 6.0
 """How many slants are made better, how many are kept, and how far apart they lie."""
 
@@ -54,7 +59,8 @@ def frames_by_circles(question: PartQuestion, part: RoundPart) -> list[FaceFrame
     def merit(lean: Array) -> float:
         return _agreement(edges, camera, toward @ _leaning(lean), part)
 
-    tried = sorted(((merit(lean), tuple(lean)) for lean in _grid()), reverse=True)[:STARTS]
+    grid = np.concatenate([_grid(), _steep_leans(part, camera, toward)])
+    tried = sorted(((merit(lean), tuple(lean)) for lean in grid), reverse=True)[:STARTS]
     better = sorted((_climbed(merit, value, np.array(lean)) for value, lean in tried), key=lambda one: -one[0])
     kept: list[Array] = []
     for value, lean in better:
@@ -70,6 +76,19 @@ def _grid() -> Array:
         count = max(6, round(2 * np.pi * np.sin(np.radians(tilt)) / np.radians(SPACING_DEG)))
         angle = 2 * np.pi * np.arange(count) / count
         leans.append(tilt * np.stack([np.cos(angle), np.sin(angle)], 1))
+    return np.concatenate(leans)
+
+
+def _steep_leans(part: RoundPart, camera: Camera, toward: Array) -> Array:
+    """(S, 2) leans in degrees about those in which a flat told outline is a circle; none where it is told as round."""
+    ellipse = Ellipse.fit(part.outline_px(60))
+    normals = circle_normals(ellipse, camera) if ellipse else []
+    leans = [np.zeros((0, 2))]
+    for x, y, z in (toward.T @ normal for normal in normals):
+        tilt = np.degrees(np.arccos(np.clip(z, -1.0, 1.0)))
+        if tilt > STEEP_DEG:
+            lean = tilt * np.array([x, y]) / np.hypot(x, y)
+            leans.append(lean + ABOUT_TOLD_DEG * np.array([(0, 0), (1, 0), (0, 1), (-1, 0), (0, -1)]))
     return np.concatenate(leans)
 
 

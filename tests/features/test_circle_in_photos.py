@@ -7,7 +7,7 @@ import cv2
 import numpy as np
 import pytest
 
-from features.circle_in_photos import SeenCircle, circle_of_photos
+from features.circle_in_photos import SeenCircle, circle_of_photos, circles_of_photos
 from features.circle_in_space import CirclePrior, CircleSighting, solve_circle
 from features.photo import FocalPrior
 from features.plane_pose import PlanePose
@@ -19,15 +19,16 @@ CENTER_PX = ((WIDTH - 1) / 2, (HEIGHT - 1) / 2)
 RIM_CENTER = np.array([40.0, 150.0])
 
 
-def _seen(rng, angle_deg, prior, depth_mm=9.0, moved_mm=0.0, name="a.jpg"):
+def _seen(rng, angle_deg, prior, depth_mm=9.0, moved_mm=0.0, name="a.jpg", circle=("chamber_diameter", DIAMETER, 160)):
     """One photo of a card at the rim, from an angle about the vertical, with noise and a focal length 4 % uncertain."""
     focal = FOCAL * np.exp(rng.normal(0, 0.04))
     matrix = np.array([[focal, 0, CENTER_PX[0]], [0, focal, CENTER_PX[1]], [0, 0, 1]])
     turn = np.array([rng.normal(0.1, 0.05), np.radians(angle_deg), rng.normal(0, 0.05)])
     move = cv2.Rodrigues(turn)[0] @ np.array([-40.0, -100.0, 0.0]) + [0, 0, rng.uniform(650, 900)]
-    turns = np.linspace(0, 2 * np.pi, 160, endpoint=False)
-    flat = RIM_CENTER + [moved_mm, 0] + 0.5 * DIAMETER * np.column_stack([np.cos(turns), np.sin(turns)])
-    rim = np.column_stack([flat, np.full(160, depth_mm)])
+    word, diameter, count = circle
+    turns = np.linspace(0, 2 * np.pi, count, endpoint=False)
+    flat = RIM_CENTER + [moved_mm, 0] + 0.5 * diameter * np.column_stack([np.cos(turns), np.sin(turns)])
+    rim = np.column_stack([flat, np.full(count, depth_mm)])
     card = np.column_stack([GRID, np.zeros(len(GRID))])
     rim_px, card_px = (cv2.projectPoints(p, turn, move, matrix, np.zeros(5))[0].reshape(-1, 2) for p in (rim, card))
     card_px = card_px + rng.normal(0, 0.1, card_px.shape)
@@ -35,7 +36,7 @@ def _seen(rng, angle_deg, prior, depth_mm=9.0, moved_mm=0.0, name="a.jpg"):
     reference = ScaleReference("scale_card", "card", GRID, card_px, 0.1, card_px[:4], 0.001, "print:pocket")
     told = FocalPrior(FOCAL, 0.05, "exif_35mm")
     pose = PlanePose(cv2.Rodrigues(turn)[0], move, focal, 0.1)
-    sighting = CircleSighting("chamber_diameter", name, rim_px)
+    sighting = CircleSighting(word, name, rim_px)
     solved = solve_circle(sighting, pose, reference, told, CENTER_PX, prior)
     return SeenCircle(sighting, prior, reference, told, CENTER_PX, solved)
 
@@ -76,3 +77,25 @@ def test_the_further_apart_the_surer(apart_deg):
     assert near is not None
     assert far is not None
     assert 0 < far.relative_sd < near.relative_sd
+
+
+def test_a_ring_of_four_holes_is_told_by_the_rim_of_its_face():
+    """DN 50 of EN 1092-1 (from memory), 100 mm before the card: holes on 125 mm of a rim of 165."""
+    prior = CirclePrior(-80.0, 40.0, tilt_sd_deg=4.0, edge_shared_px=0.5)
+    rim, holes = ("flange_diameter", 165.0, 160), ("bolt_circle_diameter", 125.0, 4)
+    alone, with_rim = [], []
+    for seed in range(8):
+        seen = {
+            circle[0]: [
+                _seen(np.random.default_rng(seed + 50 * i), way, prior, -100.0, name=f"{i}.jpg", circle=circle)
+                for i, way in enumerate((-10, 12))
+            ]
+            for circle in (holes, rim)
+        }
+        one, both = circle_of_photos(seen["bolt_circle_diameter"]), circles_of_photos(seen)["bolt_circle_diameter"]
+        assert one is not None
+        assert both.relative_sd < one.relative_sd
+        alone.append(abs(np.log(one.value_mm / 125.0)))
+        with_rim.append(abs(np.log(both.value_mm / 125.0)))
+    assert 1e-5 < np.median(with_rim) < 0.003
+    assert np.mean(with_rim) < np.mean(alone)

@@ -75,3 +75,19 @@ def test_a_size_that_no_pump_has_is_not_told(diameter_mm, told):
     reference = card((90, 60, -6.0))
     found = [seen("chamber_diameter", (0.0, 0.0, 0.0), diameter_mm)]
     assert bool(measure_circles(PHOTO, found, plane_poses(reference, PHOTO), reference, "rim")) == told
+
+
+@pytest.mark.parametrize("leans_deg", [0.0, 30.0, -40.0])
+def test_four_holes_lie_in_the_plane_that_their_rim_tells(leans_deg):
+    """DN 50 of EN 1092-1: holes on 125 mm of a rim of 165 (from memory). A ring of four fits any plane by itself."""
+    place, turn = np.array([0.0, -150.0, -100.0]), rotation_from_vector(np.array([np.radians(leans_deg), 0.0, 0.0]))
+    circles = []
+    for name, diameter_mm, count in (("bolt_circle_diameter", 125.0, 4), ("flange_diameter", 165.0, 120)):
+        angle = 0.6 + np.linspace(0, 2 * np.pi, count, endpoint=False)
+        flat = 0.5 * diameter_mm * np.column_stack([np.cos(angle), np.sin(angle), 0 * angle])
+        px = CAMERA.project(in_view(place + flat @ turn.T, 15.0)) + np.random.default_rng(5).normal(0, 0.2, (count, 2))
+        circles.append(FoundCircle(CircleSighting(name, "a.jpg", px), 1.0, 0.3))
+    reference = card((90, 60, -6.0))
+    holes, rim = measure_circles(PHOTO, circles, plane_poses(reference, PHOTO), reference, "unknown")
+    off = abs(float(np.log(holes.length.value_mm / rim.length.value_mm * 165.0 / 125.0)))
+    assert 1e-6 < off < 0.015

@@ -12,10 +12,12 @@ import pytest
 
 from features.parts.finder import PartQuestion
 from features.parts.flange_holes import FaceMap, find_holes
+from features.parts.front_on import FaceFrame
 from features.parts.part_maps import RoundPart
 from features.parts.placed import EllipseFrame, Placed
 
 DN_80 = (200.0, 160.0, 18.0)
+ASME_2 = (152.4, 120.7, 19.1)
 
 SHRINK = 0.8
 
@@ -130,7 +132,15 @@ def test_slots_are_told_from_holes(slot_mm, low, high):
     assert middle == pytest.approx(0.8, abs=0.025)
 
 
-ASME_2 = (152.4, 120.7, 19.1)
+@pytest.mark.parametrize("slot_mm", [0.0, 4.0])
+def test_two_slots_that_a_card_leaves_in_view_are_told_from_two_holes(slot_mm):
+    gray, places, rim = _flange(*ASME_2, 4, slot_mm=slot_mm, turn=np.pi / 4)
+    slant_told = FaceFrame(rim.frame.photo_from_front, rim.frame.px_per_px, 800, 800, np.zeros(2), np.eye(3)[2])
+    ring = find_holes(_question(gray, _covered(places, (2, 3), 60)), replace(rim, frame=slant_told))
+    assert ring is not None
+    assert (ring.count, len(ring.slots)) == (4, 2)
+    assert (abs(ring.slot_share) > 0.04) == (slot_mm > 0)
+    assert ring.ring_share + 0.5 * ring.slot_share == pytest.approx(120.7 / 152.4, abs=0.02)
 
 
 def test_holes_that_straddle_the_upright_are_likelier_than_others():

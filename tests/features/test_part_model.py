@@ -17,7 +17,7 @@ import pytest
 from features.parts.bolt_count import count_ring
 from features.parts.classical import ClassicalFinder
 from features.parts.closer_look import FULL_LOOK_PX2, GLANCE_PX, full_side_px, look_at_pump, pump_box
-from features.parts.learned import LearnedFinder, best_finder
+from features.parts.learned import LearnedFinder, best_finder, part_to_measure
 from features.parts.part_maps import RoundPart, part_share, point_parts, round_parts
 from features.parts.part_model import CARD_FILE, MODEL_FILE, PartMaps, PartModel, Window, load_part_model, picture_of
 from features.parts.part_outline import by_the_map
@@ -171,6 +171,19 @@ def test_shares_and_points_are_empty_where_nothing_is_drawn():
     assert part_share(maps, ("flange",)) == 0
     assert 0.1 < part_share(maps, ("chamber_cover",)) < 0.3
     assert all(len(points.places_px) == 0 for points in point_parts(maps).values())
+
+
+def test_of_two_flanges_the_open_one_is_measured_though_the_mated_one_is_larger():
+    maps = drawn_maps((250.0, 190.0), (120.0, 90.0), 0.0)
+    mated = RoundPart("flange", 0.9, np.array([250.0, 190.0]), 60.0 * np.eye(2))
+    open_one = RoundPart("flange", 0.8, np.array([60.0, 60.0]), np.diag([40.0, 30.0]))
+    both = (mated, open_one)
+    assert part_to_measure(maps, both, "flange", None) is mated
+    share = maps.parts.copy()
+    share[PART_CLASSES.index("companion")] = share[PART_CLASSES.index("chamber_cover")]
+    share[PART_CLASSES.index("chamber_cover")] = share.min()
+    assert part_to_measure(replace(maps, parts=share), both, "flange", None) is open_one
+    assert part_to_measure(replace(maps, parts=share), (mated,), "flange", None) is mated
 
 
 def test_box_of_a_pump_holds_it_with_room_and_no_more():

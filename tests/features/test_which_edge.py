@@ -5,7 +5,7 @@ import pytest
 
 from features.combine import combine_lengths
 from features.measured import Contribution, MeasuredLength
-from features.which_edge import WHICH_EDGE_SD, with_edge_doubt
+from features.which_edge import FLANGED_BORE_SD, WHICH_EDGE_SD, with_edge_doubt
 
 
 def _read(photo, name="port_bore", sd=0.03):
@@ -23,3 +23,10 @@ def test_it_is_said_once_and_only_of_edges_it_knows():
     assert with_edge_doubt(once) == once
     spacing = MeasuredLength("port_spacing", 300.0, (Contribution("edge", "edge:a.jpg", 0.01),))
     assert with_edge_doubt(spacing) is spacing
+
+
+def test_the_opening_of_a_flange_has_no_chamfer_of_a_thread():
+    bare = MeasuredLength("port_bore", 50.0, (), ("a.jpg",))
+    assert with_edge_doubt(bare, flanged=True).relative_sd == FLANGED_BORE_SD < with_edge_doubt(bare).relative_sd
+    rim = MeasuredLength("flange_diameter", 150.0, (), ("a.jpg",))
+    assert with_edge_doubt(rim, flanged=True) == with_edge_doubt(rim)

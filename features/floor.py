@@ -14,12 +14,12 @@ from numpy.typing import NDArray
 from features.camera import Camera
 from features.circle_fit import fit_circle
 from features.circle_in_space import CircleInSpace, CircleSighting, solve_circle
-from features.inlet_height import by_inlet_height
 from features.lenses import ByLens, lenses, over_lenses
 from features.measured import Contribution, MeasuredLength
 from features.photo import FocalPrior, Photo
-from features.placement import FACES_ANY_WAY_DEG, FLANGE_FACE_LENGTHS, circle_prior, flange_guess_mm
+from features.placement import FACES_ANY_WAY_DEG, FLANGE_FACE_LENGTHS, PortLevel, circle_prior, flange_guess_mm
 from features.plane_pose import PlanePose, plane_poses
+from features.port_height import by_port_height
 from features.scale.reference import ScaleReference
 from features.standing_circle import LEAN_SD_DEG, distance_by_height, solve_standing, upright_frame
 
@@ -126,6 +126,7 @@ def measure_by_floor(
     circles: Sequence[tuple[CircleSighting, float]],
     poses: Sequence[PlanePose],
     reference: ScaleReference,
+    port_level: PortLevel = "unknown",
 ) -> tuple[OnFloor, ...]:
     """Measure circles by a reference on the floor.
 
@@ -134,6 +135,7 @@ def measure_by_floor(
         circles: edge points of each, and the error of the radius that they share.
         poses: possible poses of the reference under the likeliest lens, one or two.
         reference: what lies on the floor.
+        port_level: where on the pump the port is whose circles are among them.
 
     Returns:
         One each, in the same order.
@@ -155,7 +157,7 @@ def measure_by_floor(
     floor = _of_floor(reference, poses)[0] if standing is None else standing.solved.as_pose()
     beside_mm = float((floor.rotation[:, :2] @ reference.points_mm.mean(axis=0) + floor.translation_mm)[2])
     standing_joint = None if standing is None else standing.solved
-    told = by_inlet_height([one.solved for one in found], standing_joint, floor, beside_mm)
+    told = by_port_height([one.solved for one in found], standing_joint, floor, beside_mm, port_level)
     return tuple(replace(one, solved=solved) for one, solved in zip(found, told, strict=True))
 
 

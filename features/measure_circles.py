@@ -26,6 +26,7 @@ from features.placement import (
     UNSCALED_PRIOR,
     CardAt,
     Place,
+    PortLevel,
     circle_prior,
     flange_guess_mm,
     seeming_place,
@@ -70,6 +71,7 @@ def measure_circles(
     poses: Sequence[PlanePose],
     reference: ScaleReference | None,
     card_at: CardAt,
+    port_level: PortLevel = "unknown",
 ) -> tuple[MeasuredCircle, ...]:
     """Measure all circles found in one photo.
 
@@ -79,6 +81,7 @@ def measure_circles(
         poses: possible poses of the reference plane; none means that the reference cannot be used.
         reference: the scale reference, None when there is none.
         card_at: where it lies.
+        port_level: where on the pump the port is whose circles were found.
 
     Returns:
         One entry a circle, in the same order; those whose points lie on no circle, or whose size stays so open that
@@ -91,7 +94,7 @@ def measure_circles(
     if reference is None or not poses:
         measured = _without_scale(photo, circles)
     elif card_at == "floor" or (card_at == "unknown" and seems_on_floor(reference, poses)):
-        measured = _by_floor(photo, circles, poses, reference)
+        measured = _by_floor(photo, circles, poses, reference, port_level)
     else:
         edges = {found.sighting.name: found.sighting.points_px for found in circles}
         place = seeming_place(card_at, reference.outline_px, edges)
@@ -256,10 +259,15 @@ def _priors_of_sizes(circles: Sequence[FoundCircle], sizes_mm: Sequence[float], 
 
 
 def _by_floor(
-    photo: Photo, circles: Sequence[FoundCircle], poses: Sequence[PlanePose], reference: ScaleReference
+    photo: Photo,
+    circles: Sequence[FoundCircle],
+    poses: Sequence[PlanePose],
+    reference: ScaleReference,
+    port_level: PortLevel,
 ) -> tuple[MeasuredCircle, ...]:
     """Each where it stands on the floor that the reference lies on."""
-    measured = measure_by_floor(photo, [(c.sighting, c.edge_shared_px) for c in circles], poses, reference)
+    sighted = [(found.sighting, found.edge_shared_px) for found in circles]
+    measured = measure_by_floor(photo, sighted, poses, reference, port_level)
     out = []
     for found, one in zip(circles, measured, strict=True):
         seen, rim = None, rim_of(found.sighting, UNSCALED_PRIOR)

@@ -127,7 +127,7 @@ def survey_by(finding: ScaleFinding, photo: Photo, request: SurveyRequest, finde
     card_at: CardAt = "floor" if unsaid else request.card_at
     question = _question(photo, poses, reference, finding.references, card_at, request)
     sightings = finder.find(question)
-    measured = measure_circles(photo, sightings.circles, poses, reference, card_at)
+    measured = measure_circles(photo, sightings.circles, poses, reference, card_at, sightings.port_level)
     spans, unsure = _spans(photo, question, sightings, measured, reference, card_at)
     problems = [*photo.problems, *blur_problems(photo.pixels_rgb), *finding.problems, *unusable, *sightings.problems]
     problems += [problem for circle in measured for problem in circle.problems]

@@ -22,6 +22,9 @@ Array = NDArray[np.float64]
 
 CardAt = Literal["rim", "flange", "cover", "floor", "unknown"]
 
+PortLevel = Literal["low", "high", "unknown"]
+"""Whether a port is an inlet near the pump's feet, or a discharge near its top."""
+
 FLANGE_FACE_LENGTHS = (
     "flange_diameter",
     "bolt_circle_diameter",

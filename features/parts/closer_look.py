@@ -10,6 +10,8 @@ from numpy.typing import NDArray
 from features.parts.part_model import PartMaps, PartModel
 from features.parts.part_vocabulary import MAP_STRIDE, PART_CLASSES, PICTURE_MULTIPLE, PICTURE_PX
 
+NOT_THE_PUMP = ("background", "scale_reference", "companion")
+"""Parts of a map that are none of the pump's."""
 OF_BOTH_LOOKS = ("view", "pump")
 """Attributes that both looks tell together; all others are told by the full look."""
 GLANCE_PX = 320
@@ -60,7 +62,7 @@ def full_side_px(shape: tuple[int, ...]) -> int:
 
 def pump_box(maps: PartMaps) -> tuple[float, float, float, float] | None:
     """Left, top, right, bottom of the pump in photo pixels with some room, within the window; None without a pump."""
-    apart = (PART_CLASSES.index("background"), PART_CLASSES.index("scale_reference"), PART_CLASSES.index("companion"))
+    apart = [PART_CLASSES.index(name) for name in NOT_THE_PUMP]
     pump = (~np.isin(maps.likeliest, apart)).astype(np.uint8)
     _, _, pieces, _ = cv2.connectedComponentsWithStats(cv2.dilate(pump, np.ones((3, 3), np.uint8)))
     areas = pieces[1:, cv2.CC_STAT_AREA]

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from features.circle_in_space import CircleSighting
 from features.measured import AttributeEvidence
 from features.parts.front_outline import FrontOutline
+from features.placement import PortLevel
 from features.plane_pose import PlanePose
 from features.problems import Problem
 from features.scale.reference import ReferenceSight
@@ -84,6 +85,7 @@ class PartSightings:
         attributes: likelihoods of attributes.
         problems: what was noticed.
         front: the whole pump, where the photo shows its front.
+        port_level: where the port is whose circles are told.
         twin: of the port whose circles are told, the other one, by the same circle, where it faces the same way.
     """
 
@@ -94,6 +96,7 @@ class PartSightings:
     problems: tuple[Problem, ...] = ()
     front: FrontOutline | None = None
     twin: FoundCircle | None = None
+    port_level: PortLevel = "unknown"
 
 
 class PartFinder(Protocol):

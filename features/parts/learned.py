@@ -24,6 +24,7 @@ from features.parts.part_maps import RoundPart, part_at, part_outlines, point_pa
 from features.parts.part_model import PartMaps, PartModel, load_part_model
 from features.parts.part_outline import OWN_PARTS, by_the_map
 from features.parts.part_vocabulary import PART_CLASSES, PICTURE_PX
+from features.parts.port_level import port_level
 from features.parts.twin_port import find_twin
 from features.parts.upright_map import NoOutline
 from features.problems import FRONT_UNSURE, NO_PART_MODEL, NO_PUMP_SEEN, PUMP_CUT_OFF, Problem
@@ -94,13 +95,13 @@ class LearnedFinder:
         flange = self._subject(question, maps, flange_of(question, maps, rounds))
         if flange is not None:
             sightings = _with_flange(sightings, question, flange, () if flange.maps is maps else rounds)
-            sightings = replace(sightings, twin=find_twin(question, maps, rounds, flange.part))
+            sightings = _on_the_pump(sightings, question, maps, rounds, flange.part)
         else:
             mouth = self._subject(question, maps, part_to_measure(maps, rounds, "mouth", question.hint("port")))
             if mouth is not None:
                 circle = trace_mouth(question, (mouth.part, *mouth.others), mouth.maps)
                 sightings = replace(sightings, circles=(*sightings.circles, *([circle] if circle else [])))
-                sightings = replace(sightings, twin=find_twin(question, maps, rounds, mouth.part))
+                sightings = _on_the_pump(sightings, question, maps, rounds, mouth.part)
         return sightings
 
     def references_in(self, pixels_rgb: NDArray[np.uint8]) -> ReferenceSight:
@@ -164,6 +165,13 @@ def part_to_measure(maps: PartMaps, rounds: Sequence[RoundPart], name: str, hint
         return part.score + float(part.semi_axes_px[1]) / largest - hidden
 
     return max(parts, key=merit)
+
+
+def _on_the_pump(
+    sightings: PartSightings, question: PartQuestion, maps: PartMaps, rounds: Sequence[RoundPart], port: RoundPart
+) -> PartSightings:
+    """Sightings with where on the pump the port is, and the other one like it."""
+    return replace(sightings, twin=find_twin(question, maps, rounds, port), port_level=port_level(maps, port))
 
 
 def flange_of(question: PartQuestion, maps: PartMaps, rounds: Sequence[RoundPart]) -> RoundPart | None:

@@ -1,8 +1,8 @@
-"""How far away an inlet is by its height above the floor that the reference lies on.
+"""How far away a port is by its height above the floor that the reference lies on.
 
 An inlet's manifold is as low as feet, flange and pipework let it: its middle stands above the floor by so much of its
-own width. Looked down at, the line of sight comes to that height at one distance, told far better than by a reference
-that lies somewhere beside the pump.
+own width, and a discharge as high as pumps of its size are. Looked down at, the line of sight comes to that height at
+one distance, told far better than by a reference that lies somewhere beside the pump.
 """
 
 from collections.abc import Sequence
@@ -13,45 +13,59 @@ from numpy.typing import NDArray
 
 from features.circle_in_space import CircleInSpace
 from features.measured import Contribution
-from features.placement import FLANGE_FACE_LENGTHS, flange_guess_mm
+from features.placement import FLANGE_FACE_LENGTHS, PortLevel
 from features.plane_pose import PlanePose
 from features.standing_circle import distance_by_height
 
 Array = NDArray[np.float64]
 
-HEIGHT, HEIGHT_SD = 0.56, 0.12
-"""Height of an inlet's middle above what the pump stands on over its flange's diameter, of a thread's mouth over what
-`flange_guess_mm` makes of it, with its standard uncertainty: half a flange and room for a wrench (common practice)."""
+INLET = {"flange_diameter": (0.58, 0.1), "port_bore": (1.45, 0.38)}
+"""Height of an inlet's middle above what the pump stands on, over its flange's diameter or its thread's mouth, with its
+standard uncertainty: half a flange, or half a boss, and room for a wrench (common practice)."""
+DISCHARGE = {"flange_diameter": (3.5, 0.5), "port_bore": (9.4, 1.5)}
+"""The same of a discharge: pumps with 1 in. ports are some 365 mm high, others by the power 0.7 of the nominal size,
+and the port's middle is half a flange or a boss below their top (common practice)."""
 LOW = 0.3
 """How far below a joint's middle an inlet's lies at least, over the joint's diameter (common practice: 0.7)."""
 SEEMS_LOW = 1.55
-"""Where no joint is seen, a port is an inlet if that distance is the reference's within this factor."""
+"""Where no joint is seen, nor where on the pump a port is, it is an inlet if that distance is the reference's within
+this factor."""
+_FARTHEST_PULL = 3.0
+"""A height that would move a port by more standard uncertainties is another thing's."""
 _LEAST_SD = 0.03
-_TELLING = ("flange_diameter", "port_bore")
 
 
-def by_inlet_height(
-    circles: Sequence[CircleInSpace], joint: CircleInSpace | None, floor: PlanePose, beside_mm: float
+def by_port_height(
+    circles: Sequence[CircleInSpace],
+    joint: CircleInSpace | None,
+    floor: PlanePose,
+    beside_mm: float,
+    level: PortLevel = "unknown",
 ) -> tuple[CircleInSpace, ...]:
-    """Circles of an inlet's face with what its height tells of their distance; all others as they are.
+    """Circles of a port's face with what its height tells of their distance; all others as they are.
 
     Args:
         circles: as measured by a reference on the floor, placed in millimeters in camera axes.
         joint: the one that stands on the floor, None where none does.
         floor: pose of the reference, z into the floor.
         beside_mm: its distance along the camera's axis.
+        level: where on the pump the port is; counts where no joint is seen.
     """
     faces = {one.length.name: one for one in circles if one.length.name in FLANGE_FACE_LENGTHS}
-    face = next((faces[name] for name in _TELLING if name in faces), None)
+    face = next((faces[name] for name in INLET if name in faces), None)
     if face is None:
         return tuple(circles)
     middle = face.center_in_camera_mm
-    width = flange_guess_mm(face.length.name, face.length.value_mm) / float(middle[2])
-    away_mm, sd = distance_by_height(floor, middle / middle[2], width, HEIGHT, HEIGHT_SD)
-    if not np.isfinite(away_mm) or not _is_low(middle, joint, floor, away_mm / beside_mm):
+    width = face.length.value_mm / float(middle[2])
+    told = joint is None and level != "unknown"
+    height, height_sd = (DISCHARGE if told and level == "high" else INLET)[face.length.name]
+    away_mm, sd = distance_by_height(floor, middle / middle[2], width, height, height_sd)
+    if not np.isfinite(away_mm) or not (told or _is_low(middle, joint, floor, away_mm / beside_mm)):
         return tuple(circles)
     apart = float(np.log(away_mm / middle[2]))
     own_sd = float(np.linalg.norm([part.relative for part in face.length.contributions if part.name == "offset"]))
+    if told and abs(apart) > _FARTHEST_PULL * np.hypot(own_sd, sd):
+        return tuple(circles)
     weight = own_sd**2 / (own_sd**2 + max(sd, _LEAST_SD) ** 2)
     error = Contribution("offset", f"height:{face.length.photos[0] if face.length.photos else ''}", weight * sd)
     return tuple(

@@ -17,9 +17,8 @@ Array = NDArray[np.float64]
 
 _ENLARGED, _WORK_PX = 2.0, 2048
 """Small pictures are looked at twice as large, large ones at this size."""
-_STRETCHED = (2.0, 3.0)
-"""A card that lies on the floor is seen half or a third as high as wide: then pictures stretched as much are looked
-at."""
+_STRETCHED = 2.0
+"""A card that lies on the floor is seen half as high as wide: then a picture stretched as much is looked at."""
 _LEAST_CORNERS = 12
 _OF_MOST = 0.8
 """Where much fewer of a card's corners are seen than of the best one's, it does not lie."""
@@ -48,8 +47,8 @@ def corners_by_squares(gray: NDArray[np.uint8]) -> CornersBySquares | None:
     picture = _resized(gray, scale, scale)
     tries = (
         find_lattices(picture),
-        _flat_lattices(gray, scale, _STRETCHED[0], False),
-        *(_flat_lattices(gray, scale, stretched, True) for stretched in _STRETCHED),
+        _flat_lattices(gray, scale, soft=False),
+        _flat_lattices(gray, scale, soft=True),
     )
     return next((found for places in tries if (found := _best(gray, picture, scale, places)) is not None), None)
 
@@ -62,10 +61,10 @@ def _resized(gray: NDArray[np.uint8], wider: float, higher: float) -> NDArray[np
     )
 
 
-def _flat_lattices(gray: NDArray[np.uint8], scale: float, stretched: float, soft: bool) -> Iterator[Array]:
+def _flat_lattices(gray: NDArray[np.uint8], scale: float, soft: bool) -> Iterator[Array]:
     """Possible places, in the picture enlarged by `scale`, of a card seen flatly: in one stretched upright."""
     wider = min(1.0, scale)
-    higher = stretched * wider
+    higher = _STRETCHED * wider
     # Pixel centers: (x + 0.5) s - 0.5, from the stretched picture to the enlarged one.
     x, y = scale / wider, scale / higher
     back = np.array([[x, 0.0, 0.5 * x - 0.5], [0.0, y, 0.5 * y - 0.5], [0.0, 0.0, 1.0]])

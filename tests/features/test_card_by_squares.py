@@ -37,10 +37,10 @@ def test_real_chessboards_are_no_cards(real_photos):
 
 @pytest.mark.parametrize(
     ("distance_mm", "tilt_deg", "roll_deg"),
-    [(500.0, 64, 0), (500.0, 64, 25), (600.0, 60, 25), (420.0, 70, 25), (380.0, 72, 25)],
+    [(500.0, 64, 0), (500.0, 64, 25), (600.0, 60, 25), (420.0, 70, 25)],
 )
 def test_a_card_seen_as_flatly_as_on_a_floor_is_measured(distance_mm, tilt_deg, roll_deg):
-    """Squares less than a third to half as high as wide, none of OpenCV's markers read."""
+    """Squares a third to half as high as wide, none of OpenCV's markers read."""
     gray, truth = _scene(distance_mm=distance_mm, blur_px=1.3, tilt_deg=tilt_deg, roll_deg=roll_deg, noise=0.02)
     assert not read_markers(gray, 1.0)
     found = corners_by_squares(gray)

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from features.parts.part_model import PartMaps, PartModel
-from features.parts.part_vocabulary import MAP_STRIDE, PART_CLASSES, PICTURE_MULTIPLE, PICTURE_PX
+from features.parts.part_vocabulary import PART_CLASSES, PART_STRIDE, PICTURE_MULTIPLE, PICTURE_PX
 
 NOT_THE_PUMP = ("background", "scale_reference", "companion")
 """Parts of a map that are none of the pump's."""
@@ -23,7 +23,7 @@ WORTH_IT = 0.95
 """The full look is at the pump's box when that is smaller than this share of the photo's longer side."""
 ROOM = 0.1
 """Surroundings that the full look takes in, of the box's longer side."""
-LEAST_CELLS = 40
+LEAST_CELLS = 160
 """A pump of fewer cells of the map is too small to be sure where it is."""
 SAME_PUMP = 0.15
 """Pieces smaller than this share of the largest are not the pump, or not worth going further away for."""
@@ -64,7 +64,7 @@ def pump_box(maps: PartMaps) -> tuple[float, float, float, float] | None:
     """Left, top, right, bottom of the pump in photo pixels with some room, within the window; None without a pump."""
     apart = [PART_CLASSES.index(name) for name in NOT_THE_PUMP]
     pump = (~np.isin(maps.likeliest, apart)).astype(np.uint8)
-    _, _, pieces, _ = cv2.connectedComponentsWithStats(cv2.dilate(pump, np.ones((3, 3), np.uint8)))
+    _, _, pieces, _ = cv2.connectedComponentsWithStats(cv2.dilate(pump, np.ones((5, 5), np.uint8)))
     areas = pieces[1:, cv2.CC_STAT_AREA]
     if not len(areas) or areas.max() < LEAST_CELLS:
         return None
@@ -73,7 +73,7 @@ def pump_box(maps: PartMaps) -> tuple[float, float, float, float] | None:
     high = (kept[:, :2] + kept[:, 2:4]).max(axis=0).astype(float)
     room = ROOM * (high - low).max()
     cells = np.array([low - room, high + room])
-    corners = maps.window.to_photo(cells * MAP_STRIDE - 0.5)
+    corners = maps.window.to_photo(cells * PART_STRIDE - 0.5)
     size = np.array([maps.window.width, maps.window.height], float)
     least, most = maps.window.to_photo(np.array([[-0.5, -0.5], size - 0.5]))
     (left, top), (right, bottom) = np.clip(corners, least, most)

@@ -9,11 +9,12 @@ from numpy.typing import NDArray
 from features.parts.part_model import PartMaps
 from features.parts.part_vocabulary import (
     CENTER_UNIT_PX,
-    MAP_STRIDE,
     PART_CLASSES,
+    PART_STRIDE,
     POINT_CLASSES,
     POINT_STRIDE,
     ROUND_CLASSES,
+    ROUND_STRIDE,
     SIZE_UNIT_PX,
 )
 
@@ -22,7 +23,7 @@ SAME_PART = 0.35
 """Tellings whose centers and sizes lie this near each other are one part told twice."""
 LEAST_CENTER, LEAST_POINT = 0.2, 0.25
 """Peaks below these probabilities are not told."""
-LEAST_BORDER_CELLS = 8
+LEAST_BORDER_CELLS = 16
 """A place with a shorter border is a speck."""
 
 
@@ -92,7 +93,7 @@ def round_parts(maps: PartMaps) -> tuple[RoundPart, ...]:
         rows, columns = _peaks(maps.centers[k], LEAST_CENTER, 2)
         for row, column in zip(rows, columns, strict=True):
             numbers = maps.shapes[k, :, row, column].astype(float)
-            cell = (np.array([column, row]) + 0.5) * MAP_STRIDE - 0.5
+            cell = (np.array([column, row]) + 0.5) * ROUND_STRIDE - 0.5
             center = maps.window.to_photo((cell + CENTER_UNIT_PX * numbers[:2])[None])[0]
             shape = SIZE_UNIT_PX * maps.window.scale * _matrix_exponential(*numbers[2:])
             found.append(RoundPart(name, float(maps.centers[k, row, column]), center, shape))
@@ -118,7 +119,7 @@ def part_share(maps: PartMaps, names: tuple[str, ...]) -> float:
 
 def share_inside(maps: PartMaps, name: str, outline_px: Array) -> float:
     """Mean probability of a part inside an outline (M, 2) of photo pixels; 0 outside the window."""
-    cells = (maps.window.from_photo(outline_px) + 0.5) / MAP_STRIDE - 0.5
+    cells = (maps.window.from_photo(outline_px) + 0.5) / PART_STRIDE - 0.5
     share = maps.shares[PART_CLASSES.index(name)]
     inside = np.zeros(share.shape, np.uint8)
     cv2.fillPoly(inside, [np.rint(cells).astype(np.int32)], 1)
@@ -130,12 +131,12 @@ def part_outlines(maps: PartMaps, name: str) -> tuple[Array, ...]:
     share = maps.shares[PART_CLASSES.index(name)]
     areas, _ = cv2.findContours((share > 0.3).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     large = sorted((area for area in areas if len(area) >= LEAST_BORDER_CELLS), key=lambda area: -cv2.contourArea(area))
-    return tuple(maps.window.to_photo((area.reshape(-1, 2) + 0.5) * MAP_STRIDE - 0.5) for area in large)
+    return tuple(maps.window.to_photo((area.reshape(-1, 2) + 0.5) * PART_STRIDE - 0.5) for area in large)
 
 
 def part_at(maps: PartMaps, places_px: Array) -> NDArray[np.int64]:
     """(N,) class of `PART_CLASSES` at photo pixels; -1 outside the window."""
-    cells = np.rint((maps.window.from_photo(places_px) + 0.5) / MAP_STRIDE - 0.5).astype(int)
+    cells = np.rint((maps.window.from_photo(places_px) + 0.5) / PART_STRIDE - 0.5).astype(int)
     best = maps.likeliest
     inside = ((cells >= 0) & (cells < [best.shape[1], best.shape[0]])).all(axis=1)
     classes = np.full(len(cells), -1, np.int64)

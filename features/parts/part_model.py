@@ -20,9 +20,11 @@ from numpy.typing import NDArray
 from features.parts.part_vocabulary import (
     ATTRIBUTES,
     GRAY,
-    MAP_STRIDE,
+    PART_STRIDE,
     PICTURE_MULTIPLE,
     PICTURE_PX,
+    POINT_STRIDE,
+    ROUND_STRIDE,
     attribute_slices,
 )
 from features.reduced import reduced
@@ -67,6 +69,10 @@ class Window:
         """(N, 2) photo pixels to picture pixels."""
         return (np.asarray(xy, float) - [self.left_px, self.top_px] + 0.5) / self.scale - 0.5
 
+    def cells_of(self, maps: Floats, stride: int) -> Floats:
+        """(..., h, w) maps of so many picture pixels a cell without the cells that show filling only."""
+        return maps[..., : -(-self.height // stride), : -(-self.width // stride)]
+
 
 @dataclass(frozen=True, eq=False)
 class PartMaps:
@@ -74,8 +80,8 @@ class PartMaps:
 
     Attributes:
         window: where it looked.
-        parts: (classes, h, w) logits; points: (point classes, h', w') probabilities; centers: (round classes, h, w)
-            probabilities; shapes: (round classes, SHAPE_NUMBERS, h, w). Cells beyond the photo are cut off.
+        parts: (classes, h, w) logits; points: (point classes, h, w) probabilities; centers: (round classes, h', w')
+            probabilities; shapes: (round classes, SHAPE_NUMBERS, h', w'). Cells beyond the photo are cut off.
         attributes: attribute -> value -> calibrated probability.
     """
 
@@ -135,14 +141,13 @@ class PartModel:
         picture, window = picture_of(pixels_rgb, box, side_px)
         outputs = self._session.run(None, {"pictures": picture})
         parts, points, centers, shapes, logits = (np.asarray(output[0], np.float32) for output in outputs)
-        rows, columns = -(-window.height // MAP_STRIDE), -(-window.width // MAP_STRIDE)
         shapes = shapes.reshape(len(centers), -1, *shapes.shape[1:])
         return PartMaps(
             window,
-            parts[:, :rows, :columns],
-            _sigmoid(points[:, : 2 * rows, : 2 * columns]),
-            _sigmoid(centers[:, :rows, :columns]),
-            shapes[:, :, :rows, :columns],
+            window.cells_of(parts, PART_STRIDE),
+            _sigmoid(window.cells_of(points, POINT_STRIDE)),
+            _sigmoid(window.cells_of(centers, ROUND_STRIDE)),
+            window.cells_of(shapes, ROUND_STRIDE),
             calibrated(logits, self._calibration),
         )
 

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 from features.ellipse import Ellipse
 from features.parts.part_maps import RoundPart
 from features.parts.part_model import PartMaps
-from features.parts.part_vocabulary import MAP_STRIDE, PART_CLASSES
+from features.parts.part_vocabulary import PART_CLASSES, PART_STRIDE
 
 Array = NDArray[np.float64]
 
@@ -52,13 +52,13 @@ def by_the_map(maps: PartMaps, part: RoundPart, seed: int = 0) -> RoundPart:
 def border_places(maps: PartMaps, part: RoundPart) -> Array:
     """(N, 2) where the map's border of the part is met along rays, the told outline being the unit circle."""
     angle = np.linspace(0, 2 * np.pi, RAYS, endpoint=False)
-    cell_px = MAP_STRIDE * maps.window.scale
-    steps = int(np.clip((FAR - NEAR) * float(part.semi_axes_px.mean()) / (0.5 * cell_px), 16, 160))
+    cell_px = PART_STRIDE * maps.window.scale
+    steps = int(np.clip((FAR - NEAR) * float(part.semi_axes_px.mean()) / (0.5 * cell_px), 16, 240))
     reach = np.linspace(NEAR, FAR, steps)
     unit = np.stack([np.cos(angle), np.sin(angle)], 1)
     places = reach[None, :, None] * unit[:, None, :]
     in_photo = part.center_px + places.reshape(-1, 2) @ part.shape_px.T
-    cells = ((maps.window.from_photo(in_photo) + 0.5) / MAP_STRIDE - 0.5).astype(np.float32).reshape(RAYS, steps, 2)
+    cells = ((maps.window.from_photo(in_photo) + 0.5) / PART_STRIDE - 0.5).astype(np.float32).reshape(RAYS, steps, 2)
     own = _sum(maps.shares, OWN_PARTS[part.name])
     hiding = _sum(maps.shares, HIDING_PARTS[part.name])
     rows, columns = own.shape
@@ -87,7 +87,7 @@ def border_px(maps: PartMaps, part: RoundPart) -> Array:
 
 def shares_at(maps: PartMaps, names: tuple[str, ...], places_px: Array) -> Array:
     """(N,) probability that some of the named parts are seen at places (N, 2) of the photo; 0 outside the window."""
-    cells = ((maps.window.from_photo(places_px) + 0.5) / MAP_STRIDE - 0.5).astype(np.float32)
+    cells = ((maps.window.from_photo(places_px) + 0.5) / PART_STRIDE - 0.5).astype(np.float32)
     x, y = np.ascontiguousarray(cells.T)[:, None]
     share = cv2.remap(_sum(maps.shares, names), x, y, cv2.INTER_LINEAR, borderValue=0.0)
     return np.asarray(share.ravel(), float)

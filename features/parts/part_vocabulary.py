@@ -60,8 +60,10 @@ PICTURE_PX = 512
 """Long side of the picture the model looks at."""
 GRAY = 114
 """What fills a picture beyond the photo."""
-MAP_STRIDE = 4
-"""Pixels of the model's picture a cell of the part map and of the ellipses."""
+PART_STRIDE = 2
+"""Pixels of the model's picture a cell of the part map."""
+ROUND_STRIDE = 4
+"""Pixels of the model's picture a cell of the ellipses."""
 POINT_STRIDE = 2
 """Pixels of the model's picture a cell of the point map."""
 PICTURE_MULTIPLE = 32

@@ -12,11 +12,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from features.parts.part_model import PartMaps
-from features.parts.part_vocabulary import MAP_STRIDE, PART_CLASSES
+from features.parts.part_vocabulary import PART_CLASSES, PART_STRIDE
 
 Array = NDArray[np.float64]
 Floats = NDArray[np.float32]
 
+CELL_PX = 2 * PART_STRIDE
+"""Pixels of the model's picture a cell here: a front's edges are looked for by far coarser things than single cells."""
 NOT_OWN = ("background", "companion", "scale_reference", "other")
 """What does not count for overall sizes: piping, references, and what hangs on the air section."""
 CHAMBER = ("chamber_cover", "clamp_band", "bolted_rim")
@@ -47,8 +49,9 @@ class UprightMap:
 
     Attributes:
         maps: the map; turn_deg: by how much the picture was turned.
-        shares: (classes, h, w) of the turned map; own: (h, w) share of the pump's own parts, 0 off its pieces.
-        to_cells: (2, 3) affine map from upright to the map's own columns and rows.
+        shares: (classes, h, w) of the turned map, `CELL_PX` a cell; own: (h, w) share of the pump's own parts, 0 off its
+            pieces.
+        to_cells: (2, 3) affine map from upright to the unturned map's columns and rows.
     """
 
     maps: PartMaps
@@ -65,8 +68,8 @@ class UprightMap:
             maps: of a window that holds the pump.
             turn_deg: counter-clockwise as seen.
         """
-        rows, columns = maps.likeliest.shape
-        shares = np.ascontiguousarray(maps.shares.transpose(1, 2, 0))
+        shares = np.ascontiguousarray(_halved(maps.shares).transpose(1, 2, 0))
+        rows, columns = shares.shape[:2]
         turn = cv2.getRotationMatrix2D(((columns - 1) / 2, (rows - 1) / 2), turn_deg, 1.0)
         if turn_deg:
             size = int(np.hypot(rows, columns)) + 2
@@ -116,7 +119,7 @@ class UprightMap:
     @property
     def cell_px(self) -> float:
         """Photo pixels a cell."""
-        return MAP_STRIDE * self.maps.window.scale
+        return CELL_PX * self.maps.window.scale
 
     @cached_property
     def axis_row(self) -> float:
@@ -132,11 +135,11 @@ class UprightMap:
     def to_photo(self, places: Array) -> Array:
         """(N, 2) upright columns and rows to photo pixels."""
         cells = np.asarray(places, float) @ self.to_cells[:, :2].T + self.to_cells[:, 2]
-        return self.maps.window.to_photo((cells + 0.5) * MAP_STRIDE - 0.5)
+        return self.maps.window.to_photo((cells + 0.5) * CELL_PX - 0.5)
 
     def from_photo(self, places_px: Array) -> Array:
         """(N, 2) photo pixels to upright columns and rows."""
-        cells = (self.maps.window.from_photo(places_px) + 0.5) / MAP_STRIDE - 0.5
+        cells = (self.maps.window.from_photo(places_px) + 0.5) / CELL_PX - 0.5
         return np.asarray((cells - self.to_cells[:, 2]) @ np.linalg.inv(self.to_cells[:, :2]).T)
 
     def part_near(self, column: float, row: float) -> str:
@@ -145,6 +148,13 @@ class UprightMap:
         patch = self.shares[:, max(y - 2, 0) : y + 3, max(x - 2, 0) : x + 3].sum(axis=(1, 2)).copy()
         patch[[PART_CLASSES.index(name) for name in (*NOT_OWN, "bolt")]] = 0.0
         return PART_CLASSES[int(np.argmax(patch))]
+
+
+def _halved(shares: Floats) -> Floats:
+    """(classes, h // 2, w // 2) means of four cells each."""
+    rows, columns = (side // 2 for side in shares.shape[1:])
+    fours = shares[:, : 2 * rows, : 2 * columns].reshape(-1, rows, 2, columns, 2)
+    return np.asarray(fours.mean(axis=(2, 4)), np.float32)
 
 
 def _of(shares: Floats, names: tuple[str, ...]) -> Floats:

@@ -6,12 +6,13 @@ import pytest
 
 from features.parts.front_outline import front_outline
 from features.parts.part_model import PartMaps, Window
-from features.parts.part_vocabulary import MAP_STRIDE, PART_CLASSES, ROUND_CLASSES, SHAPE_NUMBERS
+from features.parts.part_vocabulary import PART_CLASSES, ROUND_CLASSES, SHAPE_NUMBERS
+from features.parts.upright_map import CELL_PX as CELL_PICTURE_PX
 from features.parts.upright_map import NoOutline
 
 CELLS = 128
 SCALE = 2.0
-CELL_PX = MAP_STRIDE * SCALE
+CELL_PX = CELL_PICTURE_PX * SCALE
 SIZE = (int(CELLS * CELL_PX), int(CELLS * CELL_PX))
 UPPER, LOWER, LEFT, RIGHT, TOP, FOOT = 30.0, 88.0, 26.0, 102.0, 26.0, 106.0
 FINE = 8
@@ -55,13 +56,13 @@ def drawn(roll_deg=0.0, shift=(0.0, 0.0), hidden=False, spur=False, plate=False)
         box("manifold", RIGHT - 3, UPPER - 1, RIGHT + 16, UPPER + 1)
     shares = np.stack(
         [
-            cv2.resize((label == k).astype(np.float32), (CELLS, CELLS), interpolation=cv2.INTER_AREA)
+            cv2.resize((label == k).astype(np.float32), (2 * CELLS, 2 * CELLS), interpolation=cv2.INTER_AREA)
             for k in range(len(PART_CLASSES))
         ]
     )
     rounds = np.zeros((len(ROUND_CLASSES), CELLS, CELLS), np.float32)
     return PartMaps(
-        Window(0.0, 0.0, SCALE, CELLS * MAP_STRIDE, CELLS * MAP_STRIDE), np.log(shares + 1e-4),
+        Window(0.0, 0.0, SCALE, CELLS * CELL_PICTURE_PX, CELLS * CELL_PICTURE_PX), np.log(shares + 1e-4),
         np.zeros((2, 2 * CELLS, 2 * CELLS), np.float32), rounds,
         np.zeros((len(ROUND_CLASSES), SHAPE_NUMBERS, CELLS, CELLS), np.float32), {},
     )  # fmt: skip

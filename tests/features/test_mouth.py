@@ -15,7 +15,7 @@ from features.parts.learned import flange_of
 from features.parts.learned_circles import trace_mouth
 from features.parts.part_maps import RoundPart
 from features.parts.part_model import PartMaps, Window
-from features.parts.part_vocabulary import MAP_STRIDE, PART_CLASSES, POINT_CLASSES, ROUND_CLASSES
+from features.parts.part_vocabulary import PART_CLASSES, PART_STRIDE, POINT_CLASSES, ROUND_CLASSES, ROUND_STRIDE
 from features.parts.placed import EllipseFrame, Placed
 from features.plane_pose import PlanePose
 
@@ -50,8 +50,8 @@ def _question(gray):
 
 def _maps(attributes=None):
     """A map that shows nothing."""
-    cells = SIZE // MAP_STRIDE
-    shares = np.full((len(PART_CLASSES), cells, cells), 1e-3, np.float32)
+    cells = SIZE // ROUND_STRIDE
+    shares = np.full((len(PART_CLASSES), SIZE // PART_STRIDE, SIZE // PART_STRIDE), 1e-3, np.float32)
     shares[0] = 1.0
     centers = np.zeros((len(ROUND_CLASSES), cells, cells), np.float32)
     shapes = np.zeros((len(ROUND_CLASSES), 5, cells, cells), np.float32)

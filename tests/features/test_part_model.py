@@ -23,11 +23,12 @@ from features.parts.part_model import CARD_FILE, MODEL_FILE, PartMaps, PartModel
 from features.parts.part_outline import by_the_map
 from features.parts.part_vocabulary import (
     ATTRIBUTES,
-    MAP_STRIDE,
     PART_CLASSES,
+    PART_STRIDE,
     PICTURE_PX,
     POINT_CLASSES,
     ROUND_CLASSES,
+    ROUND_STRIDE,
     SHAPE_NUMBERS,
 )
 from features.survey import SurveyRequest, survey_photos
@@ -123,21 +124,22 @@ def test_picture_maps_back_to_the_photo():
 def drawn_maps(center: tuple[float, float], axes: tuple[float, float], turn_deg: float) -> PartMaps:
     """Maps as a perfect model would give them of one chamber, drawn by OpenCV."""
     shape = (96, 128)
-    classes = np.zeros((shape[0] * MAP_STRIDE, shape[1] * MAP_STRIDE), np.uint8)
+    classes = np.zeros((shape[0] * ROUND_STRIDE, shape[1] * ROUND_STRIDE), np.uint8)
     cv2.ellipse(classes, (center, (2 * axes[0], 2 * axes[1]), turn_deg), PART_CLASSES.index("chamber_cover"), -1)
     one_hot = (classes[..., None] == np.arange(len(PART_CLASSES))).astype(np.float32)
-    share = cv2.resize(one_hot, shape[::-1], interpolation=cv2.INTER_AREA).transpose(2, 0, 1)
+    fine = (classes.shape[1] // PART_STRIDE, classes.shape[0] // PART_STRIDE)
+    share = cv2.resize(one_hot, fine, interpolation=cv2.INTER_AREA).transpose(2, 0, 1)
     shapes = np.zeros((len(ROUND_CLASSES), SHAPE_NUMBERS, *shape), np.float32)
     turn = np.radians(turn_deg)
     rotation = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
     log_shape = rotation @ np.diag(np.log(np.array(axes) / 32.0)) @ rotation.T
-    column, row = (round((c + 0.5) / MAP_STRIDE - 0.5) for c in center)
-    cell = (np.array([column, row]) + 0.5) * MAP_STRIDE - 0.5
+    column, row = (round((c + 0.5) / ROUND_STRIDE - 0.5) for c in center)
+    cell = (np.array([column, row]) + 0.5) * ROUND_STRIDE - 0.5
     shapes[0, :, row, column] = [*(np.array(center) - cell) / 8.0, log_shape[0, 0], log_shape[1, 1], log_shape[0, 1]]
     centers = np.zeros((len(ROUND_CLASSES), *shape), np.float32)
     centers[0, row, column] = 0.9
     points = np.zeros((len(POINT_CLASSES), 2 * shape[0], 2 * shape[1]), np.float32)
-    window = Window(0.0, 0.0, 1.0, shape[1] * MAP_STRIDE, shape[0] * MAP_STRIDE)
+    window = Window(0.0, 0.0, 1.0, shape[1] * ROUND_STRIDE, shape[0] * ROUND_STRIDE)
     return PartMaps(window, np.log(share + 1e-4), points, centers, shapes, {})
 
 

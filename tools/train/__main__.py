@@ -30,9 +30,10 @@ COVERED_SHARE = 0.4
 """Share of training pictures with something before the pump."""
 SETTLE_BATCHES = 60
 AGREE_STEPS = 10
+"""Steps between two looks at the clock."""
 KEEP_STEPS = 500
 """Steps between two writings of the weights."""
-"""Steps between two looks at the clock."""
+
 
 
 def main(
@@ -53,7 +54,8 @@ def main(
     torch.manual_seed(seed * team.size + team.rank)
     torch.backends.cudnn.benchmark = False
     torch.set_float32_matmul_precision("high")
-    store = load_store(packed, empty, team.device, seed)
+    store = load_store(team.dealt(packed), empty, team.device, seed + team.rank)
+    photos = team.summed(len(store))
     network = PartNetwork()
     if weights is not None:
         _say(team, load_start(network, weights))
@@ -85,10 +87,10 @@ def main(
                        | {name: round(float(value.detach()), 4) for name, value in losses.by_name.items()})  # fmt: skip
             _say(team, json.dumps(log[-1]))
         if team.leads and step % KEEP_STEPS == 0:
-            keep(averaged.module, log, len(store), out)
+            keep(averaged.module, log, photos, out)
     if team.leads:
         settle(averaged.module, lambda: draw_batch(store, batch).pictures, SETTLE_BATCHES)
-        keep(averaged.module, log, len(store), out)
+        keep(averaged.module, log, photos, out)
     team.leave()
 
 

@@ -9,10 +9,11 @@ from torch.nn import functional
 
 from features.parts.part_vocabulary import (
     CENTER_UNIT_PX,
-    MAP_STRIDE,
+    PART_STRIDE,
     POINT_CLASSES,
     POINT_STRIDE,
     ROUND_CLASSES,
+    ROUND_STRIDE,
     SHAPE_NUMBERS,
     SIZE_UNIT_PX,
     attribute_slices,
@@ -44,17 +45,17 @@ def losses_of(outputs: PartOutputs, batch: Batch) -> Losses:
     The part map's classes all weigh the same: weighing rare ones more made clamp bands half again too large
     (measured on 100 photos); that they are not forgotten is the overlap's business.
     """
-    classes = batch.classes[:, MAP_STRIDE // 2 :: MAP_STRIDE, MAP_STRIDE // 2 :: MAP_STRIDE]
     parts = outputs.parts.float()
+    truth = cell_shares(batch.classes, parts.shape[1])
     point_heat, point_care = heat_map(batch.points[..., :3], batch.points[..., 3], len(POINT_CLASSES), POINT_STRIDE,
                                       outputs.points.shape[-2:])  # fmt: skip
     rows = torch.cat([batch.rounds[..., :2], batch.rounds[..., 5:6]], dim=2)
-    center_heat, center_care = heat_map(rows, batch.rounds[..., 6], len(ROUND_CLASSES), MAP_STRIDE,
+    center_heat, center_care = heat_map(rows, batch.rounds[..., 6], len(ROUND_CLASSES), ROUND_STRIDE,
                                         outputs.centers.shape[-2:])  # fmt: skip
     return Losses(
         {
-            "parts": functional.cross_entropy(parts, classes),
-            "overlap": overlap_loss(parts, classes),
+            "parts": functional.cross_entropy(parts, truth),
+            "overlap": overlap_loss(parts, truth),
             "points": focal_loss(outputs.points.float(), point_heat, point_care),
             "centers": focal_loss(outputs.centers.float(), center_heat, center_care),
             "shapes": shape_loss(outputs.shapes.float(), batch.rounds),
@@ -63,10 +64,22 @@ def losses_of(outputs: PartOutputs, batch: Batch) -> Losses:
     )
 
 
-def overlap_loss(logits: Tensor, classes: Tensor) -> Tensor:
-    """One minus the soft Dice overlap, averaged over the classes that occur in the batch."""
+def cell_shares(classes: Tensor, count: int) -> Tensor:
+    """(B, count, h, w) share of each class in the cells of the part map, from (B, H, W) classes of pixels.
+
+    One pixel of a cell would not do: none lies in its middle, and the map would come out half a pixel aside.
+    """
+    total = classes.new_zeros((len(classes), count, *(side // PART_STRIDE for side in classes.shape[1:]))).float()
+    one = total.new_full((), 1.0 / PART_STRIDE**2).expand(len(classes), 1, *total.shape[2:])
+    for k in range(PART_STRIDE**2):
+        pixel = classes[:, k // PART_STRIDE :: PART_STRIDE, k % PART_STRIDE :: PART_STRIDE]
+        total.scatter_add_(1, pixel[:, None], one)
+    return total
+
+
+def overlap_loss(logits: Tensor, truth: Tensor) -> Tensor:
+    """One minus the soft Dice overlap, averaged over the classes that occur in the batch; both (B, C, h, w)."""
     share = logits.softmax(dim=1)
-    truth = functional.one_hot(classes, logits.shape[1]).permute(0, 3, 1, 2).float()
     both, all_ = (share * truth).sum(dim=(0, 2, 3)), (share + truth).sum(dim=(0, 2, 3))
     occurs = truth.sum(dim=(0, 2, 3)) > 0
     return 1 - (2 * both[occurs] / (all_[occurs] + 1.0)).mean()
@@ -129,14 +142,15 @@ def shape_loss(shapes: Tensor, rounds: Tensor) -> Tensor:
     count, _, height, width = shapes.shape
     near = torch.arange(-2, 3, device=shapes.device)
     dy, dx = torch.meshgrid(near, near, indexing="ij")
-    cell = ((rounds[..., :2] + 0.5) / MAP_STRIDE - 0.5).round()[..., None, :] + torch.stack([dx, dy], -1).reshape(-1, 2)
+    middle = ((rounds[..., :2] + 0.5) / ROUND_STRIDE - 0.5).round()
+    cell = middle[..., None, :] + torch.stack([dx, dy], -1).reshape(-1, 2)
     x, y = cell[..., 0].long(), cell[..., 1].long()
     good = (x >= 0) & (x < width) & (y >= 0) & (y < height) & (rounds[..., 5:6] >= 0) & (rounds[..., 6:7] > 0.5)
     wide = shapes.view(count, len(ROUND_CLASSES), SHAPE_NUMBERS, height, width)
     picture = torch.arange(count, device=shapes.device)[:, None, None].expand_as(x)
     kind = rounds[..., 5:6].long().clamp(min=0).expand_as(x)
     told = wide[picture[good], kind[good], :, y[good], x[good]]
-    cell_px = (cell + 0.5) * MAP_STRIDE - 0.5
+    cell_px = (cell + 0.5) * ROUND_STRIDE - 0.5
     beside = (rounds[..., None, :2] - cell_px) / CENTER_UNIT_PX
     truth = torch.cat([beside, log_shape(rounds[..., 2:5])[..., None, :].expand(*beside.shape[:-1], 3)], -1)[good]
     if not len(truth):

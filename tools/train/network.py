@@ -29,10 +29,10 @@ RARE = -4.0
 
 
 class PartOutputs(NamedTuple):
-    """What the network gives for (B, 3, H, W) pictures; s is `MAP_STRIDE`, t `POINT_STRIDE`.
+    """What the network gives for (B, 3, H, W) pictures; s is `ROUND_STRIDE`, t `PART_STRIDE` and `POINT_STRIDE`.
 
     Attributes:
-        parts: (B, classes, H/s, W/s) logits.
+        parts: (B, classes, H/t, W/t) logits.
         points: (B, point classes, H/t, W/t) logits of the heat map.
         centers: (B, round classes, H/s, W/s) logits of the heat map.
         shapes: (B, round classes * SHAPE_NUMBERS, H/s, W/s).
@@ -60,11 +60,15 @@ class PartNetwork(nn.Module):
         self.up2 = Up(wide4, two, wide2)
         classes, rounds = len(PART_CLASSES), len(ROUND_CLASSES)
         self.parts_head = nn.Conv2d(wide4, classes, 1)
+        self.edges_head = nn.Conv2d(wide2, classes, 1)
         self.center_head = nn.Sequential(conv(wide4, 48), nn.Conv2d(48, rounds, 1))
         self.shape_head = nn.Sequential(conv(wide8, 96), conv(96, 96), nn.Conv2d(96, rounds * SHAPE_NUMBERS, 1))
         self.point_head = nn.Conv2d(wide2, len(POINT_CLASSES), 1)
         for head in (self.center_head[-1], self.point_head):
             nn.init.constant_(head.bias, RARE)
+        # What part a place shows is seen on the coarser map; the finer one only draws the borders.
+        nn.init.zeros_(self.edges_head.weight)
+        nn.init.zeros_(self.edges_head.bias)
         groups = torch.zeros(len(POOLED_GROUPS), classes)
         for k, names in enumerate(POOLED_GROUPS):
             groups[k, [PART_CLASSES.index(name) for name in names]] = 1
@@ -83,9 +87,10 @@ class PartNetwork(nn.Module):
         at8 = self.up8(at16, eight)
         at4 = self.up4(at8, four)
         at2 = self.up2(at4, two)
-        parts = self.parts_head(at4)
-        shapes = nn.functional.interpolate(self.shape_head(at8), scale_factor=2, mode="bilinear", align_corners=False)
-        logits = self.judge(torch.cat([self._pooled(deep, at8, parts), self._surfaces(plain, four, parts)], dim=1))
+        coarse = self.parts_head(at4)
+        parts = _twice(coarse) + self.edges_head(at2)
+        shapes = _twice(self.shape_head(at8))
+        logits = self.judge(torch.cat([self._pooled(deep, at8, coarse), self._surfaces(plain, four, coarse)], dim=1))
         return PartOutputs(parts, self.point_head(at2), self.center_head(at4), shapes, logits)
 
     def _pooled(self, deep: Tensor, at8: Tensor, parts: Tensor) -> Tensor:
@@ -124,8 +129,12 @@ class Up(nn.Module):
 
     def forward(self, deep: Tensor, skip: Tensor) -> Tensor:
         """(B, wide, 2h, 2w) from (B, deep, h, w) and (B, skip, 2h, 2w)."""
-        larger = nn.functional.interpolate(self.reduce(deep), scale_factor=2, mode="bilinear", align_corners=False)
-        return self.join(torch.cat([larger, skip], dim=1))
+        return self.join(torch.cat([_twice(self.reduce(deep)), skip], dim=1))
+
+
+def _twice(maps: Tensor) -> Tensor:
+    """(B, C, 2h, 2w) from (B, C, h, w)."""
+    return nn.functional.interpolate(maps, scale_factor=2, mode="bilinear", align_corners=False)
 
 
 def conv(inward: int, outward: int, size: int = 3) -> nn.Sequential:
@@ -177,14 +186,15 @@ def load_start(network: PartNetwork, path: Path) -> str:
 def _grown(theirs: Mapping[str, Tensor], ours: Mapping[str, Tensor]) -> dict[str, Tensor]:
     """Weights of an earlier form of the network.
 
-    What a layer takes in beyond that starts at zero; what it tells beyond that starts as in a new network.
+    What a layer takes in beyond that starts at zero; what it tells beyond that, and layers it lacks, start as in a new
+    network.
 
     Raises:
         ValueError: a tensor has another shape in any other way.
     """
     grown = {}
     for name, mine in ours.items():
-        old = theirs[name]
+        old = theirs.get(name, mine)
         if old.shape != mine.shape:
             if old.dim() != mine.dim() or any(a > b for a, b in zip(old.shape, mine.shape, strict=True)):
                 raise ValueError(f"{name} {tuple(old.shape)} does not fit {tuple(mine.shape)}")

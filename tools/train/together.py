@@ -4,7 +4,9 @@
 """
 
 import os
+from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 import torch
 from torch import distributed, nn
@@ -51,6 +53,18 @@ class Team:
         told = torch.tensor([value], device=self.device)
         distributed.broadcast(told, 0)
         return float(told)
+
+    def dealt(self, files: Sequence[Path]) -> list[Path]:
+        """This process's share of the files where each can have as many, else all of them."""
+        return list(files[self.rank :: self.size] if len(files) % self.size == 0 else files)
+
+    def summed(self, count: int) -> int:
+        """The sum of what every process counted."""
+        if self.size == 1:
+            return count
+        told = torch.tensor([count], device=self.device)
+        distributed.all_reduce(told)
+        return int(told)
 
     def leave(self) -> None:
         """End the team."""

@@ -49,8 +49,8 @@ class UprightMap:
 
     Attributes:
         maps: the map; turn_deg: by how much the picture was turned.
-        shares: (classes, h, w) of the turned map, `CELL_PX` a cell; own: (h, w) share of the pump's own parts, 0 off its
-            pieces.
+        shares: (classes, h, w) of the turned map, `CELL_PX` a cell; own: (h, w) share of the pump's own parts, 0 off
+            its pieces.
         to_cells: (2, 3) affine map from upright to the unturned map's columns and rows.
     """
 

@@ -4,7 +4,7 @@ import cv2
 import numpy as np
 import pytest
 
-from features.parts.part_vocabulary import ATTRIBUTES, PART_CLASSES, ROUND_CLASSES
+from features.parts.part_vocabulary import ATTRIBUTES, PART_CLASSES, PART_STRIDE, ROUND_CLASSES
 from tools.bench.part_figures import with_hidden
 from tools.render.finish_kinds import made_of
 from tools.train.pack import Packed
@@ -66,6 +66,21 @@ def test_a_coin_is_taught_as_the_ellipse_that_opencv_fits_to_its_outline():
     shape = np.array([[coin[2], coin[4]], [coin[4], coin[3]]])
     assert np.sqrt(np.linalg.eigvalsh(shape)) == pytest.approx(np.sort(axes) / 2, rel=2e-3)
     assert coin[6] == 1
+
+
+def test_the_part_map_is_taught_where_the_parts_lie():
+    """A disc's middle, worked out from the cells that are taught, is that of OpenCV's moments of its pixels."""
+    torch = pytest.importorskip("torch", reason="PyTorch is not installed")
+    losses = pytest.importorskip("tools.train.losses")
+    drawn = np.zeros((96, 128), np.uint8)
+    cv2.circle(drawn, (51, 37), 20, COVER, -1)
+    shares = losses.cell_shares(torch.from_numpy(drawn[None].astype(np.int64)), len(PART_CLASSES)).numpy()[0]
+    assert np.allclose(shares.sum(axis=0), 1.0)
+    moments = cv2.moments(np.ascontiguousarray(shares[COVER]))
+    cell = np.array([moments["m10"], moments["m01"]]) / moments["m00"]
+    moments = cv2.moments((drawn == COVER).astype(np.uint8))
+    middle = np.array([moments["m10"], moments["m01"]]) / moments["m00"]
+    assert np.allclose((cell + 0.5) * PART_STRIDE - 0.5, middle, atol=0.01)
 
 
 def test_what_is_hidden_is_neither_a_part_nor_asked_for():

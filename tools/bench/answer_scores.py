@@ -103,6 +103,7 @@ class Scores:
 
     Attributes:
         first, third: true family first, among three.
+        kits: the first candidate takes the kits that the true family takes.
         settled: kits named, of all section decisions.
         wrong: of these for pumps of the set.
         unknown_settled: unknown pumps for which any kit was named.
@@ -116,6 +117,7 @@ class Scores:
 
     first: Share
     third: Share
+    kits: Share
     settled: Share
     wrong: Share
     unknown_settled: Share
@@ -142,6 +144,7 @@ def score(known: Sequence[tuple[str, Verdict]], unknown: Sequence[Verdict], kits
         kits_of: kit numbers by family.
     """
     right = np.array([verdict.families[:1] == (family,) for family, verdict in known])
+    alike = sum(kits_of.get(v.families[0]) == kits_of[family] for family, v in known if v.families)
     third = sum(family in verdict.families[:3] for family, verdict in known)
     named = [(family, numbers) for family, verdict in known for _, numbers in verdict.settled]
     wrong = sum(not set(numbers) <= kits_of[family] for family, numbers in named)
@@ -150,6 +153,7 @@ def score(known: Sequence[tuple[str, Verdict]], unknown: Sequence[Verdict], kits
     return Scores(
         first=Share(int(right.sum()), len(known)),
         third=Share(third, len(known)),
+        kits=Share(alike, len(known)),
         settled=Share(len(named), sum(verdict.sections for _, verdict in known)),
         wrong=Share(wrong, len(named)),
         unknown_settled=Share(sum(bool(verdict.settled) for verdict in unknown), len(unknown)),

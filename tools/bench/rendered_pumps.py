@@ -56,7 +56,9 @@ def main(
         judge(pump, surveys, prepare_reference(without_kin(reference, str(pump[0].truth["family_id"]))))
         for pump, surveys in surveyed
     ]
-    typer.echo(f"{len(known)} pumps of the set, {chamber_photos} chamber view(s) and a port view each")
+    without = sum(all(not survey.mm_per_px for survey in surveys) for _, surveys in surveyed)
+    typer.echo(f"{len(known)} pumps of the set, {chamber_photos} chamber view(s) and a port view each; {without} of them "
+               "without a scale in any photo")  # fmt: skip
     for line in figures(reference, known, unknown, bereft):
         typer.echo(line)
     if why:
@@ -135,6 +137,10 @@ def _share_lines(scores: Scores) -> Iterator[str]:
     yield (
         f"among the first three        {third.value:6.1%}    bar at least 99 %  {_met(third.value >= 0.99)} "
         f"({third.count} of {third.cases})"
+    )
+    yield (
+        f"first one takes right kits   {scores.kits.value:6.1%}    ({scores.kits.count} of {scores.kits.cases}; "
+        "look-alikes that differ in their thread's standard only take the same)"
     )
     yield (
         f"named kits that are wrong    {wrong.value:6.1%}    bar at most 0.5 %  {_met(wrong.value <= 0.005)} "

@@ -169,7 +169,7 @@ def execute(
 def start_worker(variant: str, workers: int) -> None:
     """Share the cores: each process gets its part of the threads."""
     # With one thread a process, runs on two GPUs stood still after a few scenes; with two they never did.
-    threads = max(2, (os.cpu_count() or 1) // workers)
+    threads = max(2, cores() // workers)
     os.environ.setdefault("OMP_NUM_THREADS", str(threads))
     import cv2
 
@@ -178,6 +178,11 @@ def start_worker(variant: str, workers: int) -> None:
     import drjit as dr
 
     dr.set_thread_count(threads)
+
+
+def cores() -> int:
+    """Processor cores this process may run on: several runs at once, each on its own, must not each count them all."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
 def _work(job: tuple[Run, int, frozenset[int]]) -> list[tuple[dict[str, Any], dict[str, float]]]:

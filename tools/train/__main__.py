@@ -35,7 +35,6 @@ KEEP_STEPS = 500
 """Steps between two writings of the weights."""
 
 
-
 def main(
     packed: Annotated[list[Path], typer.Argument(help="files made by tools.train.pack")],
     out: Annotated[Path, typer.Option(help="weights to write")],

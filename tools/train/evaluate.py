@@ -127,7 +127,8 @@ def pump_bound(judged: Sequence[JudgedPhoto]) -> tuple[float, float]:
     Photos of other things are not needed. Odds are scaled so that the middle one of the pumps' photos lies
     `USUAL_PUMP_ODDS` above that bound: training without doubt would leave them anywhere.
     """
-    shares = np.clip([one.attributes["pump"].probabilities for one in judged], 1e-12, 1.0)
+    # Of most photos of pumps the odds are too large for a share near 1 to tell, not for the other near 0.
+    shares = np.clip([one.attributes["pump"].probabilities for one in judged], 1e-300, 1.0)
     odds = np.log(shares[:, 0] / shares[:, 1])
     bound, middle = float(np.percentile(odds, 0.1)), float(np.median(odds))
     temperature = max((middle - bound) / USUAL_PUMP_ODDS, 1e-3)

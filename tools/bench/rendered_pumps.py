@@ -57,8 +57,8 @@ def main(
         for pump, surveys in surveyed
     ]
     without = sum(all(not survey.mm_per_px for survey in surveys) for _, surveys in surveyed)
-    typer.echo(f"{len(known)} pumps of the set, {chamber_photos} chamber view(s) and a port view each; {without} of them "
-               "without a scale in any photo")  # fmt: skip
+    typer.echo(f"{len(known)} pumps of the set, {chamber_photos} chamber view(s) and a port view each")
+    typer.echo(f"{without} of them without a scale in any photo")
     for line in figures(reference, known, unknown, bereft):
         typer.echo(line)
     if why:

@@ -18,7 +18,7 @@ from features.parts.closer_look import look_at_pump
 from features.parts.finder import FoundCircle, LookAt, PartQuestion, PartSightings
 from features.parts.flange_rim import FlangeRim, is_mated, trace_flange
 from features.parts.front_outline import front_outline
-from features.parts.learned_circles import plain_mouth, trace_chamber, trace_mouth
+from features.parts.learned_circles import plain_mouth, told_only, trace_chamber, trace_mouth
 from features.parts.learned_evidence import chamber_count_evidence, hole_count_evidence, photo_evidence
 from features.parts.part_maps import RoundPart, part_at, part_outlines, point_parts, round_parts, share_inside
 from features.parts.part_model import PartMaps, PartModel, load_part_model
@@ -97,12 +97,29 @@ class LearnedFinder:
             sightings = _with_flange(sightings, question, flange, () if flange.maps is maps else rounds)
             sightings = _on_the_pump(sightings, question, maps, rounds, flange.part)
         else:
-            mouth = self._subject(question, maps, part_to_measure(maps, rounds, "mouth", question.hint("port")))
+            mouth, circle = self._mouth(question, maps, rounds)
             if mouth is not None:
-                circle = trace_mouth(question, (mouth.part, *mouth.others), mouth.maps)
                 sightings = replace(sightings, circles=(*sightings.circles, *([circle] if circle else [])))
                 sightings = _on_the_pump(sightings, question, maps, rounds, mouth.part)
         return sightings
+
+    def _mouth(
+        self, question: PartQuestion, maps: PartMaps, rounds: Sequence[RoundPart]
+    ) -> tuple[Subject | None, FoundCircle | None]:
+        """The mouth to measure with its circle: the other port's where no edge of the first choice's is seen."""
+        hint = question.hint("port")
+        first = part_to_measure(maps, rounds, "mouth", hint)
+        if first is None:
+            return None, None
+        others = [part for part in rounds if part.name == "mouth" and part is not first and part.score > SURE_PART]
+        tried: list[tuple[Subject, FoundCircle | None]] = []
+        for part in (first, *(others[:1] if hint is None else ())):
+            mouth = closely(self._model, question.pixels_rgb, maps, part)
+            circle = trace_mouth(question, (mouth.part, *mouth.others), mouth.maps)
+            if circle is not None and not told_only(circle):
+                return mouth, circle
+            tried.append((mouth, circle))
+        return next((one for one in tried if one[1] is not None), tried[0])
 
     def references_in(self, pixels_rgb: NDArray[np.uint8]) -> ReferenceSight:
         """What the model calls scale references; where it sees no coin at once, it looks at a large photo in pieces."""

@@ -80,6 +80,8 @@ NEIGHBOR_SD = 0.006
 """Standard uncertainty of a traced circle for which no more edges speak than chance would bring, as a share of it."""
 LEAST_COVERAGE = 0.25
 """Share of a circle that must be seen for its trace to be believed."""
+TOLD_ONLY = 0.05
+"""Edge points share less of an error than this, over their circle's radius, a told mouth shares more."""
 ENOUGH_BOLTS = 4
 """So many bolts are not all taken for something else."""
 HIDERS = ("manifold", "flange", "companion", "threaded_boss", "scale_reference", "feet", "air_valve")
@@ -132,6 +134,12 @@ def trace_mouth(
         best = max((one for one in traces if _round_as_plainly(one, best)), key=lambda one: _size_px2(one[0]))
     places = places_told(question, told[0], maps)
     return _found(question, told[0], "port_bore", places, lambda px: uncovered(question, px), (0.5, 0.001), best)
+
+
+def told_only(found: FoundCircle) -> bool:
+    """Whether a circle is no more than a told outline, which no edge followed."""
+    size_px = float(np.linalg.norm(np.std(found.sighting.points_px, axis=0)))
+    return found.edge_shared_px > TOLD_ONLY * size_px
 
 
 def plain_mouth(question: PartQuestion, told: Sequence[RoundPart], maps: PartMaps) -> TracedCircle | None:

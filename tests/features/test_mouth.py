@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 
 from features.parts.finder import LookAt, PartQuestion
-from features.parts.learned import flange_of
-from features.parts.learned_circles import trace_mouth
+from features.parts.learned import LearnedFinder, flange_of
+from features.parts.learned_circles import told_only, trace_mouth
 from features.parts.part_maps import RoundPart
 from features.parts.part_model import PartMaps, Window
 from features.parts.part_vocabulary import PART_CLASSES, PART_STRIDE, POINT_CLASSES, ROUND_CLASSES, ROUND_STRIDE
@@ -132,3 +132,25 @@ def test_a_flange_that_the_user_points_at_is_measured():
     question = replace(_question(_picture()), look_at=(LookAt("flange_diameter", *(MIDDLE - 150.0), 55.0),))
     assert flange_of(question, maps, (_told(1.0), flange)) is flange
     assert flange_of(question, maps, (_told(1.0),)) is None
+
+
+class _NoMore:
+    """A model whose closer look shows nothing."""
+
+    def look(self, *_args, **_kwargs):
+        return _maps()
+
+
+@pytest.mark.parametrize(("pointed_at", "is_traced"), [(None, True), (LookAt("port_bore", 75.0, 75.0, 60.0), False)])
+def test_the_other_ports_mouth_is_measured_where_no_edge_of_the_first_choice_is_seen(pointed_at, is_traced):
+    """Unless the user points at the first: then its told outline is all there is."""
+    blank = RoundPart("mouth", 0.99, np.array([75.0, 75.0]), np.diag([60.0, 60.0]))
+    drawn = replace(_told(1.0), score=0.52)
+    question = replace(_question(_picture()), look_at=() if pointed_at is None else (pointed_at,))
+    subject, circle = LearnedFinder(_NoMore())._mouth(question, _maps(), (blank, drawn))
+    assert subject
+    assert circle
+    assert told_only(circle) != is_traced
+    middle = MIDDLE if is_traced else np.array([75.0, 75.0])
+    assert np.linalg.norm(subject.part.center_px - middle) < 2.0
+    assert np.linalg.norm(circle.sighting.points_px.mean(axis=0) - middle) < 4.0

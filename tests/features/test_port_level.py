@@ -5,7 +5,7 @@ import pytest
 
 from features.parts.part_maps import RoundPart
 from features.parts.part_model import PartMaps, Window
-from features.parts.part_vocabulary import MAP_STRIDE, PART_CLASSES
+from features.parts.part_vocabulary import PART_CLASSES, PART_STRIDE
 from features.parts.port_level import port_level
 
 HIGH, WIDE = 96, 64
@@ -21,13 +21,13 @@ def _maps(top: int, bottom: int, card_below: bool = False) -> PartMaps:
     parts = np.asarray(np.eye(len(PART_CLASSES))[shown].transpose(2, 0, 1), np.float32)
     nothing = np.zeros((1, HIGH, WIDE), np.float32)
     return PartMaps(
-        Window(100.0, 50.0, 2.0, WIDE * MAP_STRIDE, HIGH * MAP_STRIDE), parts, nothing, nothing, nothing, {}
+        Window(100.0, 50.0, 2.0, WIDE * PART_STRIDE, HIGH * PART_STRIDE), parts, nothing, nothing, nothing, {}
     )
 
 
 def _port(row: float) -> RoundPart:
     """A mouth whose middle lies in a row of cells, a sixteenth of the map wide."""
-    cell_px = 2.0 * MAP_STRIDE
+    cell_px = 2.0 * PART_STRIDE
     return RoundPart("mouth", 0.9, np.array([100.0 + 32 * cell_px, 50.0 + row * cell_px]), np.eye(2) * 4 * cell_px)
 
 

@@ -6,6 +6,18 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from features.measured import Contribution, MeasuredLength, log_covariance
+from reference_geometry.plausible import LENGTH_BOUNDS_MM
+
+SAYS_NOTHING = 0.35
+"""A size this open, half or twice, is told by the look of any pump."""
+
+
+def says_something(length: MeasuredLength) -> bool:
+    """Not so open that any pump would fit, nor of a size that no pump has: then another thing was traced."""
+    if length.is_ratio_only or length.name not in LENGTH_BOUNDS_MM:
+        return True
+    (low, high), (least, most) = length.interval_mm, LENGTH_BOUNDS_MM[length.name]
+    return length.relative_sd < SAYS_NOTHING and low < most and high > least
 
 
 @dataclass(frozen=True, eq=False)

@@ -9,6 +9,7 @@ from features.circle_fit import fit_circle
 from features.circle_in_photos import SeenCircle
 from features.circle_in_space import CircleInSpace, CirclePrior, CircleSighting, rim_of, solve_circle
 from features.circle_scale import RimToMeasure, measure_by_coin
+from features.combine import says_something
 from features.common_axis import with_common_axis
 from features.floor import measure_by_floor, seems_on_floor
 from features.lenses import ByLens, lenses, over_lenses
@@ -36,7 +37,6 @@ from features.problems import PLANES_DISAGREE, POSE_AMBIGUOUS, Problem
 from features.scale.reference import ScaleReference
 from features.standing_circle import standing_prior
 from features.which_edge import with_edge_doubt
-from reference_geometry.plausible import LENGTH_BOUNDS_MM
 
 _SAME_COST = 5.0
 """Poses whose sums of squares differ by less than this (about 3 standard deviations) both stay possible."""
@@ -49,9 +49,6 @@ _LIES_IN_PLANE_DEG = 2.0
 
 _TURNS = 4
 """Of guessing depths by sizes and sizes by depths."""
-
-_SAYS_NOTHING = 0.35
-"""A size this open, half or twice, is told by the look of any pump."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -104,15 +101,7 @@ def measure_circles(
             measured = _in_planes(photo, circles, poses, reference, place)
     flanged = any(found.sighting.name == RIM for found in circles)
     doubted = (replace(circle, length=with_edge_doubt(circle.length, flanged)) for circle in measured)
-    return tuple(circle for circle in doubted if _says_something(circle.length))
-
-
-def _says_something(length: MeasuredLength) -> bool:
-    """Not so open that any pump would fit, nor of a size that no pump has: then another thing was traced."""
-    if length.is_ratio_only:
-        return True
-    (low, high), (least, most) = length.interval_mm, LENGTH_BOUNDS_MM[length.name]
-    return length.relative_sd < _SAYS_NOTHING and low < most and high > least
+    return tuple(circle for circle in doubted if says_something(circle.length))
 
 
 def _center_px(photo: Photo) -> tuple[float, float]:

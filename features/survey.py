@@ -6,7 +6,7 @@ from pathlib import Path
 
 from features.attributes import combine_attributes
 from features.circle_in_photos import SeenCircle, circles_of_photos
-from features.combine import combine_lengths
+from features.combine import combine_lengths, says_something
 from features.measured import AttributeEvidence, MeasuredLength
 from features.parts.finder import LookAt, PartFinder
 from features.parts.learned import best_finder
@@ -73,6 +73,7 @@ def combine_surveys(surveys: Sequence[PhotoSurvey], refused: Sequence[PhotoRefus
     lengths = with_flange_known(flange_as_ruler(combined.lengths, ports), ports)
     # Ports are named before: a thread's table knows both of its edges.
     lengths = tuple(with_thread_doubt(length, connection.get("threaded", 0.0)) for length in lengths)
+    lengths = tuple(length for length in lengths if says_something(length))
     if combined.disagreements:
         surveys = [replace(s, problems=(*s.problems, *_said(combined.disagreements))) for s in surveys]
     return Survey(tuple(surveys), tuple(refused), lengths, attributes, ports)

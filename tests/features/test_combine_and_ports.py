@@ -7,7 +7,7 @@ import pytest
 from scipy.stats import multivariate_normal
 from uncertainties import ufloat
 
-from features.combine import combine_lengths, given_length, scaled_by_ruler
+from features.combine import combine_lengths, given_length, says_something, scaled_by_ruler
 from features.measured import NO_SCALE_RELATIVE_SD, Contribution, MeasuredLength, log_covariance
 from features.ports import PortSize, possible_ports
 from features.ruler import with_flange_known
@@ -191,3 +191,14 @@ def test_a_flange_whose_size_is_sure_is_as_large_as_that_where_the_card_tells_it
     assert (flange.value_mm == pytest.approx(152.4, rel=0.01)) == known
     assert bore.relative_sd < 0.02
     assert with_flange_known(lengths, [PortSize("ASME B16.5 Class 150", "2", 50, 0.8)]) == tuple(lengths)
+
+
+@pytest.mark.parametrize(
+    ("value_mm", "relative_sd", "told"), [(300.0, 0.1, True), (300.0, 0.4, False), (2e3, 0.1, False)]
+)
+def test_a_size_that_any_pump_has_or_none_is_not_told(value_mm, relative_sd, told):
+    """Joints end at 900 mm (common practice, `reference_geometry.plausible`)."""
+    length = MeasuredLength("chamber_diameter", value_mm, (Contribution("offset", "offset:a", relative_sd),), ("a",))
+    assert says_something(length) is told
+    ratio = Contribution("scale", "scale:a", NO_SCALE_RELATIVE_SD)
+    assert says_something(replace(length, contributions=(ratio,)))

@@ -14,7 +14,7 @@ from features.common_axis import with_common_axis
 from features.floor import measure_by_floor, seems_on_floor
 from features.lenses import ByLens, lenses, over_lenses
 from features.measured import Contribution, MeasuredLength
-from features.one_plane import PUMP_DEPTH, circles_without_scale
+from features.one_plane import PUMP_DEPTH, circles_at_distance, circles_without_scale
 from features.parts.finder import FoundCircle
 from features.photo import FocalPrior, Photo
 from features.placement import (
@@ -34,6 +34,7 @@ from features.placement import (
 )
 from features.plane_pose import PlanePose, plane_poses
 from features.problems import PLANES_DISAGREE, POSE_AMBIGUOUS, Problem
+from features.reference_fit import middle_of
 from features.scale.reference import ScaleReference
 from features.standing_circle import standing_prior
 from features.which_edge import with_edge_doubt
@@ -121,6 +122,12 @@ def _in_planes(
 
     priors = dict(zip((found.sighting.name for found in circles), _priors(circles, poses[0], place), strict=True))
     rims = [measured(found, priors[RIM]) for found in circles if found.sighting.name == RIM]
+    if rims and not says_something(rims[0].length):
+        face = [found for found in circles if found.sighting.name in FLANGE_FACE_LENGTHS]
+        others = [found for found in circles if found not in face]
+        away_mm = float((poses[0].rotation @ middle_of(reference) + poses[0].translation_mm)[2])
+        apart = (*_in_planes(photo, others, poses, reference, place), *_facing_aside(photo, face, away_mm))
+        return [one for found in circles for one in apart if one.found is found]
     priors = {name: _leaning_as(rims, prior) if _lies_in_face(name) else prior for name, prior in priors.items()}
     first = [
         rims[0] if found.sighting.name == RIM else measured(found, priors[found.sighting.name]) for found in circles
@@ -134,6 +141,13 @@ def _in_planes(
         else one
         for one in first
     ]
+
+
+def _facing_aside(photo: Photo, face: Sequence[FoundCircle], away_mm: float) -> list[MeasuredCircle]:
+    """Circles of a face that looks far aside from the reference, which is so far away along the camera's axis."""
+    solved = circles_at_distance(photo, face, away_mm)
+    aside = [Problem(PLANES_DISAGREE, found.sighting.name.replace("_", " ")) for found in face]
+    return [MeasuredCircle(f, one, one.length, (said,)) for f, one, said in zip(face, solved, aside, strict=True)]
 
 
 def _lies_in_face(name: str) -> bool:

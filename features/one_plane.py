@@ -72,6 +72,30 @@ def circles_without_scale(photo: Photo, circles: Sequence[FoundCircle]) -> list[
     ]
 
 
+def circles_at_distance(photo: Photo, circles: Sequence[FoundCircle], away_mm: float) -> list[CircleInSpace]:
+    """Solve circles of a face of which no more is known than that it is of a pump so far away.
+
+    Args:
+        photo: for its camera.
+        circles: of one face.
+        away_mm: distance along the camera's axis of a reference that is seen on the same pump.
+
+    Returns:
+        One solved circle each, in the same order, in millimeters; how far the face lies before or behind the reference
+        is open by the pump's depth, and that error is one for all.
+    """
+    solved = circles_without_scale(photo, circles)
+    mm = away_mm / photo.focal.focal_px
+    largest_mm = mm * max(one.length.value_mm for one in solved)
+    depth = Contribution("offset", f"offset:{photo.name}:face", PUMP_DEPTH * largest_mm / away_mm)
+    out = []
+    for one in solved:
+        parts = (*(part for part in one.length.contributions if part.name != "scale"), depth)
+        length = replace(one.length, value_mm=mm * one.length.value_mm, contributions=parts)
+        out.append(replace(one, length=length, center_mm=mm * one.center_mm, translation_mm=mm * one.translation_mm))
+    return out
+
+
 def _where_planes_meet(photo: Photo, first: FoundCircle) -> Array:
     """(2,) the place whose depth all planes share: the photo's middle, or that of a circle seen far aslant.
 

@@ -8,6 +8,7 @@ import pytest
 from features.camera import Camera, rotation_from_vector
 from features.circle_in_space import CircleSighting
 from features.measure_circles import measure_circles
+from features.measured import log_covariance
 from features.parts.finder import FoundCircle
 from features.photo import FocalPrior, Photo
 from features.plane_pose import plane_poses
@@ -91,3 +92,20 @@ def test_four_holes_lie_in_the_plane_that_their_rim_tells(leans_deg):
     holes, rim = measure_circles(PHOTO, circles, plane_poses(reference, PHOTO), reference, "unknown")
     off = abs(float(np.log(holes.length.value_mm / rim.length.value_mm * 165.0 / 125.0)))
     assert 1e-6 < off < 0.015
+
+
+def test_a_face_that_looks_aside_from_the_card_is_told_by_its_ratios_and_roughly_by_its_size():
+    """A side port of DN 50, EN 1092-1 (from memory), 85 degrees from the card, which shares no plane with it."""
+    place, turn = np.array([60.0, -100.0, -50.0]), rotation_from_vector(np.array([0.0, np.radians(-80.0), 0.0]))
+    circles = []
+    for name, diameter_mm, count in (("bolt_circle_diameter", 125.0, 4), ("flange_diameter", 165.0, 160)):
+        angle = 0.6 + np.linspace(0, 2 * np.pi, count, endpoint=False)
+        flat = 0.5 * diameter_mm * np.column_stack([np.cos(angle), np.sin(angle), 0 * angle])
+        px = CAMERA.project(in_view(place + flat @ turn.T, 25.0)) + np.random.default_rng(5).normal(0, 0.2, (count, 2))
+        circles.append(FoundCircle(CircleSighting(name, "a.jpg", px), 1.0, 0.3))
+    reference = card((90, 60, -6.0), turned_deg=25.0)
+    holes, rim = measure_circles(PHOTO, circles, plane_poses(reference, PHOTO), reference, "cover")
+    off = abs(float(np.log(holes.length.value_mm / rim.length.value_mm * 165.0 / 125.0)))
+    assert 1e-6 < off < 0.015
+    assert 1e-3 < abs(float(np.log(rim.length.value_mm / 165.0))) < 2 * rim.length.relative_sd < 0.7
+    assert log_covariance([holes.length, rim.length])[0, 1] > 0.9 * rim.length.relative_sd**2

@@ -42,9 +42,10 @@ LEAST_WEIGHT, MOST_WEIGHT = -2.5, 5.0
 """Bounds of one place's weight: one hole in a dozen is overlooked, and a stain may look like one."""
 LEAST_EVIDENCE = 2.5
 """Logarithm of how much likelier a ring must make the picture than none."""
-SLOT, SLOT_END, SLOT_SIDES = (0.045, 0.13), 0.6, 0.15
+SLOT, SLOT_END, SLOT_SIDES, EVERY_SLOT_END = (0.045, 0.13), 0.6, 0.15, 0.35
 """How far apart the ends of slots are over the flange's radius (slots that fit several standards: 4 to 10 mm longer
-than wide; common practice), how many votes the other ends must have, and what lies between them, as shares."""
+than wide; common practice), how many votes the other ends must have on the whole, what lies between them, and how many
+every single one must have, as shares."""
 FEW_SLOTS, FEW_SLOTS_END, FEW_SLOTS_SIDES = 2, 0.8, 0.1
 """Of so few slots each end must have more: far edges of deep holes may all lie along the radius, but are seen less well
 than the near ones, where both ends of a slot are seen alike."""
@@ -198,6 +199,7 @@ def _slot_share(scores: Floats, ring: int, turns: NDArray[np.int64]) -> float:
     between = float(profile[low + 1 : high].min() / max(profile[other], 1e-9)) if high > low + 1 else 0.0
     if len(turns) > FEW_SLOTS:
         is_slot = profile[other] > SLOT_END * profile[ring] and between > SLOT_SIDES
+        is_slot = is_slot and votes[other].min() > EVERY_SLOT_END * profile[ring]
     else:
         is_slot = votes[other].min() > FEW_SLOTS_END * profile[ring] and between > FEW_SLOTS_SIDES
     return float(away[other]) if is_slot else 0.0

@@ -30,7 +30,7 @@ _FLANGE_SPREAD = {
 }
 _THREAD_SPREAD = {"thread_major_diameter": 0.010, "port_bore": 0.020, "thread_pitch": 0.01}
 _JOINT = "chamber_diameter"
-_JOINT_AT_ONE_INCH_MM, _JOINT_POWER, _JOINT_SPREAD = 218.0, 0.6, 0.15
+_JOINT_AT_ONE_INCH_MM, _JOINT_POWER, _JOINT_SPREAD = 218.0, 0.6, 0.12
 """A pump's joint goes with the flow that its ports carry: its diameter for 1 in. ports, the power of the nominal size
 that it grows with, and its spread (common practice, from memory). It tells something where a port's own lengths tell
 little, and what there is to tell of a mouth where only ratios are known."""

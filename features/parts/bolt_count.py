@@ -29,8 +29,18 @@ the radius before the outline's plane, seen 45 deg aslant, lie a tenth beside.""
 _STEPS = np.linspace(-MOST_ASIDE, MOST_ASIDE, 13)
 ASIDE = np.stack(np.meshgrid(_STEPS, _STEPS), axis=-1).reshape(-1, 2)
 """(C, 2) centers that are tried."""
+NEAREST, FARTHEST = 0.55, 1.25
+"""Between these distances from its middle a ring may lie."""
+LEFT_OUT = float(np.log(STRAY_CHANCE / (2 * np.pi) * 2 * RING_WIDTH / (FARTHEST - NEAREST)))
+"""Logarithm of the chance that a sure finding there is none of the ring's."""
+STARTS, MOST_RINGS = 20, 3
+"""Of the likeliest rings by votes so many are fitted, and so many different ones kept."""
+OVAL_SD = 0.08
+"""Usual share by which an outline told a little wrong makes a ring oval."""
+ENOUGH_TO_FIT = 4
+"""So many fasteners tell their middle."""
 TURNS = 24
-WARP_SD_RAD, ENOUGH_TO_WARP = 0.04, 5
+WARP_SD_RAD, ENOUGH_TO_WARP = 0.04, 4
 """Seen aslant from near by, a ring's middle is not its ellipse's: angles are off by a sine of this size. It takes so
 many fasteners to tell."""
 
@@ -69,22 +79,49 @@ def count_ring(
     Returns:
         The counted ring; None when too few are seen to say anything.
     """
-    members, middle, radius = _ring_of(places, scores)
-    if members.sum() < LEAST_SEEN:
+    rings = _rings_of(places, scores)
+    if not rings:
         return None
-    own = places[members] - middle
-    angles = np.arctan2(own[:, 1], own[:, 0])
-    fits = [_fit(angles, count, lambda a: in_view(middle + radius * np.stack([np.cos(a), np.sin(a)], 1)))
-            for count in counts]  # fmt: skip
-    logs = np.array([fit[0] for fit in fits])
-    share = np.exp(logs - logs.max())
+    fits = [[_fit(ring.angles_of(places), count, ring.seen_by(in_view)) for count in counts] for ring in rings]
+    logs = np.array([[fit[0] for fit in row] for row in fits]) + np.array([[ring.log_chance] for ring in rings])
+    share = np.exp(logs - logs.max()).sum(axis=0)
     share /= share.sum()
-    best = int(np.argmax(logs))
-    _, turn, hidden = fits[best]
+    which, best = (int(k) for k in np.unravel_index(int(np.argmax(logs)), logs.shape))
+    ring, (_, turn, hidden) = rings[which], fits[which][best]
     slots = turn + 2 * np.pi * np.arange(counts[best]) / counts[best]
     likelihood = dict(zip(counts, share.tolist(), strict=True))
-    members[members] = _one_each(angles, turn, counts[best])
-    return CountedRing(likelihood, members, radius, counts[best], slots, hidden)
+    members = ring.members.copy()
+    members[members] = _one_each(ring.angles_of(places), turn, counts[best])
+    return CountedRing(likelihood, members, ring.radius, counts[best], slots, hidden)
+
+
+@dataclass(frozen=True, eq=False)
+class _Ring:
+    """A ring on which some of the places may lie.
+
+    Attributes:
+        members: (N,) which do.
+        middle, radius: of the ring, the joint's outline being the unit circle.
+        oval: (2,) how its radius swells with the cosine and the sine of twice the angle.
+        log_chance: of its middle, and of the places it leaves out.
+    """
+
+    members: NDArray[np.bool_]
+    middle: Array
+    radius: float
+    oval: Array
+    log_chance: float
+
+    def angles_of(self, places: Array) -> Array:
+        """(K,) angles of its members round its middle."""
+        own = places[self.members] - self.middle
+        return np.asarray(np.arctan2(own[:, 1], own[:, 0]))
+
+    def seen_by(self, in_view: Callable[[Array], NDArray[np.bool_]]) -> Callable[[Array], NDArray[np.bool_]]:
+        """Tells for angles whether a fastener there would be in plain view."""
+        return lambda a: in_view(
+            self.middle + (self.radius + _twofold(a) @ self.oval)[:, None] * np.stack([np.cos(a), np.sin(a)], 1)
+        )
 
 
 def _one_each(angles: Array, turn: float, count: int) -> NDArray[np.bool_]:
@@ -111,33 +148,64 @@ def _angle_sd(count: int) -> float:
     return min(ANGLE_SD_RAD, 0.12 * 2 * np.pi / count)
 
 
-def _ring_of(places: Array, scores: Array) -> tuple[NDArray[np.bool_], Array, float]:
-    """Members, center and radius of the ring that most of the places lie on, not far from the unit circle.
+def _rings_of(places: Array, scores: Array) -> list[_Ring]:
+    """Rings that many of the places lie on, not far from the unit circle; the one most of them lie on first.
 
-    Heads stand in front of the plane of the joint's outline, or behind it, so a slant moves the whole ring aside.
+    Heads stand in front of the plane of the joint's outline, or behind it, so a slant moves the whole ring aside; an
+    outline told a little wrong does so too. Which ring it is often shows only by how evenly its members stand.
     """
-    nothing = np.zeros(len(places), bool)
     if len(places) < LEAST_SEEN:
-        return nothing, np.zeros(2), 1.0
+        return []
     distance = np.linalg.norm(places[None] - ASIDE[:, None], axis=2)
-    possible = (distance > 0.55) & (distance < 1.25)
+    possible = (distance > NEAREST) & (distance < FARTHEST)
     near = np.abs(distance[:, :, None] - distance[:, None, :]) < RING_WIDTH
     votes = np.einsum("cij,cj,j->ci", near, possible, scores) * possible
     votes *= np.exp(-0.5 * (np.linalg.norm(ASIDE, axis=1) / ASIDE_SD) ** 2)[:, None]
-    which, first = np.unravel_index(int(np.argmax(votes)), votes.shape)
-    middle, radius = ASIDE[which], float(distance[which, first])
-    members = possible[which] & near[which, first]
+    rings: dict[bytes, _Ring] = {}
+    for best in np.argsort(-votes, axis=None)[:STARTS]:
+        which, first = np.unravel_index(int(best), votes.shape)
+        start = possible[which] & near[which, first]
+        ring = _settled(places, scores, start, ASIDE[which], float(distance[which, first]))
+        if ring is not None:
+            rings.setdefault(ring.members.tobytes(), ring)
+    return list(rings.values())[:MOST_RINGS]
+
+
+def _settled(places: Array, scores: Array, members: NDArray[np.bool_], middle: Array, radius: float) -> _Ring | None:
+    """The ring with its middle and radius fitted to its members, and its members to these; None when few are left."""
+    away, oval = np.linalg.norm(places - middle, axis=1), np.zeros(2)
     for _ in range(3):
         if members.sum() < LEAST_SEEN:
-            return nothing, middle, radius
-        if members.sum() >= 5:
-            x, y = places[members].T
-            solved = np.linalg.lstsq(np.column_stack([2 * x, 2 * y, np.ones(len(x))]), x * x + y * y, rcond=None)[0]
-            middle = np.clip(solved[:2], -MOST_ASIDE, MOST_ASIDE)
-        away = np.linalg.norm(places - middle, axis=1)
+            return None
+        if members.sum() >= ENOUGH_TO_FIT:
+            middle = np.clip(_middle_of(places[members], radius), -MOST_ASIDE, MOST_ASIDE)
+        own = places - middle
+        away, waves = np.linalg.norm(own, axis=1), _twofold(np.arctan2(own[:, 1], own[:, 0]))
         radius = float(np.median(away[members]))
-        members = (np.abs(away - radius) < RING_WIDTH) & (away > 0.5)
-    return (members if members.sum() >= LEAST_SEEN else nothing), middle, radius
+        if members.sum() >= ENOUGH_TO_FIT:
+            rows = np.column_stack([waves, np.ones(len(waves))])[members] / RING_WIDTH
+            usual = np.column_stack([np.eye(2) / OVAL_SD, np.zeros(2)])
+            known = np.concatenate([away[members] / RING_WIDTH, np.zeros(2)])
+            *oval, radius = np.linalg.lstsq(np.vstack([rows, usual]), known, rcond=None)[0]
+            oval = np.array(oval)
+        members = (np.abs(away - radius - waves @ oval) < RING_WIDTH) & (away > 0.5)
+    left_out = scores[~members & (away > NEAREST) & (away < FARTHEST)].sum() * LEFT_OUT
+    usual_log = -0.5 * float((middle**2).sum() / ASIDE_SD**2 + (oval**2).sum() / OVAL_SD**2)
+    return _Ring(members, middle, float(radius), oval, left_out + usual_log) if members.sum() >= LEAST_SEEN else None
+
+
+def _twofold(angles: Array) -> Array:
+    """(N, 2) cosine and sine of twice the angles."""
+    return np.column_stack([np.cos(2 * angles), np.sin(2 * angles)])
+
+
+def _middle_of(places: Array, radius: float) -> Array:
+    """(2,) middle of the circle through places (N, 2), drawn a little to the outline's own middle."""
+    x, y = places.T
+    rows = np.column_stack([2 * x, 2 * y, np.ones(len(x))]) / (radius * RING_WIDTH)
+    usual = np.eye(3)[:2] / ASIDE_SD
+    known = np.concatenate([(x * x + y * y) / (radius * RING_WIDTH), np.zeros(2)])
+    return np.asarray(np.linalg.lstsq(np.vstack([rows, usual]), known, rcond=None)[0][:2])
 
 
 def _fit(angles: Array, count: int, in_view: Callable[[Array], NDArray[np.bool_]]) -> tuple[float, float, int]:
@@ -170,9 +238,9 @@ def _unwarped(angles: Array, turns: Array, count: int, sd: float) -> tuple[Array
     away = angles - turns[:, None]
     away -= pitch * np.rint(away / pitch)
     near = np.abs(away) < 0.45 * pitch
-    waves = np.column_stack([np.cos(angles), np.sin(angles)])
-    products = (waves[:, :, None] * waves[:, None, :]).reshape(len(angles), 4)
-    precision = (near @ products).reshape(-1, 2, 2) / sd**2 + np.eye(2) / WARP_SD_RAD**2
+    waves = np.column_stack([np.cos(angles), np.sin(angles), _twofold(angles)])
+    products = (waves[:, :, None] * waves[:, None, :]).reshape(len(angles), 16)
+    precision = (near @ products).reshape(-1, 4, 4) / sd**2 + np.eye(4) / WARP_SD_RAD**2
     warp = np.linalg.solve(precision, ((near * away) @ waves / sd**2)[..., None])[..., 0]
     own = 0.5 * (warp**2).sum(axis=1) / WARP_SD_RAD**2
     return angles - warp @ waves.T, own + 0.5 * np.log(np.linalg.det(precision * WARP_SD_RAD**2))

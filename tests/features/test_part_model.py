@@ -270,7 +270,7 @@ def test_bolts_before_the_outline_seen_aslant_are_counted_exactly(slant_deg):
     assert ring.members.all()
 
 
-@pytest.mark.parametrize("count", [4, 6, 8, 10])
+@pytest.mark.parametrize("count", [6, 8, 10])
 def test_bolts_are_counted_though_their_joints_outline_is_told_a_tenth_too_long_and_aside(count):
     """Rings drawn oval and beside the middle, as a wrong outline makes them; at most one of eight is miscounted."""
     right = 0

@@ -112,14 +112,14 @@ def _profiles(
     gray: NDArray[np.uint8] | NDArray[np.float32], origins_px: Array, directions: Array, along: Array
 ) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
     """Sample (L, S) gray values along lines, averaged over three parallels one pixel apart."""
-    base = origins_px[:, None, :] + along[None, :, None] * directions[:, None, :]
-    across = np.stack([-directions[:, 1], directions[:, 0]], axis=1)[:, None, :]
-    total = np.zeros(base.shape[:2], np.float32)
-    for shift in (-1.0, 0.0, 1.0):
-        at = (base + shift * across).astype(np.float32)
-        total += cv2.remap(gray, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    (x, y), (right, down) = origins_px.T[..., None], directions.T[..., None]
+    x, y = x + right * along, y + down * along
     height, width = gray.shape[:2]
-    inside: NDArray[np.bool_] = (
-        (base[..., 0] > 1) & (base[..., 0] < width - 2) & (base[..., 1] > 1) & (base[..., 1] < height - 2)
-    )
-    return (total / 3).astype(np.float32), inside
+    inside: NDArray[np.bool_] = (x > 1) & (x < width - 2) & (y > 1) & (y < height - 2)
+    at_x, at_y = x.astype(np.float32), y.astype(np.float32)
+    right, down = right.astype(np.float32), down.astype(np.float32)
+    total = np.zeros(x.shape, np.float32)
+    for aside in (-1, 0, 1):
+        across_x, across_y = at_x - aside * down, at_y + aside * right
+        total += cv2.remap(gray, across_x, across_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return total / np.float32(3), inside

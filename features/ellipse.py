@@ -103,10 +103,11 @@ def _direct_fit(points: Array) -> Array | None:
     shift = points.mean(axis=0)
     scale = max(float(np.abs(points - shift).max()), 1e-9)
     x, y = ((points - shift) / scale).T
-    quadratic = np.column_stack([x * x, x * y, y * y])
-    linear = np.column_stack([x, y, np.ones_like(x)])
-    s1, s2, s3 = quadratic.T @ quadratic, quadratic.T @ linear, linear.T @ linear
-    if np.linalg.cond(s3) > 1e12:
+    terms = np.stack([x * x, x * y, y * y, x, y, np.ones_like(x)])
+    scatter = terms @ terms.T
+    s1, s2, s3 = scatter[:3, :3], scatter[:3, 3:], scatter[3:, 3:]
+    spread = np.linalg.eigvalsh(s3)
+    if not spread[2] < 1e12 * spread[0]:
         return None
     to_linear = -np.linalg.solve(s3, s2.T)
     reduced = s1 + s2 @ to_linear
@@ -114,19 +115,28 @@ def _direct_fit(points: Array) -> Array | None:
     values, vectors = np.linalg.eig(constrained)
     vectors = np.real(vectors[:, np.abs(np.imag(values)) < 1e-9])
     discriminant = 4 * vectors[0] * vectors[2] - vectors[1] ** 2
-    if vectors.size == 0 or not np.any(discriminant > 0):
+    if vectors.size == 0 or discriminant.max() <= 0:
         return None
     first = vectors[:, int(np.argmax(discriminant))]
-    a, b, c, d, e, f = np.concatenate([first, to_linear @ first])
-    matrix = np.array([[a, b / 2], [b / 2, c]])
-    center = -0.5 * np.linalg.solve(matrix, [d, e])
-    level = -(f + 0.5 * (d * center[0] + e * center[1]))
-    axes, directions = np.linalg.eigh(matrix / level)
-    if axes[0] <= 0:
+    a, b, c = first.tolist()
+    d, e, f = (to_linear @ first).tolist()
+    determinant = a * c - b * b / 4
+    if determinant == 0.0:
         return None
-    major, minor = 1 / np.sqrt(axes)
-    angle = np.arctan2(directions[1, 0], directions[0, 0])
-    out = np.array([*(center * scale + shift), np.log(major * scale), np.log(minor * scale), angle])
+    center_x, center_y = (b * e / 4 - c * d / 2) / determinant, (b * d / 4 - a * e / 2) / determinant
+    level = -(f + 0.5 * (d * center_x + e * center_y))
+    return _axes_of(a / level, b / level, c / level, scale * np.array([center_x, center_y]) + shift, scale)
+
+
+def _axes_of(a: float, b: float, c: float, center: Array, scale: float) -> Array | None:
+    """Parameters of the ellipse a x^2 + b x y + c y^2 = 1 about its center, enlarged; None where it is none."""
+    middle, half = 0.5 * (a + c), 0.5 * float(np.hypot(a - c, b))
+    steepest = middle + half
+    flattest = (a * c - b * b / 4) / steepest if steepest > 0 else 0.0
+    if not flattest > 0:
+        return None
+    logs = np.log(scale) - 0.5 * np.log([flattest, steepest])
+    out = np.array([*center, *logs, 0.5 * np.arctan2(b, a - c) + np.pi / 2])
     return out if np.isfinite(out).all() else None
 
 
@@ -138,9 +148,10 @@ def _refined(start: Array, points: Array) -> "Ellipse | NoEllipse":
     for _ in range(25):
         distance, slopes = _sampson_slopes(x, points)
         weight = np.minimum(1.0, 2.0 * width / np.maximum(np.abs(distance), 1e-12)) / width**2
-        slopes = slopes * scale
-        information = (slopes * weight[:, None]).T @ slopes + 1e-9 * np.eye(5) / width**2
-        step = -np.linalg.solve(information, (slopes * weight[:, None]).T @ distance)
+        slopes *= scale[:, None]
+        weighted = slopes * weight
+        information = weighted @ slopes.T + 1e-9 * np.eye(5) / width**2
+        step = -np.linalg.solve(information, weighted @ distance)
         step *= min(1.0, 0.2 / float(np.abs(step).max() + 1e-300))
         x = x + scale * step
         if np.abs(step).max() < 1e-7:
@@ -155,21 +166,21 @@ def _refined(start: Array, points: Array) -> "Ellipse | NoEllipse":
 
 
 def _sampson_slopes(x: Array, points: Array) -> tuple[Array, Array]:
-    """(N,) Sampson distances and their (N, 5) derivatives."""
-    offset = points - x[:2]
+    """(N,) Sampson distances and their (5, N) derivatives by (x, y, log major, log minor, angle)."""
     c, s = np.cos(x[4]), np.sin(x[4])
-    u, v = offset @ np.array([c, s]), offset @ np.array([-s, c])
-    wu, wv = np.exp(-2 * x[2]), np.exp(-2 * x[3])
-    along_u, along_v = 2 * u * wu, 2 * v * wv
-    slope = np.maximum(np.hypot(along_u, along_v), 1e-12)
-    distance = (0.5 * (u * along_u + v * along_v) - 1.0) / slope
-    none = np.zeros_like(u)
-    # Of (x, y, log major, log minor, angle): derivatives of u and v, and of the logarithms of wu and wv.
-    du, dv = np.stack([none - c, none - s, none, none, v]), np.stack([none + s, none - c, none, none, -u])
-    log_wu, log_wv = np.array([0, 0, -2.0, 0, 0])[:, None], np.array([0, 0, 0, -2.0, 0])[:, None]
-    value = along_u * (du + 0.5 * u * log_wu) + along_v * (dv + 0.5 * v * log_wv)
-    of_slope = (along_u * (2 * wu * du + along_u * log_wu) + along_v * (2 * wv * dv + along_v * log_wv)) / slope
-    return distance, np.asarray(((value - distance * of_slope) / slope).T)
+    turn = np.array([[c, s], [-s, c]])
+    uv = turn @ (points - x[:2]).T
+    doubled = 2 * np.exp(-2 * x[2:4])[:, None]
+    along = doubled * uv  # the value's gradient in the ellipse's own axes
+    slope = np.maximum(np.hypot(*along), 1e-12)
+    distance = (0.5 * (uv * along).sum(axis=0) - 1.0) / slope
+    across = np.stack([uv[1], -uv[0]])  # how a turn moves u and v
+    bent = doubled * along
+    of_value, of_slope = np.empty((5, len(points))), np.empty((5, len(points)))
+    of_value[:2], of_slope[:2] = -turn.T @ along, -turn.T @ bent
+    of_value[2:4], of_slope[2:4] = -uv * along, -2 * along * along
+    of_value[4], of_slope[4] = (across * along).sum(axis=0), (across * bent).sum(axis=0)
+    return distance, np.asarray((of_value - distance / slope * of_slope) / slope)
 
 
 def _as_ellipse(x: Array, covariance: Array, points: Array) -> Ellipse:

@@ -76,7 +76,10 @@ def rim_among(
     """
 
     def with_arcs(curves: Sequence[RimWave]) -> list[_Arcs]:
-        return [_Arcs(wave, _in_arcs(near, wave.off, width, looked)) for wave in curves]
+        if not curves:
+            return []
+        on_them = _in_arcs(near, np.stack([wave.off for wave in curves]), width, looked)
+        return [_Arcs(wave, on_it) for wave, on_it in zip(curves, on_them, strict=True)]
 
     if which == "outer":
         waves = _outer(waves)
@@ -90,7 +93,7 @@ def rim_among(
     on_it = chosen.on_it
     for shrink in (1.0, 0.7, 0.7):
         wave = settled_on(near, on_it, shape_sd, width)
-        on_it = _in_arcs(near, near.off - wave_at(wave, near.angle), shrink * width, looked)
+        on_it = _in_arcs(near, (near.off - wave_at(wave, near.angle))[None], shrink * width, looked)[0]
         if on_it.sum() < LEAST_EDGES:
             return None
     return wave, on_it
@@ -112,25 +115,31 @@ def _outermost(found: Sequence[_Arcs], best: _Arcs, width: float) -> _Arcs:
 
 
 def _in_arcs(near: NearEdges, off: Array, width: float, looked: LookedAt) -> NDArray[np.bool_]:
-    """(E,) edges nearer to a curve than the width, one a scan line, whose neighbors are so too."""
-    on_it = _nearest_per_line(near, np.abs(off)) & (np.abs(off) < width)
+    """(W, E) edges nearer to each of some curves than the width, one a scan line, whose neighbors are so too.
+
+    Args:
+        near: the edges; off: (W, E) how far they lie from each curve; width, looked: as `rim_among` has them.
+    """
+    away = np.abs(off)
+    on_it = _nearest_per_line(near, away) & (away < width)
     half = max(2, looked.lines // ARC_OF_TURN)
-    hit, used = np.zeros(looked.lines), np.zeros(looked.lines)
-    hit[near.line[on_it]] = 1.0
-    used[looked.used] = 1.0
+    hit, used = np.zeros((len(off), looked.lines)), np.zeros((1, looked.lines))
+    curve, edge = np.nonzero(on_it)
+    hit[curve, near.line[edge]] = 1.0
+    used[:, looked.used] = 1.0
     around = _sum_around(hit, half) / np.maximum(_sum_around(used, half), half + 1)
     chance = min(1.0, len(near.line) / len(looked.used) * width / looked.reach)
     dense = around >= chance + DENSE * (1.0 - chance)
-    return np.asarray(on_it & dense[near.line])
+    return np.asarray(on_it & dense[:, near.line])
 
 
 def _sum_around(values: Array, half: int) -> Array:
-    """(N,) sum of each value and of `half` neighbors to either side, round a turn."""
-    turn = np.concatenate([values[-half:], values, values[:half]])
-    return np.convolve(turn, np.ones(2 * half + 1), mode="valid")
+    """(W, N) sum of each value and of `half` neighbors to either side, round a turn."""
+    turn = np.concatenate([values[:, -half - 1 :], values, values[:, :half]], axis=1).cumsum(axis=1)
+    return np.asarray(turn[:, 2 * half + 1 :] - turn[:, : -2 * half - 1])
 
 
 def _nearest_per_line(near: NearEdges, distance: Array) -> NDArray[np.bool_]:
-    """(E,) the edge of every scan line that is nearest to a curve."""
-    least = np.minimum.reduceat(distance, near.starts)
-    return np.asarray(distance == np.repeat(least, np.diff(near.starts, append=len(distance))))
+    """(W, E) the edge of every scan line that is nearest to each curve."""
+    least = np.minimum.reduceat(distance, near.starts, axis=1)
+    return np.asarray(distance == np.repeat(least, np.diff(near.starts, append=distance.shape[1]), axis=1))

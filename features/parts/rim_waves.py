@@ -141,19 +141,19 @@ def _shares(edges: NearEdges, basis: Array, waves: Array, width: float) -> Array
     """(T,) part of the scan lines with an edge on each curve."""
     if len(waves) == 0:
         return np.zeros(0)
-    nearest = np.minimum.reduceat(np.abs(edges.off - waves @ basis.T), edges.starts, axis=1)
-    return np.asarray(np.exp(-0.5 * (nearest / width) ** 2).sum(axis=1) / edges.lines)
+    # Hundreds of curves meet hundreds of edges; single precision is plenty for counting them, and twice as fast.
+    off = edges.off.astype(np.float32) - waves.astype(np.float32) @ basis.T.astype(np.float32)
+    nearest = np.minimum.reduceat(np.abs(off, out=off), edges.starts, axis=1) / np.float32(width)
+    return np.asarray(np.exp(-0.5 * nearest * nearest).sum(axis=1, dtype=float) / edges.lines)
 
 
 def _distinct(waves: Array, apart: float, most: int) -> Array:
     """The first of every kind, in the order given."""
-    kept = np.zeros((0, waves.shape[1]))
-    for wave in waves:
-        if not (np.abs(kept - wave).max(axis=1) < apart).any():
-            kept = np.concatenate([kept, wave[None]])
-        if len(kept) == most:
-            break
-    return kept
+    kept: list[Array] = []
+    while len(waves) and len(kept) < most:
+        kept.append(waves[0])
+        waves = waves[np.abs(waves - waves[0]).max(axis=1) >= apart]
+    return np.array(kept).reshape(-1, waves.shape[1])
 
 
 def _settle(edges: NearEdges, basis: Array, waves: Array, width: float, shape_sd: float) -> Array:

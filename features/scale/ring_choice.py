@@ -66,11 +66,21 @@ def choose_ring(looks: Sequence[tuple[RingEdges, float]]) -> Ring | None:
     edges = _Edges.of([(found, trust) for found, trust in looks if len(found.line) >= 30])
     if edges is None:
         return None
-    rings: list[Ring] = []
-    for ring in _settled(edges, _trials(edges)):
-        if all(np.abs(ring.wave - r.wave).max() > 0.004 for r in rings):
-            rings.append(ring)
-    return _chosen(rings) if rings else None
+    rings = _settled(edges, _trials(edges))
+    if not rings:
+        return None
+    return _chosen([rings[k] for k in _unlike(np.array([ring.wave for ring in rings]), 0.004, len(rings))])
+
+
+def _unlike(waves: Array, apart: float, most: int) -> NDArray[np.int64]:
+    """Indices of the first of every kind of waves (T, 5), in the order given."""
+    kept: list[int] = []
+    left = np.arange(len(waves))
+    while len(left) and len(kept) < most:
+        first = int(left[0])
+        kept.append(first)
+        left = left[np.abs(waves[left] - waves[first]).max(axis=1) > apart]
+    return np.array(kept, np.int64)
 
 
 @dataclass(frozen=True, eq=False)
@@ -140,13 +150,8 @@ def _trials(edges: _Edges) -> Array:
     waves = waves[(np.abs(waves[:, 0]) < 0.16) & (np.hypot(waves[:, 1], waves[:, 2]) < 0.08)]
     off = (edges.radius - 1.0 - waves @ edges.basis.T) / (1.5 * _WIDTH)
     total = edges.mean_of_lines(edges.weight / (1.0 + off**2) ** 2)
-    kept: list[Array] = []
-    for wave in waves[np.argsort(-total)]:  # the best of every kind, not thirty times the same
-        if all(np.abs(wave - k).max() > 0.006 for k in kept):
-            kept.append(wave)
-        if len(kept) == _FOLLOWED_UP:
-            break
-    return np.array(kept).reshape(-1, 5)
+    waves = waves[np.argsort(-total)]
+    return waves[_unlike(waves, 0.006, _FOLLOWED_UP)]  # the best of every kind, not thirty times the same
 
 
 def _settled(edges: _Edges, waves: Array) -> list[Ring]:

@@ -73,7 +73,8 @@ def ring_edges(picture: Picture, ellipse: Ellipse, reach: float, least_step: flo
     at_px = ellipse.center_px + rim[:, None, :] * radii[None, :, None]
     strip = sample(picture, at_px)
     # Averaged along the rim, which calms texture.
-    strip = np.asarray((np.roll(strip, 1, axis=0) + strip + np.roll(strip, -1, axis=0)) / 3, np.float32)
+    turn = np.concatenate([strip[-1:], strip, strip[:1]])
+    strip = np.asarray((turn[:-2] + strip + turn[2:]) / np.float32(3), np.float32)
     found = strip_edges(strip, least_step, is_inside(picture.shape, at_px))
     radius = 1.0 + (found.at - half) * pitch
     return RingEdges(found.line, angles[found.line], radius, found.step, found.sharpness)

@@ -18,7 +18,7 @@ from features.parts.closer_look import look_at_pump
 from features.parts.finder import FoundCircle, LookAt, PartQuestion, PartSightings
 from features.parts.flange_rim import FlangeRim, is_mated, trace_flange
 from features.parts.front_outline import front_outline
-from features.parts.learned_circles import plain_mouth, told_only, trace_chamber, trace_mouth
+from features.parts.learned_circles import mouth_traces, plain_mouth, told_only, trace_chamber, trace_mouth
 from features.parts.learned_evidence import chamber_count_evidence, hole_count_evidence, photo_evidence
 from features.parts.part_maps import RoundPart, part_at, part_outlines, point_parts, round_parts, share_inside
 from features.parts.part_model import PartMaps, PartModel, load_part_model
@@ -247,12 +247,13 @@ def _with_flange(
     mouths = [one for one in (*round_parts(told.maps), *rounds) if one.name == "mouth"]
     outlines = (told.part, *told.others)
     middle = next((m for outline in outlines for m in mouths if _amid(outline, m)), None)
-    mouth = None if middle is None else plain_mouth(question, (middle,), told.maps)
+    traces = {} if middle is None else {middle: mouth_traces(question, middle, told.maps)}
+    mouth = None if middle is None else plain_mouth(traces[middle])
     rim = trace_flange(question, outlines, told.maps, mouth)
     seen, likelihood = _holes_of(Subject(rim.part, told.maps), rim)
     inside = [mouth for mouth in mouths if _amid(rim.part, mouth)]
     about = rim.placed if rim.is_traced else None
-    circles = [rim.circle, trace_mouth(question, inside[:2], told.maps, about) if inside else None]
+    circles = [rim.circle, trace_mouth(question, inside[:2], told.maps, about, traces) if inside else None]
     if seen is not None:
         traced = rim.circle if rim.is_traced else None
         rim_px = None if traced is None else traced.sighting.points_px

@@ -1,6 +1,6 @@
 """From an ellipse the part model tells to sub-pixel edge points of that part's circles."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import cv2
@@ -115,8 +115,9 @@ def round_all(traces: list[Trace], bolts_px: Array) -> list[Trace]:
 
 
 def trace_mouth(
-    question: PartQuestion, told: Sequence[RoundPart], maps: PartMaps, rim: Placed | None = None
-) -> FoundCircle | None:
+    question: PartQuestion, told: Sequence[RoundPart], maps: PartMaps, rim: Placed | None = None,
+    known: Mapping[RoundPart, list[Trace]] | None = None,
+) -> FoundCircle | None:  # fmt: skip
     """The opening of a port at its face.
 
     Args:
@@ -124,16 +125,23 @@ def trace_mouth(
         told: its outline as several looks told it, the closest first; maps: of the closest look.
         rim: of its flange, where that was traced: the opening lies in its middle. Of a thread's mouth without a flange
             the outer edge is wanted, its chamfer's.
+        known: `mouth_traces` of some of the outlines, where they were asked for before.
     """
-    traces = _mouth_traces(question, told, maps, rim)
+    traces: list[Trace] = []
+    for part in told:
+        before = known.get(part) if known else None
+        traces += mouth_traces(question, part, maps) if before is None else before
+        traces += _traces_about(question, part, rim) if rim is not None else []
     best = _best_of(traces)
     if best is None and rim is not None:
         best = _in_the_middle(question, rim)
     elif best is not None and rim is None:
         traces += _round_about(question, best)
         best = max((one for one in traces if _round_as_plainly(one, best)), key=lambda one: _size_px2(one[0]))
+    if best is not None:
+        return found_circle("port_bore", question.photo_name, best[0], (0.5, 0.001))
     places = places_told(question, told[0], maps)
-    return _found(question, told[0], "port_bore", places, lambda px: uncovered(question, px), (0.5, 0.001), best)
+    return outline_of("port_bore", question.photo_name, told[0], places, lambda px: uncovered(question, px))
 
 
 def told_only(found: FoundCircle) -> bool:
@@ -142,21 +150,22 @@ def told_only(found: FoundCircle) -> bool:
     return found.edge_shared_px > TOLD_ONLY * size_px
 
 
-def plain_mouth(question: PartQuestion, told: Sequence[RoundPart], maps: PartMaps) -> TracedCircle | None:
-    """The opening of a port where edges show it plainly, whatever its flange."""
-    best = _best_of(_mouth_traces(question, told, maps, None))
+def mouth_traces(question: PartQuestion, part: RoundPart, maps: PartMaps) -> list[Trace]:
+    """Edges that follow an opening's told outline, each with the picture it was traced in."""
+    return trace_places(question, part, places_told(question, part, maps), lambda px: uncovered(question, px))
+
+
+def plain_mouth(traces: list[Trace]) -> TracedCircle | None:
+    """The opening of a port where edges show it plainly, whatever its flange, of its `mouth_traces`."""
+    best = _best_of(traces)
     return best[0] if best is not None and best[0].evidence > PLAIN_BY_REFERENCE else None
 
 
-def _mouth_traces(question: PartQuestion, told: Sequence[RoundPart], maps: PartMaps, rim: Placed | None) -> list[Trace]:
-    traces = []
-    for part in told:
-        places = places_told(question, part, maps)
-        if rim is not None:
-            _, radius = fit_circle(rim.frame.from_photo(part.outline_px()))
-            places += [replace(rim, radius=share * radius, reach=LONGEST_REACH) for share in (1.0, 0.75, 1.3)]
-        traces += trace_places(question, part, places, lambda px: uncovered(question, px))
-    return traces
+def _traces_about(question: PartQuestion, part: RoundPart, rim: Placed) -> list[Trace]:
+    """Edges about the middle of a flange's rim, as large as the told outline of its opening and about so."""
+    _, radius = fit_circle(rim.frame.from_photo(part.outline_px()))
+    places = [replace(rim, radius=share * radius, reach=LONGEST_REACH) for share in (1.0, 0.75, 1.3)]
+    return trace_places(question, part, places, lambda px: uncovered(question, px))
 
 
 def _in_the_middle(question: PartQuestion, rim: Placed) -> Trace | None:

@@ -2,6 +2,8 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import partial
+from itertools import chain
 
 import cv2
 import numpy as np
@@ -11,7 +13,7 @@ from features.reduced import reduced
 from features.scale.card_boards import CARDS, CardBoard
 from features.scale.corner_alignment import align_corners, likeness
 from features.scale.corner_search import CornersFound, search_corners
-from features.scale.square_lattice import WINDOWS_PX, find_lattices
+from features.scale.square_lattice import WINDOWS_PX, dark_outlines, find_lattices
 
 Array = NDArray[np.float64]
 
@@ -45,12 +47,21 @@ def corners_by_squares(gray: NDArray[np.uint8]) -> CornersBySquares | None:
     longest = max(gray.shape)
     scale = _ENLARGED if longest <= _WORK_PX else _WORK_PX / longest
     picture = _resized(gray, scale, scale)
-    tries = (
-        find_lattices(picture),
-        _flat_lattices(gray, scale, soft=False),
-        _flat_lattices(gray, scale, soft=True),
-    )
+    tries = _tries(gray, picture, scale)
     return next((found for places in tries if (found := _best(gray, picture, scale, places)) is not None), None)
+
+
+def _tries(gray: NDArray[np.uint8], picture: NDArray[np.uint8], scale: float) -> Iterator[Iterator[Array]]:
+    """Possible places of a card in the picture enlarged by `scale`, as seen in it and in one stretched upright."""
+    yield chain.from_iterable(find_lattices(dark_outlines(picture, window)) for window in WINDOWS_PX)
+    wider = min(1.0, scale)
+    higher = _STRETCHED * wider
+    outlines = dark_outlines(_resized(gray, wider, higher), WINDOWS_PX[0])
+    # Pixel centers: (x + 0.5) s - 0.5, from the stretched picture to the enlarged one.
+    x, y = scale / wider, scale / higher
+    back = np.array([[x, 0.0, 0.5 * x - 0.5], [0.0, y, 0.5 * y - 0.5], [0.0, 0.0, 1.0]])
+    for soft in (False, True):
+        yield map(partial(np.matmul, back), find_lattices(outlines, soft))
 
 
 def _resized(gray: NDArray[np.uint8], wider: float, higher: float) -> NDArray[np.uint8]:
@@ -59,17 +70,6 @@ def _resized(gray: NDArray[np.uint8], wider: float, higher: float) -> NDArray[np
     return np.asarray(
         reduced(gray, size) if smaller else cv2.resize(gray, size, interpolation=cv2.INTER_CUBIC), np.uint8
     )
-
-
-def _flat_lattices(gray: NDArray[np.uint8], scale: float, soft: bool) -> Iterator[Array]:
-    """Possible places, in the picture enlarged by `scale`, of a card seen flatly: in one stretched upright."""
-    wider = min(1.0, scale)
-    higher = _STRETCHED * wider
-    # Pixel centers: (x + 0.5) s - 0.5, from the stretched picture to the enlarged one.
-    x, y = scale / wider, scale / higher
-    back = np.array([[x, 0.0, 0.5 * x - 0.5], [0.0, y, 0.5 * y - 0.5], [0.0, 0.0, 1.0]])
-    for px_from_squares in find_lattices(_resized(gray, wider, higher), WINDOWS_PX[:1], soft):
-        yield back @ px_from_squares
 
 
 def _best(

@@ -42,37 +42,37 @@ class _Squares:
     sides: Array
 
 
-def find_lattices(
-    picture: NDArray[np.uint8], windows_px: Sequence[int] = WINDOWS_PX, soft: bool = False
-) -> Iterator[Array]:
+def dark_outlines(picture: NDArray[np.uint8], window_px: int) -> Sequence[MatLike]:
+    """Outlines of all places of a picture (h, w) that are darker than the surroundings, a square so wide."""
+    darker = cv2.subtract(cv2.blur(picture, (window_px, window_px)), picture)
+    dark = cv2.threshold(darker, DARKER, 1, cv2.THRESH_BINARY)[1]
+    apart = cv2.erode(dark, np.ones((2 * DETACH_PX + 1,) * 2, np.uint8))
+    return cv2.findContours(apart, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)[0]
+
+
+def find_lattices(outlines: Sequence[MatLike], soft: bool = False) -> Iterator[Array]:
     """Possible places of a card.
 
     Args:
-        picture: (h, w) in which a square of the card is 10 to 100 px wide.
-        windows_px: sides of the surroundings that a square is darker than, tried in turn.
+        outlines: `dark_outlines` of a picture in which a square of the card is 10 to 100 px wide.
         soft: whether squares may have lost their corners to blur; more of what is no square passes for one then.
 
     Yields:
         (3, 3) homographies from squares (0 .. 7, 0 .. 5 from the pattern's corner) to this picture, for every way that
         the squares seen may lie on a card.
     """
-    for window in windows_px:
-        squares = _dark_squares(picture, window, _soft_square if soft else _square)
-        taken: set[int] = set()
-        for seed in range(len(squares.center)):
-            if seed in taken:
-                continue
-            places = _grown(squares, seed)
-            taken |= set(places)
-            if len(places) >= LEAST_SQUARES:
-                yield from _placements(squares, places)
+    squares = _dark_squares(outlines, _soft_square if soft else _square)
+    taken: set[int] = set()
+    for seed in range(len(squares.center)):
+        if seed in taken:
+            continue
+        places = _grown(squares, seed)
+        taken |= set(places)
+        if len(places) >= LEAST_SQUARES:
+            yield from _placements(squares, places)
 
 
-def _dark_squares(picture: NDArray[np.uint8], window: int, four_sided: Callable[[MatLike], Array | None]) -> _Squares:
-    around = cv2.blur(picture, (window, window))
-    dark = np.asarray((picture.astype(np.int16) < np.asarray(around, np.int16) - DARKER), np.uint8)
-    apart = cv2.erode(dark, np.ones((2 * DETACH_PX + 1,) * 2, np.uint8))
-    outlines, _ = cv2.findContours(apart, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+def _dark_squares(outlines: Sequence[MatLike], four_sided: Callable[[MatLike], Array | None]) -> _Squares:
     centers, sides = [], []
     for outline in outlines:
         if not 4 * (SMALLEST_PX - 2 * DETACH_PX) < len(outline) < 4 * LARGEST_PX:

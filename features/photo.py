@@ -9,8 +9,10 @@ process.
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -77,6 +79,11 @@ class Photo:
     pixels_rgb: NDArray[np.uint8]
     focal: FocalPrior
     problems: tuple[Problem, ...] = field(default=())
+
+    @cached_property
+    def gray(self) -> NDArray[np.uint8]:
+        """(height, width) the same in gray."""
+        return np.asarray(cv2.cvtColor(self.pixels_rgb, cv2.COLOR_RGB2GRAY), np.uint8)
 
     @property
     def width_px(self) -> int:

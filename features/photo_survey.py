@@ -4,7 +4,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
@@ -129,7 +128,7 @@ def survey_by(finding: ScaleFinding, photo: Photo, request: SurveyRequest, finde
     sightings = finder.find(question)
     measured = measure_circles(photo, sightings.circles, poses, reference, card_at, sightings.port_level)
     spans, unsure = _spans(photo, question, sightings, measured, reference, card_at)
-    problems = [*photo.problems, *blur_problems(photo.pixels_rgb), *finding.problems, *unusable, *sightings.problems]
+    problems = [*photo.problems, *blur_problems(photo.gray), *finding.problems, *unusable, *sightings.problems]
     problems += [problem for circle in measured for problem in circle.problems]
     if reference is None:
         problems.append(Problem(NO_SCALE))
@@ -238,7 +237,7 @@ def _question(
     return PartQuestion(
         photo_name=photo.name,
         pixels_rgb=photo.pixels_rgb,
-        gray=np.asarray(cv2.cvtColor(photo.pixels_rgb, cv2.COLOR_RGB2GRAY), np.uint8),
+        gray=photo.gray,
         poses=poses,
         has_scale=reference is not None,
         tilt_known=slant_told and card_at != "floor",

@@ -1,8 +1,5 @@
 """Find every scale reference in a photo: the one entry of this package."""
 
-import cv2
-import numpy as np
-
 from features.photo import Photo
 from features.problems import Problem
 from features.scale.bank_card import find_bank_cards
@@ -32,7 +29,7 @@ def find_scales(
         References best first, and everything refused or noticed, the references' own problems included. An
         empty finding does not say "no scale": the pump's own flange may still become one.
     """
-    gray = np.asarray(cv2.cvtColor(photo.pixels_rgb, cv2.COLOR_RGB2GRAY), np.uint8)
+    gray = photo.gray
     cards = cards or find_cards(gray, photo.focal)
     found: list[ScaleReference | Problem] = [*cards.references, *cards.problems]
     if request.sheets:

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from features.scale.card_boards import CARDS, CardBoard
+from features.problems import CARD_MIRRORED, MARKERS_NOT_OURS, Problem
+from features.scale.card_boards import CARDS, MIRRORED_ID_OFFSET, CardBoard
 from features.scale.homography import apply_homography, fit_homography
 
 _NEAR_SQUARES = 0.35
@@ -84,3 +85,15 @@ def _homography(corners_mm: dict[int, NDArray[np.float64]], markers: Sequence[Ma
     mm = np.concatenate([corners_mm[m.id] for m in markers])
     fit = fit_homography(mm, np.concatenate([m.corners_px for m in markers]))
     return fit.px_from_mm if fit else None
+
+
+def about_other_markers(markers: list[Marker]) -> list[Problem]:
+    """What is said of markers that make no card of ours: mirrored ones, or others'."""
+    mirrored = [m for m in markers if m.id >= MIRRORED_ID_OFFSET]
+    plain = [m for m in markers if m.id < MIRRORED_ID_OFFSET]
+    if len(mirrored) >= 2 and len(mirrored) > len(plain):
+        return [Problem(CARD_MIRRORED, f"{len(mirrored)} mirrored markers read")]
+    if len(plain) >= 2:  # a single one on a marker-free photo is chance
+        seen = ", ".join(str(m.id) for m in sorted(plain, key=lambda m: m.id)[:8])
+        return [Problem(MARKERS_NOT_OURS, f"{len(plain)} markers with ids {seen}")]
+    return []

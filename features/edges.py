@@ -116,10 +116,8 @@ def _profiles(
     x, y = x + right * along, y + down * along
     height, width = gray.shape[:2]
     inside: NDArray[np.bool_] = (x > 1) & (x < width - 2) & (y > 1) & (y < height - 2)
-    at_x, at_y = x.astype(np.float32), y.astype(np.float32)
-    right, down = right.astype(np.float32), down.astype(np.float32)
     total = np.zeros(x.shape, np.float32)
-    for aside in (-1, 0, 1):
-        across_x, across_y = at_x - aside * down, at_y + aside * right
-        total += cv2.remap(gray, across_x, across_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    return total / np.float32(3), inside
+    for aside in (-1.0, 0.0, 1.0):
+        at_x, at_y = (x - aside * down).astype(np.float32), (y + aside * right).astype(np.float32)
+        total += cv2.remap(gray, at_x, at_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(total / 3, np.float32), inside

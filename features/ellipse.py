@@ -143,7 +143,8 @@ def _axes_of(a: float, b: float, c: float, center: Array, scale: float) -> Array
 def _refined(start: Array, points: Array) -> "Ellipse | NoEllipse":
     """Gauss-Newton on Sampson distances with Huber's weights."""
     width = max(1.4826 * float(np.median(np.abs(_sampson(start, points)))), 0.05)
-    x, size = start.copy(), float(np.exp(start[2]))
+    size = float(np.exp(start[2]))
+    x: Array = start.copy()
     scale = np.array([size, size, 1.0, 1.0, 1.0])
     for _ in range(25):
         distance, slopes = _sampson_slopes(x, points)

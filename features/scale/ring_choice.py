@@ -151,7 +151,7 @@ def _trials(edges: _Edges) -> Array:
     off = (edges.radius - 1.0 - waves @ edges.basis.T) / (1.5 * _WIDTH)
     total = edges.mean_of_lines(edges.weight / (1.0 + off**2) ** 2)
     waves = waves[np.argsort(-total)]
-    return waves[_unlike(waves, 0.006, _FOLLOWED_UP)]  # the best of every kind, not thirty times the same
+    return np.asarray(waves[_unlike(waves, 0.006, _FOLLOWED_UP)])  # the best of every kind, not thirty times the same
 
 
 def _settled(edges: _Edges, waves: Array) -> list[Ring]:

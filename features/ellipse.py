@@ -159,7 +159,7 @@ def _refined(start: Array, points: Array) -> "Ellipse | NoEllipse":
             break
     if not np.isfinite(x).all() or x[2] - x[3] > 5 or np.exp(x[2]) > 50 * size:
         return NoEllipse("the fit ran away")
-    covariance = np.linalg.inv(information) * np.outer(scale, scale)
+    covariance = np.asarray(np.linalg.inv(information) * np.outer(scale, scale), float)
     if x[3] > x[2]:
         x = np.array([x[0], x[1], x[3], x[2], x[4] + np.pi / 2])
         covariance = covariance[np.ix_([0, 1, 3, 2, 4], [0, 1, 3, 2, 4])]

@@ -77,7 +77,8 @@ def find_coin(
     size_px = focal.focal_px * diameter_mm
     smallest_px, largest_px = size_px / FARTHEST_MM, size_px / NEAREST_MM
     sight = look(pixels_rgb) if look is not None else None
-    rims = _rims_at(pixels_rgb, sight, smallest_px, largest_px) if sight is not None else ()
+    pyramid = Pyramid(pixels_rgb)
+    rims = _rims_at(pyramid, sight, smallest_px, largest_px) if sight is not None else ()
     scores = _scores(pixels_rgb, rims, sight)
     if max(scores, default=0.0) < _SURELY:
         rims = find_coin_ellipses(pixels_rgb, smallest_px, largest_px, _GUESSES, _worth(pixels_rgb, sight))
@@ -90,7 +91,7 @@ def find_coin(
     if any(abs(np.log(r.diameter_px / rims[best].diameter_px)) > _OTHER_SIZE for r in rivals):
         sizes = ", ".join(f"{r.diameter_px:.0f}" for r in rivals[:6])
         return Problem(COIN_AMBIGUOUS, f"{len(rivals)} of them, {sizes} px across")
-    return _reference(_fuller(pixels_rgb, rims[best]), diameter_mm, request)
+    return _reference(_fuller(pyramid, rims[best]), diameter_mm, request)
 
 
 def _without_carriers(rims: Sequence[RimEllipse], scores: Sequence[float]) -> list[float]:
@@ -122,11 +123,8 @@ def _scores(pixels_rgb: NDArray[np.uint8], rims: Sequence[RimEllipse], sight: Re
     return [s * (_UNSEEN + sight.filled(rim.ellipse.points_px(60))) for s, rim in zip(likeness, rims, strict=True)]
 
 
-def _rims_at(
-    pixels_rgb: NDArray[np.uint8], sight: ReferenceSight, smallest_px: float, largest_px: float
-) -> tuple[RimEllipse, ...]:
+def _rims_at(pyramid: Pyramid, sight: ReferenceSight, smallest_px: float, largest_px: float) -> tuple[RimEllipse, ...]:
     """Rims in the places told to be references: a few looks instead of hundreds all over the photo."""
-    pyramid = Pyramid(pixels_rgb)
     found: list[RimEllipse | None] = []
     for outline in sight.outlines_px:
         told = Ellipse.fit(outline, refine=False)
@@ -186,11 +184,11 @@ def _near(pixels_rgb: NDArray[np.uint8], near: tuple[float, float, float]) -> Ri
     )
 
 
-def _fuller(pixels_rgb: NDArray[np.uint8], rim: RimEllipse) -> RimEllipse:
+def _fuller(pyramid: Pyramid, rim: RimEllipse) -> RimEllipse:
     """The rim, or where much of it was not seen a fuller one about it: a rough start may end on a shadow."""
     if rim.score > _FULL:
         return rim
-    pyramid, ellipse = Pyramid(pixels_rgb), rim.ellipse
+    ellipse = rim.ellipse
     ratio, angle = float(ellipse.semi_axes_px[1] / ellipse.semi_axes_px[0]), float(np.rad2deg(ellipse.angle_rad)) + 90.0
     size = float(ellipse.semi_axes_px[0])
     near = (*ellipse.center_px.tolist(), size)

@@ -25,12 +25,14 @@ class ScanEdges:
         points_px: (E, 2) sub-pixel places.
         offset_px: (E,) signed distance from the expected curve, positive along the line's direction.
         step: (E,) change of gray level across the edge along the direction (signed).
+        lit_px: (E, 2) places where the light changes most: where the edges truly lie, though not as smoothly.
     """
 
     line: NDArray[np.int64]
     points_px: Array
     offset_px: Array
     step: Array
+    lit_px: Array
 
 
 def scan_edges(
@@ -44,8 +46,8 @@ def scan_edges(
     """Find all edges along scan lines.
 
     Gray is sampled along each line (and averaged over three neighboring parallels), smoothed by the
-    derivative of a Gaussian; local extrema of the slope above `least_step` are edges, placed where the light changes
-    most, by a parabola through three samples.
+    derivative of a Gaussian; local extrema of the slope above `least_step` are edges, placed by a parabola through
+    three samples.
 
     Args:
         gray: (H, W).
@@ -80,9 +82,9 @@ def scan_edges(
     near = np.clip(at[:, None] + np.arange(-SHIFTED, SHIFTED + 1), 1, size.shape[1] - 2)
     best = near[np.arange(len(at)), np.argmax(light[line[:, None], near], axis=1)]
     lit, is_peak = _peak_between(light, line, best)
-    offset = along[0] + pitch * np.where(is_peak, lit, coded)
-    points = origins_px[line] + offset[:, None] * directions[line]
-    return ScanEdges(line, points, offset, slope[line, at].astype(float))
+    offset, lit = (along[0] + pitch * places for places in (coded, np.where(is_peak, lit, coded)))
+    points, lit_px = (origins_px[line] + places[:, None] * directions[line] for places in (offset, lit))
+    return ScanEdges(line, points, offset, slope[line, at].astype(float), lit_px)
 
 
 def _light(profile: NDArray[np.float32]) -> NDArray[np.float32]:

@@ -153,4 +153,4 @@ def _trace_once(
     if not ellipse:
         return NotTraced(ellipse.reason)
     met = int(on_it.sum())
-    return TracedCircle(edges.points_px[on_it], ellipse, met / lines, met / len(kept))
+    return TracedCircle(edges.lit_px[on_it], ellipse, met / lines, met / len(kept))

@@ -3,18 +3,32 @@
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from features.measured import AttributeEvidence
 
 SHARED_DOUBT = 0.7
 """Photos of one pump fool a finder in the same way: further photos' log evidence counts by this share."""
 
+OF_THE_SURFACE = ("wetted_material",)
+"""Attributes that the look of a surface tells. All photos of a pump show the same surface, so a finish that looks like
+another material does so in all of them: of 113 rendered pumps with three photos each the likeliest material was right
+for 88 %, where the rule for the others said 97 % and this one says 92 % (of 60 others 90 %, 96 % and 91 %)."""
+
+REPEATED_LOOKS = 0.2
+"""Log evidence of a surface grows with this power of the number of photos that tell it."""
+
+TELLS_ALL = 0.5
+"""A photo whose log evidence is at least this strong counts as one that tells, a weaker one in proportion."""
+
 NEVER_BELOW = 0.002
 """No photo makes an attribute impossible."""
 
 
 def combine_attributes(evidence: Sequence[AttributeEvidence]) -> tuple[AttributeEvidence, ...]:
-    """Multiply likelihoods of each attribute over photos, strongest photo in full, the others discounted.
+    """Put likelihoods of each attribute together over photos.
+
+    They are multiplied, the strongest photo's in full, the others' discounted; those of a surface are averaged.
 
     Returns:
         One entry an attribute, likelihoods normalized and kept away from 0.
@@ -28,12 +42,28 @@ def combine_attributes(evidence: Sequence[AttributeEvidence]) -> tuple[Attribute
 def _multiplied(name: str, group: list[AttributeEvidence]) -> AttributeEvidence:
     values = list(dict.fromkeys(value for entry in group for value in entry.likelihood))
     logs = np.array([[np.log(max(e.likelihood.get(v, 0.0), NEVER_BELOW)) for v in values] for e in group])
-    strength = logs.max(axis=1) - logs.mean(axis=1)
-    order = np.argsort(-strength)
-    shares = np.where(np.arange(len(group)) == 0, 1.0, SHARED_DOUBT)
-    total = shares @ logs[order]
+    total = _of_one_surface(logs) if name in OF_THE_SURFACE else _of_many_looks(logs)
     likelihood = np.exp(total - total.max())
     likelihood = np.maximum(likelihood / likelihood.sum(), NEVER_BELOW)
     likelihood /= likelihood.sum()
     photos = tuple(dict.fromkeys(photo for entry in group for photo in entry.photos))
     return AttributeEvidence(name, dict(zip(values, likelihood.tolist(), strict=True)), photos)
+
+
+def _of_many_looks(logs: NDArray[np.float64]) -> NDArray[np.float64]:
+    """(V,) log evidence of (N, V) photos that each add something of their own."""
+    order = np.argsort(-_strength(logs))
+    shares = np.where(np.arange(len(logs)) == 0, 1.0, SHARED_DOUBT)
+    return np.asarray(shares @ logs[order])
+
+
+def _of_one_surface(logs: NDArray[np.float64]) -> NDArray[np.float64]:
+    """(V,) log evidence of (N, V) photos that repeat one observation: their mean, a little more for many."""
+    weights = np.minimum(_strength(logs) / TELLS_ALL, 1.0)
+    telling = float(weights.sum())
+    total = weights @ logs
+    return np.asarray(total / telling * telling**REPEATED_LOOKS if telling > 1.0 else total)
+
+
+def _strength(logs: NDArray[np.float64]) -> NDArray[np.float64]:
+    return np.asarray(logs.max(axis=1) - logs.mean(axis=1))

@@ -7,8 +7,9 @@ import pytest
 from scipy.stats import multivariate_normal
 from uncertainties import ufloat
 
+from features.attributes import combine_attributes
 from features.combine import combine_lengths, given_length, says_something, scaled_by_ruler
-from features.measured import NO_SCALE_RELATIVE_SD, Contribution, MeasuredLength, log_covariance
+from features.measured import NO_SCALE_RELATIVE_SD, AttributeEvidence, Contribution, MeasuredLength, log_covariance
 from features.ports import PortSize, possible_ports
 from features.ruler import with_flange_known
 
@@ -202,3 +203,28 @@ def test_a_size_that_any_pump_has_or_none_is_not_told(value_mm, relative_sd, tol
     assert says_something(length) is told
     ratio = Contribution("scale", "scale:a", NO_SCALE_RELATIVE_SD)
     assert says_something(replace(length, contributions=(ratio,)))
+
+
+def _look(attribute, first, photo):
+    return AttributeEvidence(attribute, {"one": first, "other": 1.0 - first}, (photo,))
+
+
+def test_photos_of_one_surface_are_no_more_sure_together_than_one_look_at_it():
+    """Three photos of a finish repeat one observation; three of a joint's form each add to it (Bayes' rule)."""
+    looks = [0.9, 0.9, 0.9]
+    (surface,) = combine_attributes([_look("wetted_material", p, f"{k}.jpg") for k, p in enumerate(looks)])
+    (form,) = combine_attributes([_look("housing_joint", p, f"{k}.jpg") for k, p in enumerate(looks)])
+    assert 0.9 < surface.likelihood["one"] < 0.95
+    assert form.likelihood["one"] > 0.98
+    assert surface.photos == ("0.jpg", "1.jpg", "2.jpg")
+
+
+def test_photos_that_do_not_show_a_surface_take_nothing_from_one_that_does():
+    looks = [0.9, 0.5, 0.5]
+    (told_once,) = combine_attributes([_look("wetted_material", p, f"{k}.jpg") for k, p in enumerate(looks)])
+    assert told_once.likelihood["one"] == pytest.approx(0.9, abs=1e-9)
+
+
+def test_photos_that_disagree_about_a_surface_leave_it_open():
+    (told_both,) = combine_attributes([_look("wetted_material", 0.9, "a.jpg"), _look("wetted_material", 0.1, "b.jpg")])
+    assert told_both.likelihood["one"] == pytest.approx(0.5, abs=1e-9)

@@ -36,10 +36,10 @@ def combine_attributes(evidence: Sequence[AttributeEvidence]) -> tuple[Attribute
     by_name: dict[str, list[AttributeEvidence]] = {}
     for entry in evidence:
         by_name.setdefault(entry.name, []).append(entry)
-    return tuple(_multiplied(name, group) for name, group in by_name.items())
+    return tuple(_together(name, group) for name, group in by_name.items())
 
 
-def _multiplied(name: str, group: list[AttributeEvidence]) -> AttributeEvidence:
+def _together(name: str, group: list[AttributeEvidence]) -> AttributeEvidence:
     values = list(dict.fromkeys(value for entry in group for value in entry.likelihood))
     logs = np.array([[np.log(max(e.likelihood.get(v, 0.0), NEVER_BELOW)) for v in values] for e in group])
     total = _of_one_surface(logs) if name in OF_THE_SURFACE else _of_many_looks(logs)

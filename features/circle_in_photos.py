@@ -133,7 +133,7 @@ class _Joint:
             if middle is not None:
                 to_middle = cameras.rays(middle.place_px[None]) @ rotations
                 aside_mm = places_in_planes_mm(to_middle, origins, center, normal)[:, 0]
-                out[f"middle{i}"] = aside_mm / np.exp(radius) * rim.radius_px / middle.sd_px
+                out[f"middle{i}"] = middle.pulls(aside_mm, radius, rim)
             out[f"edge{i}"] = (np.log(radial) - radius - own[:, 10:]) @ rim.whitening.T
             out[f"shared{i}"] = own[:, 10:] / shared
             out[f"camera{i}"] = own[:, 6:7] / view.focal.relative_sd

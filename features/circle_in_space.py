@@ -131,6 +131,10 @@ class SeenMiddle:
     place_px: Array
     sd_px: float
 
+    def pulls(self, aside_mm: Array, log_radius: Array, rim: RimShape) -> Array:
+        """(K, 3) standard uncertainties by which it misses K middles; (K, 1) logarithms of the radii in mm."""
+        return np.asarray(aside_mm / np.exp(log_radius) * rim.radius_px / self.sd_px)
+
 
 @dataclass(frozen=True, eq=False)
 class CircleSighting:
@@ -232,7 +236,7 @@ class CircleProblem(AboutReference):
         if self.middle is not None:
             to_middle = cameras.rays(self.middle.place_px[None]) @ rotations
             aside_mm = places_in_planes_mm(to_middle, origins, xs[:, CENTER], self.normals(xs))[:, 0]
-            out["middle"] = aside_mm / np.exp(xs[:, RADIUS, None]) * self.rim.radius_px / self.middle.sd_px
+            out["middle"] = self.middle.pulls(aside_mm, xs[:, RADIUS, None], self.rim)
         if self.reference is None:
             # No scale: the plane is pinned where it starts, a pixel being a unit there; only ratios will mean anything.
             held = (xs[:, _MOVE] - self.seen_start) / (1e-6 * np.array([self.focal.focal_px, self.focal.focal_px, 1.0]))

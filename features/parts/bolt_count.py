@@ -82,7 +82,8 @@ def count_ring(
     rings = _rings_of(places, scores)
     if not rings:
         return None
-    fits = [[_fit(ring.angles_of(places), count, ring.seen_by(in_view)) for count in counts] for ring in rings]
+    angles = [ring.angles_of(places) for ring in rings]
+    fits = [[_fit(own, n, ring.seen_by(in_view)) for n in counts] for ring, own in zip(rings, angles, strict=True)]
     logs = np.array([[fit[0] for fit in row] for row in fits]) + np.array([[ring.log_chance] for ring in rings])
     share = np.exp(logs - logs.max()).sum(axis=0)
     share /= share.sum()
@@ -91,7 +92,7 @@ def count_ring(
     slots = turn + 2 * np.pi * np.arange(counts[best]) / counts[best]
     likelihood = dict(zip(counts, share.tolist(), strict=True))
     members = ring.members.copy()
-    members[members] = _one_each(ring.angles_of(places), turn, counts[best])
+    members[members] = _one_each(angles[which], turn, counts[best])
     return CountedRing(likelihood, members, ring.radius, counts[best], slots, hidden)
 
 

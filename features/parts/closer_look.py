@@ -60,10 +60,14 @@ def full_side_px(shape: tuple[int, ...]) -> int:
     return min(PICTURE_PX, within)
 
 
+def pump_cells(maps: PartMaps) -> NDArray[np.bool_]:
+    """(h, w) cells of the map that show a part of the pump."""
+    return np.asarray(~np.isin(maps.likeliest, [PART_CLASSES.index(name) for name in NOT_THE_PUMP]))
+
+
 def pump_box(maps: PartMaps) -> tuple[float, float, float, float] | None:
     """Left, top, right, bottom of the pump in photo pixels with some room, within the window; None without a pump."""
-    apart = [PART_CLASSES.index(name) for name in NOT_THE_PUMP]
-    pump = (~np.isin(maps.likeliest, apart)).astype(np.uint8)
+    pump = pump_cells(maps).astype(np.uint8)
     _, _, pieces, _ = cv2.connectedComponentsWithStats(cv2.dilate(pump, np.ones((5, 5), np.uint8)))
     areas = pieces[1:, cv2.CC_STAT_AREA]
     if not len(areas) or areas.max() < LEAST_CELLS:

@@ -119,7 +119,7 @@ def part_share(maps: PartMaps, names: tuple[str, ...]) -> float:
 
 def share_inside(maps: PartMaps, name: str, outline_px: Array) -> float:
     """Mean probability of a part inside an outline (M, 2) of photo pixels; 0 outside the window."""
-    cells = (maps.window.from_photo(outline_px) + 0.5) / PART_STRIDE - 0.5
+    cells = maps.window.to_cells(outline_px, PART_STRIDE)
     share = maps.shares[PART_CLASSES.index(name)]
     inside = np.zeros(share.shape, np.uint8)
     cv2.fillPoly(inside, [np.rint(cells).astype(np.int32)], 1)
@@ -136,7 +136,7 @@ def part_outlines(maps: PartMaps, name: str) -> tuple[Array, ...]:
 
 def part_at(maps: PartMaps, places_px: Array) -> NDArray[np.int64]:
     """(N,) class of `PART_CLASSES` at photo pixels; -1 outside the window."""
-    cells = np.rint((maps.window.from_photo(places_px) + 0.5) / PART_STRIDE - 0.5).astype(int)
+    cells = np.rint(maps.window.to_cells(places_px, PART_STRIDE)).astype(int)
     best = maps.likeliest
     inside = ((cells >= 0) & (cells < [best.shape[1], best.shape[0]])).all(axis=1)
     classes = np.full(len(cells), -1, np.int64)

@@ -69,6 +69,10 @@ class Window:
         """(N, 2) photo pixels to picture pixels."""
         return (np.asarray(xy, float) - [self.left_px, self.top_px] + 0.5) / self.scale - 0.5
 
+    def to_cells(self, xy: NDArray[np.float64], stride: int) -> NDArray[np.float64]:
+        """(N, 2) photo pixels to columns and rows of a map of so many picture pixels a cell."""
+        return (self.from_photo(xy) + 0.5) / stride - 0.5
+
     def cells_of(self, maps: Floats, stride: int) -> Floats:
         """(..., h, w) maps of so many picture pixels a cell without the cells that show filling only."""
         return maps[..., : -(-self.height // stride), : -(-self.width // stride)]

@@ -2,10 +2,10 @@
 
 import numpy as np
 
-from features.parts.closer_look import NOT_THE_PUMP
+from features.parts.closer_look import pump_cells
 from features.parts.part_maps import RoundPart
 from features.parts.part_model import PartMaps
-from features.parts.part_vocabulary import PART_CLASSES, PART_STRIDE
+from features.parts.part_vocabulary import PART_STRIDE
 from features.placement import PortLevel
 
 MORE = 2.0
@@ -22,8 +22,8 @@ def port_level(maps: PartMaps, port: RoundPart) -> PortLevel:
         maps: of a look at the whole pump, or at all that the photo shows of it.
         port: its told outline.
     """
-    pump = ~np.isin(maps.likeliest, [PART_CLASSES.index(name) for name in NOT_THE_PUMP])
-    column, row = np.rint((maps.window.from_photo(port.center_px[None])[0] + 0.5) / PART_STRIDE - 0.5).astype(int)
+    pump = pump_cells(maps)
+    column, row = np.rint(maps.window.to_cells(port.center_px[None], PART_STRIDE)[0]).astype(int)
     half = max(1, round(float(port.semi_axes_px[0]) / maps.window.scale / PART_STRIDE))
     strip = pump[:, max(0, column - half) : max(0, column + half + 1)]
     if not strip.size:

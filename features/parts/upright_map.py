@@ -139,7 +139,7 @@ class UprightMap:
 
     def from_photo(self, places_px: Array) -> Array:
         """(N, 2) photo pixels to upright columns and rows."""
-        cells = (self.maps.window.from_photo(places_px) + 0.5) / CELL_PX - 0.5
+        cells = self.maps.window.to_cells(places_px, CELL_PX)
         return np.asarray((cells - self.to_cells[:, 2]) @ np.linalg.inv(self.to_cells[:, :2]).T)
 
     def part_near(self, column: float, row: float) -> str:

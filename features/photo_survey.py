@@ -23,7 +23,7 @@ from features.scale.find import find_scales
 from features.scale.reference import ScaleFinding, ScaleReference, ScaleRequest
 from features.sharpness import blur_problems
 from features.spans import MeasuredSpan, by_pair, measure_spans
-from features.thread_pitch import MOUTHS, pitch_length, read_pitch, wall_line_px
+from features.thread_pitch import MOUTHS, ON_FACE_SD_DEG, PLANE_SD_DEG, pitch_length, read_pitch, wall_line_px
 
 Array = NDArray[np.float64]
 
@@ -167,7 +167,8 @@ def _spans(
 ) -> tuple[tuple[MeasuredSpan, ...], tuple[Problem, ...]]:
     """Lengths between places of the pump, and what was noticed of them."""
     lone = reference is None or (card_at == "floor" and all(c.found.sighting.name != JOINT for c in measured))
-    pitch = _pitch_in(question.gray, measured, sightings, photo.focal.relative_sd if lone else None)
+    plane_sd_deg = ON_FACE_SD_DEG if card_at == "flange" and not lone else PLANE_SD_DEG
+    pitch = _pitch_in(question.gray, measured, sightings, photo.focal.relative_sd if lone else None, plane_sd_deg)
     pair = _pair(measured, sightings.twin)
     if sightings.front is None:
         return (*pair, *pitch), ()
@@ -186,6 +187,7 @@ def _pitch_in(
     measured: Sequence[MeasuredCircle],
     sightings: PartSightings,
     focal_relative_sd: float | None,
+    plane_sd_deg: float,
 ) -> tuple[MeasuredSpan, ...]:
     """The pitch of the thread that shows inside the mouth of a port that is no flange's, if one does.
 
@@ -195,7 +197,7 @@ def _pitch_in(
     mouth = next((circle for circle in measured if circle.found.sighting.name in MOUTHS), None)
     if flanged or mouth is None:
         return ()
-    pitch = read_pitch(gray, mouth.solved, mouth.found.coverage, focal_relative_sd)
+    pitch = read_pitch(gray, mouth.solved, mouth.found.coverage, focal_relative_sd, plane_sd_deg)
     if not pitch:
         return ()
     length = pitch_length(replace(mouth.solved, length=mouth.length), pitch)

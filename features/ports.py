@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from features.measured import MeasuredLength, log_covariance
-from features.thread_wall import of_wall
+from features.thread_wall import TAPERED_OF, of_wall
 from features.which_edge import CHAMFER, CHAMFER_CHANCE
 from reference_geometry.standards.flanges import Flange, flanges
 from reference_geometry.standards.pipe import find_pipe
@@ -38,8 +38,6 @@ little, and what there is to tell of a mouth where only ratios are known."""
 _FLANGE_PRIOR = {"ASME B16.5 Class 150": 0.45, "EN 1092-1 PN10/16": 0.4, "JIS B2220 10K": 0.15}
 _THREAD_PRIOR = {"NPT": 0.55, "BSP": 0.45}
 """How often each standard is met before anything is measured: a mild belief (common practice)."""
-_TAPERED = {"NPT": 1.0, "BSP": 0.5}
-"""How often a port's thread is tapered: Rc of ISO 7-1 is, Rp and G of ISO 228-1 are not (a mild belief)."""
 _SELDOM = {"1-1/4": 0.1, "2-1/2": 0.1, "3-1/2": 0.02, "4": 0.2}
 """How often diaphragm pumps have a size, the usual ones (1/4, 3/8, 1/2, 3/4, 1, 1-1/2, 2 and 3 in.) being 1: pumps are
 built in these steps, with 4 in. the largest of some makers (common practice)."""
@@ -147,7 +145,7 @@ def _thread_log(thread: PipeThread, lengths: list[MeasuredLength], prior: float)
     # What is seen of a female thread's mouth is its crests, or the chamfer that clears its depth (common practice).
     options = []
     mouths = ((thread.minor_diameter_mm, 1 - CHAMFER_CHANCE), (CHAMFER * thread.major_diameter_mm, CHAMFER_CHANCE))
-    tapered = _TAPERED[thread.standard]
+    tapered = TAPERED_OF[thread.standard]
     walls = [([of_wall(one, kind) for one in lengths], p) for kind, p in ((True, tapered), (False, 1 - tapered)) if p]
     for (mouth, share), (seen, wall_share) in product(mouths, walls):
         table = {

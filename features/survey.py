@@ -6,7 +6,7 @@ from pathlib import Path
 
 from features.attributes import combine_attributes
 from features.circle_in_photos import SeenCircle, circles_of_photos
-from features.combine import combine_lengths, says_something
+from features.combine import Combined, combine_lengths, says_something
 from features.measured import AttributeEvidence, MeasuredLength
 from features.parts.finder import LookAt, PartFinder
 from features.parts.learned import best_finder
@@ -16,6 +16,7 @@ from features.placement import RIM, CardAt
 from features.ports import PortSize, possible_ports
 from features.problems import PHOTOS_DISAGREE, Problem
 from features.ruler import flange_as_ruler, with_flange_known
+from features.thread_pitch import MOUTHS, PITCH, by_mouth
 from features.which_edge import with_edge_doubt, with_thread_doubt
 
 __all__ = ["CardAt", "FittedCircle", "LookAt", "PhotoSurvey", "Survey", "SurveyRequest", "survey_photos"]
@@ -65,7 +66,7 @@ def survey_photos(paths: Sequence[Path], request: SurveyRequest, finder: PartFin
 def combine_surveys(surveys: Sequence[PhotoSurvey], refused: Sequence[PhotoRefused] = ()) -> Survey:
     """Combine the surveys of single photos of one pump."""
     measured = [length for survey in surveys for length in survey.lengths]
-    combined = combine_lengths(measured, _joined(surveys))
+    combined = _with_pitch(combine_lengths(measured, _joined(surveys)), surveys)
     attributes = combine_attributes([evidence for survey in surveys for evidence in survey.attributes])
     by_name = {evidence.name: evidence.likelihood for evidence in attributes}
     hole_count, connection = by_name.get("bolt_hole_count", {}), by_name.get("connection", {})
@@ -77,6 +78,22 @@ def combine_surveys(surveys: Sequence[PhotoSurvey], refused: Sequence[PhotoRefus
     if combined.disagreements:
         surveys = [replace(s, problems=(*s.problems, *_said(combined.disagreements))) for s in surveys]
     return Survey(tuple(surveys), tuple(refused), lengths, attributes, ports)
+
+
+def _with_pitch(combined: Combined, surveys: Sequence[PhotoSurvey]) -> Combined:
+    """The same, but every photo's pitch by the mouth as all photos together tell its size."""
+    mouths = {length.name: length for length in combined.lengths if length.name in MOUTHS}
+    pitches = []
+    for survey in surveys:
+        own = next((length for length in survey.lengths if length.name in MOUTHS), None)
+        read = [length for length in survey.lengths if length.name == PITCH]
+        pitches += [by_mouth(pitch, own, mouths[own.name]) if own else pitch for pitch in read]
+    if not pitches:
+        return combined
+    together = combine_lengths(pitches)
+    others = tuple(length for length in combined.lengths if length.name != PITCH)
+    disagreements = {name: pull for name, pull in combined.disagreements.items() if name != PITCH}
+    return Combined((*others, *together.lengths), disagreements | together.disagreements)
 
 
 def _joined(surveys: Sequence[PhotoSurvey]) -> dict[str, MeasuredLength]:

@@ -14,11 +14,14 @@ from numpy.typing import NDArray
 
 from features.camera import rotation_taking_z_to
 from features.circle_in_space import CASTING_FLAWS, CircleInSpace
+from features.combine import summed
 from features.measured import Contribution, MeasuredLength
 from features.thread_wall import TAPER, of_unknown_wall, parallel_over_tapered
+from features.which_edge import WHICH_EDGE
 
 Array = NDArray[np.float64]
 
+PITCH = "thread_pitch"
 MOUTHS = ("port_bore", "thread_major_diameter")
 """Circles inside which a thread may show."""
 _SECTORS, _PER_SECTOR = 36, 5
@@ -44,8 +47,16 @@ _LEAST_SLANT_DEG = 8.0
 _LEAST_SHARE, _LEAST_LEAD, _LEAST_SECTORS = 0.5, 1.5, 3
 """A thread's stripes are this share of the shades of the sectors that show them, that many times as much as any other
 period that is no neighbor and no overtone, in this many sectors."""
-_PLANE_SD_DEG = 1.5
+_GROOVES = 0.94
+"""Where the middle of the grooves lies, over the radius of the mouth: inside its chamfer (same standards)."""
+PLANE_SD_DEG = 1.5
 """How far the mouth's plane may be off beyond what its own ellipse tells, before that is looked at."""
+ON_FACE_SD_DEG = 0.7
+"""The same where a reference lies on the port's face: a card is as little bent as a face is uneven (of 30 rendered ones
+the plane was off by 0.4 degrees)."""
+_STRIPE, _GRID = 0.25, 0.11
+"""How far off a reading is: by this part of a stripe over all of them, and as the pixel grid beats with stripes of few
+pixels, by this over the square of their number (70 rendered mouths whose place was given: 1.2 % in all)."""
 
 
 @dataclass(frozen=True)
@@ -80,7 +91,11 @@ class NoPitch:
 
 
 def read_pitch(
-    gray: NDArray[np.uint8], mouth: CircleInSpace, coverage: float = 1.0, focal_relative_sd: float | None = None
+    gray: NDArray[np.uint8],
+    mouth: CircleInSpace,
+    coverage: float = 1.0,
+    focal_relative_sd: float | None = None,
+    plane_sd_deg: float = PLANE_SD_DEG,
 ) -> ThreadPitch | NoPitch:
     """Read the pitch of the thread inside a mouth, its wall taken for tapered.
 
@@ -89,6 +104,7 @@ def read_pitch(
         mouth: the solved circle of the mouth.
         coverage: share of the mouth's edge that was seen.
         focal_relative_sd: of the focal length, where nothing but the mouth tells how its plane lies.
+        plane_sd_deg: standard uncertainty of the mouth's plane, before its own ellipse is looked at.
     """
     slant = _slant(mouth)
     if np.degrees(slant) < _LEAST_SLANT_DEG:
@@ -103,8 +119,13 @@ def read_pitch(
     read = _read_on(wall, closer, rivals=False)
     if not read:
         return read
-    tilt_sd = _tilt_doubt(mouth, slant, coverage, focal_relative_sd)
-    return replace(read, tilt_relative_sd=tilt_sd, if_parallel=parallel_over_tapered(slant))
+    stripe_px = read.per_radius * np.sin(slant) * _radius_px(mouth)
+    return replace(
+        read,
+        relative_sd=float(np.hypot(read.relative_sd, _GRID / stripe_px**2)),
+        tilt_relative_sd=_tilt_doubt(mouth, slant, coverage, focal_relative_sd, plane_sd_deg),
+        if_parallel=parallel_over_tapered(slant),
+    )
 
 
 def _pitches(low: float, high: float, step: float) -> Array:
@@ -150,8 +171,7 @@ def _agreed(shares: Array, pitches: Array, depth: float, rivals: bool) -> Thread
     if turns < _LEAST_TURNS:
         return NoPitch("too few turns of the thread show")
     noise = np.sqrt(max(1 - share[best], 0.05) / share[best])
-    # Half a stripe's error over all of them would be 0.5 / turns; sectors err apart.
-    return ThreadPitch(pitch, float(0.4 * noise / turns), 0.0, 0.0, float(share[best]), turns)
+    return ThreadPitch(pitch, float(_STRIPE * noise / turns), 0.0, 0.0, float(share[best]), turns)
 
 
 def wall_line_px(mouth: CircleInSpace, pitch: ThreadPitch) -> Array:
@@ -165,7 +185,10 @@ def wall_line_px(mouth: CircleInSpace, pitch: ThreadPitch) -> Array:
 
 
 def pitch_length(mouth: CircleInSpace, pitch: ThreadPitch) -> MeasuredLength:
-    """The pitch in mm: it has all doubts of the mouth's diameter, and its own."""
+    """The pitch in mm: it has its own doubts, and those of the mouth's diameter but for which edge that is.
+
+    Whichever edge was traced, the depths behind it are measured by its own size.
+    """
     length = mouth.length
     photo = length.photos[0]
     own = (
@@ -174,8 +197,33 @@ def pitch_length(mouth: CircleInSpace, pitch: ThreadPitch) -> MeasuredLength:
     )
     value, wall = of_unknown_wall(pitch.per_radius * length.value_mm / 2, pitch.if_parallel)
     per_offset = length.per_offset_mm * value / length.value_mm
-    contributions = (*length.contributions, *own, wall)
-    return MeasuredLength("thread_pitch", value, contributions, length.photos, length.offset_mm, per_offset)
+    of_mouth = (part for part in length.contributions if not part.source.startswith(WHICH_EDGE))
+    contributions = (*of_mouth, *own, wall)
+    return MeasuredLength(PITCH, value, contributions, length.photos, length.offset_mm, per_offset)
+
+
+def by_mouth(pitch: MeasuredLength, own: MeasuredLength, best: MeasuredLength) -> MeasuredLength:
+    """A pitch read in one photo, with the mouth as all photos together tell its size.
+
+    What was read is how many times the pitch goes into the mouth: the scale, and where the mouth lies, come with it.
+
+    Args:
+        pitch: with its photo's own mouth.
+        own: that mouth in that photo alone; best: by all photos.
+    """
+    instead = [(1.0, best), (-1.0, own)]
+    parts = [
+        replace(part, relative=sign * part.relative)
+        for sign, mouth in instead
+        for part in mouth.contributions
+        if not part.source.startswith(WHICH_EDGE)
+    ]
+    contributions = summed((*pitch.contributions, *parts))
+    value_mm = pitch.value_mm * best.value_mm / own.value_mm
+    per_offset = best.per_offset_mm * value_mm / best.value_mm
+    return replace(
+        pitch, value_mm=value_mm, contributions=contributions, offset_mm=best.offset_mm, per_offset_mm=per_offset
+    )
 
 
 @dataclass(frozen=True, eq=False)
@@ -193,7 +241,7 @@ def _unrolled(gray: NDArray[np.uint8], mouth: CircleInSpace) -> _Wall:
     radius = mouth.length.value_mm / 2
     angle = np.arange(_SECTORS * _PER_SECTOR) * 2 * np.pi / (_SECTORS * _PER_SECTOR)
     across = np.stack([np.cos(angle), np.sin(angle), 0 * angle], axis=1) @ rotation_taking_z_to(axis).T
-    wide = (1 - TAPER * _DEPTHS)[None, :, None]
+    wide = (_GROOVES - TAPER * _DEPTHS)[None, :, None]
     places = center + radius * (across[:, None] * wide + _DEPTHS[:, None] * axis)
     # The sight line of a place meets the mouth's plane where its share of the way is that of the plane's distance.
     through = places * ((center @ axis) / (places @ axis))[..., None] - center
@@ -285,12 +333,14 @@ def _slant(mouth: CircleInSpace) -> float:
     return float(np.arccos(np.clip(cosine, 0.0, 1.0)))
 
 
-def _tilt_doubt(mouth: CircleInSpace, slant: float, coverage: float, focal_relative_sd: float | None) -> float:
+def _tilt_doubt(
+    mouth: CircleInSpace, slant: float, coverage: float, focal_relative_sd: float | None, plane_sd_deg: float
+) -> float:
     """Relative doubt of depths below a mouth seen at a slant (rad): their pictures are as long as its sine."""
     # Of a part of an ellipse its flaws tell the shape by the square of that part worse.
-    own = np.sqrt(2.0) * CASTING_FLAWS / np.sin(slant) / max(coverage, 0.2) ** 2
+    own = CASTING_FLAWS / np.sin(slant) / max(coverage, 0.2) ** 2
     if focal_relative_sd is None:
-        sd = 1 / np.hypot(1 / np.deg2rad(_PLANE_SD_DEG), 1 / own)
+        sd = 1 / np.hypot(1 / np.deg2rad(plane_sd_deg), 1 / own)
     else:
         # How far aside of the camera's axis a mouth is turns a slant that its picture alone tells.
         center = mouth.center_in_camera_mm

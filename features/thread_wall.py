@@ -5,22 +5,23 @@ read as if the wall were tapered, and carries what it would be otherwise as an e
 compares it with one kind of thread takes out again.
 """
 
-from dataclasses import replace
-
 import numpy as np
 
 from features.measured import Contribution, MeasuredLength
+from features.two_values import TwoValues
 
 TAPER = 1 / 32
 """How much narrower a tapered wall gets with depth: 1 in 16 on the diameter (NPT of ASME B1.20.1, Rc of ISO 7-1); that
 of a parallel thread (Rp of ISO 7-1, G of ISO 228-1) does not."""
 TAPERED_CHANCE = 0.75
 """How often a port's thread is tapered: NPT always, of BSP about half (common practice)."""
+TAPERED_OF = {"NPT": 1.0, "BSP": 0.5}
+"""The same of one standard: Rc of ISO 7-1 is, Rp and G of ISO 228-1 are not (a mild belief)."""
 _ALL_ROUND = 1.23
 """How much deeper all that shows of the far wall looks for its taper, over what its middle does: beside the middle
 1 / cos of the angle as much."""
-_SOURCE = "pitch:wall"
-"""Identity of that error: all photos of a port have it alike."""
+WALL = TwoValues("pitch:wall", TAPERED_CHANCE)
+"""That error, which all photos of a port have alike: first the tapered wall."""
 
 
 def parallel_over_tapered(slant: float) -> float:
@@ -39,17 +40,9 @@ def of_unknown_wall(tapered_mm: float, if_parallel: float) -> tuple[float, Contr
         tapered_mm: the pitch if the wall is tapered.
         if_parallel: logarithm of how much longer it is if the wall is not.
     """
-    sd = if_parallel * float(np.sqrt(TAPERED_CHANCE * (1 - TAPERED_CHANCE)))
-    return tapered_mm * float(np.exp((1 - TAPERED_CHANCE) * if_parallel)), Contribution("tilt", _SOURCE, sd)
+    return WALL.unknown("tilt", tapered_mm, if_parallel)
 
 
 def of_wall(length: MeasuredLength, tapered: bool) -> MeasuredLength:
     """A pitch as it is if its thread is tapered, or if it is not; any other length as it is."""
-    told = sum(part.relative for part in length.contributions if part.source == _SOURCE)
-    if not told:
-        return length
-    odds = float(np.sqrt((1 - TAPERED_CHANCE) / TAPERED_CHANCE))
-    # Standard deviations that each of an error's two values lies from its mean.
-    moved = -told * odds if tapered else told / odds
-    rest = tuple(part for part in length.contributions if part.source != _SOURCE)
-    return replace(length, value_mm=length.value_mm * float(np.exp(moved)), contributions=rest)
+    return WALL.told(length, tapered)

@@ -9,8 +9,11 @@ from dataclasses import replace
 import numpy as np
 
 from features.measured import Contribution, MeasuredLength
+from features.two_values import TwoValues
 from reference_geometry.standards.threads import threads
 
+WHICH_EDGE = "which:"
+"""Begins the identity of the error of which edge was traced."""
 WHICH_EDGE_SD = {
     "chamber_diameter": 0.007,
     "flange_diameter": 0.005,
@@ -35,7 +38,7 @@ def with_edge_doubt(length: MeasuredLength, flanged: bool = False) -> MeasuredLe
         flanged: whether the rim of a flange was seen about the port.
     """
     sd = FLANGED_BORE_SD if flanged and length.name == "port_bore" else WHICH_EDGE_SD.get(length.name)
-    doubt = Contribution("edge", f"which:{length.name}", sd or 0.0)
+    doubt = Contribution("edge", f"{WHICH_EDGE}{length.name}", sd or 0.0)
     if sd is None or doubt in length.contributions:
         return length
     return replace(length, contributions=(*length.contributions, doubt))
@@ -48,8 +51,12 @@ CHAMFER_CHANCE = 0.75
 of renders with the scale in their plane)."""
 
 
+EDGE = TwoValues(f"{WHICH_EDGE}chamfer_or_crest", CHAMFER_CHANCE)
+"""The error of not knowing which edge of a female thread's mouth was traced: first the chamfer's."""
+
+
 def with_thread_doubt(length: MeasuredLength, threaded: float) -> MeasuredLength:
-    """The mouth of a threaded port, between the chamfer and the crests.
+    """The crests' diameter at the mouth of a threaded port, where what was traced is them or the chamfer.
 
     Args:
         length: as traced; all but a mouth stay as they are.
@@ -58,10 +65,7 @@ def with_thread_doubt(length: MeasuredLength, threaded: float) -> MeasuredLength
     if length.name != "port_bore" or threaded < 0.5:
         return length
     apart = _chamfer_over_crests(length.value_mm)
-    doubt = Contribution(
-        "edge", "which:chamfer_or_crest", apart * float(np.sqrt(CHAMFER_CHANCE * (1 - CHAMFER_CHANCE)))
-    )
-    value_mm = length.value_mm * float(np.exp(-CHAMFER_CHANCE * apart))
+    value_mm, doubt = EDGE.unknown("edge", length.value_mm * float(np.exp(-apart)), apart)
     return replace(length, value_mm=value_mm, contributions=(*length.contributions, doubt))
 
 

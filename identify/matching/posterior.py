@@ -19,6 +19,7 @@ from identify.matching.likelihood import (
     reduce_to_known,
 )
 from identify.matching.settings import MatchSettings
+from identify.matching.thread_readings import thread_cases
 from reference_geometry.families import LENGTH_NAMES
 
 Array = NDArray[np.float64]
@@ -115,9 +116,9 @@ def compute_posterior(
     judged_table, judged = table, measured
     if measured is not None and family_depth_mm(table, card_at) is not None:
         adjusted = use_family_depth(table, lengths, card_at)
-        judged_table, judged = adjusted.table, usable_lengths(adjusted.lengths, settings)
+        judged_table, lengths, judged = adjusted.table, adjusted.lengths, usable_lengths(adjusted.lengths, settings)
     if judged is not None:
-        score = _add_doubted_geometry(judged_table, judged, score, settings)
+        score = _add_geometry_of_cases(judged_table, lengths, judged, score, settings)
     probability = softmax(score / settings.temperature)
     return Posterior(table, probability, score, measured, tuple(attributes), judged_table, judged)
 
@@ -151,6 +152,22 @@ class _Waiting:
     reduced: Reduced
     rows: Indices
     bound: Array
+
+
+def _add_geometry_of_cases(
+    table: FamilyTable, lengths: Sequence[MeasuredLength], measured: LogLengths, score: Array, settings: MatchSettings
+) -> Array:
+    """Add the lengths' log likelihood to `score`, summed over what a thread's wall and the edge of its mouth may be.
+
+    In large sets, where it would cost a pass for every case, the one Gaussian of all cases stands for them.
+    """
+    if table.rows > _SCREEN_ABOVE:
+        return _add_doubted_geometry(table, measured, score, settings)
+    total = np.full(table.rows, -np.inf)
+    for case in thread_cases(table, lengths):
+        told = usable_lengths(case.lengths, settings) or measured
+        total = np.logaddexp(total, _add_doubted_geometry(table, told, score + case.log_chance, settings))
+    return total
 
 
 def _add_doubted_geometry(table: FamilyTable, measured: LogLengths, score: Array, settings: MatchSettings) -> Array:

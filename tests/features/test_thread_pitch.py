@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from features.camera import Camera, rotation_taking_z_to
 from features.circle_in_space import CircleInSpace
 from features.measured import Contribution, MeasuredLength
-from features.thread_pitch import NoPitch, ThreadPitch, pitch_length, read_pitch
+from features.thread_pitch import NoPitch, ThreadPitch, by_mouth, pitch_length, read_pitch
 from features.thread_wall import TAPERED_CHANCE, of_unknown_wall, of_wall
 
 CAMERA = Camera(1500.0, 319.5, 239.5, 0.0)
@@ -97,6 +97,22 @@ def test_the_two_standards_are_told_apart_where_all_else_is_the_same() -> None:
     assert all(isinstance(one, ThreadPitch) for one in pitches)
     ratio = pitches[0].per_radius / pitches[1].per_radius  # type: ignore[union-attr]
     assert ratio == pytest.approx(11.5 / 11, abs=0.012)
+
+
+def test_a_pitch_goes_with_the_mouth_that_all_photos_tell() -> None:
+    """A photo without a scale tells a pitch in mouths; another that measured the mouth makes millimeters of it."""
+    unscaled = Contribution("scale", "scale:p", 3.0)
+    mouth = mouth_at(38.0)
+    mouth = replace(mouth, length=replace(mouth.length, value_mm=121.2, contributions=(unscaled,)))
+    read = ThreadPitch(2 * NPT_1_MM / 30.3, 0.01, 0.02, 0.04, 0.8, 10.0)
+    doubt = Contribution("edge", "which:port_bore", 0.025)
+    best = MeasuredLength("port_bore", 30.3, (Contribution("edge", "edge:q", 0.01), doubt), ("q",), 1.0, 0.1)
+    told = by_mouth(pitch_length(mouth, read), mouth.length, best)
+    assert told.value_mm == pytest.approx(of_unknown_wall(NPT_1_MM, 0.04)[0])
+    # Independent errors add up in squares (JCGM 100, 5.1): the reading's, the slant's, the mouth's, the wall's.
+    wall = 0.04 * np.sqrt(TAPERED_CHANCE * (1 - TAPERED_CHANCE))
+    assert told.relative_sd == pytest.approx(np.sqrt(0.01**2 + 0.02**2 + 0.01**2 + wall**2))
+    assert doubt not in told.contributions
 
 
 def test_a_plain_wall_and_a_squarely_seen_mouth_have_no_pitch() -> None:

@@ -16,7 +16,8 @@ from features.placement import RIM, CardAt
 from features.ports import PortSize, possible_ports
 from features.problems import PHOTOS_DISAGREE, Problem
 from features.ruler import flange_as_ruler, with_flange_known
-from features.thread_pitch import MOUTHS, PITCH, by_mouth
+from features.shared_scale import by_length_of_others, with_scale_of_others
+from features.thread_pitch import MOUTHS, PITCH
 from features.which_edge import with_edge_doubt, with_thread_doubt
 
 __all__ = ["CardAt", "FittedCircle", "LookAt", "PhotoSurvey", "Survey", "SurveyRequest", "survey_photos"]
@@ -65,7 +66,7 @@ def survey_photos(paths: Sequence[Path], request: SurveyRequest, finder: PartFin
 
 def combine_surveys(surveys: Sequence[PhotoSurvey], refused: Sequence[PhotoRefused] = ()) -> Survey:
     """Combine the surveys of single photos of one pump."""
-    measured = [length for survey in surveys for length in survey.lengths]
+    measured = with_scale_of_others([survey.lengths for survey in surveys])
     combined = _with_pitch(combine_lengths(measured, _joined(surveys)), surveys)
     attributes = combine_attributes([evidence for survey in surveys for evidence in survey.attributes])
     by_name = {evidence.name: evidence.likelihood for evidence in attributes}
@@ -87,7 +88,7 @@ def _with_pitch(combined: Combined, surveys: Sequence[PhotoSurvey]) -> Combined:
     for survey in surveys:
         own = next((length for length in survey.lengths if length.name in MOUTHS), None)
         read = [length for length in survey.lengths if length.name == PITCH]
-        pitches += [by_mouth(pitch, own, mouths[own.name]) if own else pitch for pitch in read]
+        pitches += [by_length_of_others(pitch, own, mouths[own.name]) if own else pitch for pitch in read]
     if not pitches:
         return combined
     together = combine_lengths(pitches)

@@ -14,7 +14,6 @@ from numpy.typing import NDArray
 
 from features.camera import rotation_taking_z_to
 from features.circle_in_space import CASTING_FLAWS, CircleInSpace
-from features.combine import summed
 from features.measured import Contribution, MeasuredLength
 from features.thread_wall import TAPER, of_unknown_wall, parallel_over_tapered
 from features.which_edge import WHICH_EDGE
@@ -200,30 +199,6 @@ def pitch_length(mouth: CircleInSpace, pitch: ThreadPitch) -> MeasuredLength:
     of_mouth = (part for part in length.contributions if not part.source.startswith(WHICH_EDGE))
     contributions = (*of_mouth, *own, wall)
     return MeasuredLength(PITCH, value, contributions, length.photos, length.offset_mm, per_offset)
-
-
-def by_mouth(pitch: MeasuredLength, own: MeasuredLength, best: MeasuredLength) -> MeasuredLength:
-    """A pitch read in one photo, with the mouth as all photos together tell its size.
-
-    What was read is how many times the pitch goes into the mouth: the scale, and where the mouth lies, come with it.
-
-    Args:
-        pitch: with its photo's own mouth.
-        own: that mouth in that photo alone; best: by all photos.
-    """
-    instead = [(1.0, best), (-1.0, own)]
-    parts = [
-        replace(part, relative=sign * part.relative)
-        for sign, mouth in instead
-        for part in mouth.contributions
-        if not part.source.startswith(WHICH_EDGE)
-    ]
-    contributions = summed((*pitch.contributions, *parts))
-    value_mm = pitch.value_mm * best.value_mm / own.value_mm
-    per_offset = best.per_offset_mm * value_mm / best.value_mm
-    return replace(
-        pitch, value_mm=value_mm, contributions=contributions, offset_mm=best.offset_mm, per_offset_mm=per_offset
-    )
 
 
 @dataclass(frozen=True, eq=False)

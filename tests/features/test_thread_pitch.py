@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 from features.camera import Camera, rotation_taking_z_to
 from features.circle_in_space import CircleInSpace
 from features.measured import Contribution, MeasuredLength
-from features.thread_pitch import NoPitch, ThreadPitch, by_mouth, pitch_length, read_pitch
+from features.shared_scale import by_length_of_others
+from features.thread_pitch import NoPitch, ThreadPitch, pitch_length, read_pitch
 from features.thread_wall import TAPERED_CHANCE, of_unknown_wall, of_wall
 
 CAMERA = Camera(1500.0, 319.5, 239.5, 0.0)
@@ -101,13 +102,12 @@ def test_the_two_standards_are_told_apart_where_all_else_is_the_same() -> None:
 
 def test_a_pitch_goes_with_the_mouth_that_all_photos_tell() -> None:
     """A photo without a scale tells a pitch in mouths; another that measured the mouth makes millimeters of it."""
-    unscaled = Contribution("scale", "scale:p", 3.0)
+    unscaled, doubt = Contribution("scale", "scale:p", 3.0), Contribution("edge", "which:port_bore", 0.025)
     mouth = mouth_at(38.0)
-    mouth = replace(mouth, length=replace(mouth.length, value_mm=121.2, contributions=(unscaled,)))
+    mouth = replace(mouth, length=replace(mouth.length, value_mm=121.2, contributions=(unscaled, doubt)))
     read = ThreadPitch(2 * NPT_1_MM / 30.3, 0.01, 0.02, 0.04, 0.8, 10.0)
-    doubt = Contribution("edge", "which:port_bore", 0.025)
     best = MeasuredLength("port_bore", 30.3, (Contribution("edge", "edge:q", 0.01), doubt), ("q",), 1.0, 0.1)
-    told = by_mouth(pitch_length(mouth, read), mouth.length, best)
+    told = by_length_of_others(pitch_length(mouth, read), mouth.length, best)
     assert told.value_mm == pytest.approx(of_unknown_wall(NPT_1_MM, 0.04)[0])
     # Independent errors add up in squares (JCGM 100, 5.1): the reading's, the slant's, the mouth's, the wall's.
     wall = 0.04 * np.sqrt(TAPERED_CHANCE * (1 - TAPERED_CHANCE))

@@ -108,8 +108,9 @@ def find_cards(gray: NDArray[np.uint8], focal: FocalPrior) -> CardFinding:
             return CardFinding(tuple(references), tuple(refused))
         problems = refused or problems
     seen = corners_by_squares(gray) if sum(m.id >= MIRRORED_ID_OFFSET for m in markers) < 2 else None
-    if seen is not None:
-        measured = _measured(gray, focal, _Corners(seen.card, seen.ids, seen.px, 0))
+    corners = None if seen is None else _without_strays(_Corners(seen.card, seen.ids, seen.px, 0))
+    if corners is not None and _hull_area_squares(corners) >= MIN_AREA_SQUARES:
+        measured = _measured(gray, focal, corners)
         if isinstance(measured, ScaleReference):
             return CardFinding((measured,), ())
         problems = problems or [measured]

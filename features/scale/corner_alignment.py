@@ -101,10 +101,18 @@ def align_corners(gray: NDArray[np.uint8], card: CardBoard, ids: NDArray[np.int6
     Returns:
         (N, 2) moved corners; those that the print does not fit stay.
     """
+    return aligned_corners(gray, card, ids, px)[0]
+
+
+def aligned_corners(
+    gray: NDArray[np.uint8], card: CardBoard, ids: NDArray[np.int64], px: Array
+) -> tuple[Array, NDArray[np.bool_]]:
+    """As `align_corners`, and (N,) which of them the print fits."""
+    fits = np.zeros(len(px), bool)
     at = card.corners_mm[ids]
     fit = fit_homography(at, px, robust=True)
     if not fit:
-        return px
+        return px, fits
     square_px = local_scale_px_per_mm(fit.px_from_mm, at.mean(0)) * card.square_mm
     count = int(np.clip(2 * round(HALF_SQUARES * square_px) + 1, 9, MOST_SAMPLES))
     line = np.linspace(-HALF_SQUARES, HALF_SQUARES, count)
@@ -124,9 +132,10 @@ def align_corners(gray: NDArray[np.uint8], card: CardBoard, ids: NDArray[np.int6
     moved = px.copy()
     for i, (square, values) in enumerate(zip(squares, seen, strict=True)):
         shift, likeness = _shift(values, printed, square, around)
-        if likeness > ALIKE and np.abs(shift).max() < FARTHEST_SQUARES:
+        fits[i] = likeness > ALIKE and np.abs(shift).max() < FARTHEST_SQUARES
+        if fits[i]:
             moved[i] += homography_jacobian(fit.px_from_mm, at[i]) @ shift * card.square_mm
-    return moved
+    return moved, fits
 
 
 def _around(px_from_mm: Array, card: CardBoard, mm: Array, point: Array, around: Array) -> Array:
@@ -176,20 +185,3 @@ def _print(size: CardSize, blur_of_square: float) -> _Print:
     gray = cv2.GaussianBlur(framed.astype(np.float32), (0, 0), blur_of_square * CELL_PX)
     along_x, along_y = (cv2.Sobel(gray, cv2.CV_32F, *way, ksize=3) * (CELL_PX / 8.0) for way in ((1, 0), (0, 1)))
     return _Print(np.asarray(gray), np.asarray(along_x), np.asarray(along_y))
-
-
-def likeness(gray: NDArray[np.uint8], card: CardBoard, ids: NDArray[np.int64], px: Array) -> float:
-    """How alike the photo about corners (N, 2) and a card's print about those ids are: median correlation, -1..1."""
-    at = card.corners_mm[ids]
-    fit = fit_homography(at, px, robust=True)
-    if not fit:
-        return 0.0
-    line = np.linspace(-HALF_SQUARES, HALF_SQUARES, 25)
-    around = np.stack(np.meshgrid(line, line), axis=-1).reshape(-1, 2)
-    soft = gray.astype(np.float32)
-    seen = [_sampled(soft, _around(fit.px_from_mm, card, mm, point, around)) for mm, point in zip(at, px, strict=True)]
-    return max(
-        float(np.median([_alike(_print(card.size, blur).at(mm / card.square_mm + around)[0], one)
-                         for mm, one in zip(at, seen, strict=True)]))
-        for blur in BLURS_OF_SQUARE
-    )  # fmt: skip

@@ -29,6 +29,9 @@ _ALIKE = 0.72
 
 _ROUNDS = 4
 
+SHARP = 0.05
+"""Softness of a photo that is as sharp as most."""
+
 
 @dataclass(frozen=True, eq=False)
 class CornersFound:
@@ -45,27 +48,32 @@ class CornersFound:
     px_from_mm: NDArray[np.float64]
 
 
-def search_corners(gray: NDArray[np.uint8], card: CardBoard, px_from_mm: NDArray[np.float64]) -> CornersFound:
+def search_corners(
+    gray: NDArray[np.uint8], card: CardBoard, px_from_mm: NDArray[np.float64], softness: float = SHARP
+) -> CornersFound:
     """Look for all 24 corners, refitting the homography as more of them are seen.
 
     Args:
         gray: (height, width) picture in which a square is about 20 to 60 px wide.
         card: which card.
         px_from_mm: (3, 3) rough homography from the card to this picture.
+        softness: how soft the print is seen, in squares.
 
     Returns:
         Corners seen, to about a twentieth of a square.
     """
     found = CornersFound(np.zeros(0, np.int64), np.zeros((0, 2)), px_from_mm)
     for _ in range(_ROUNDS):
-        again = _one_round(gray, card, found.px_from_mm)
+        again = _one_round(gray, card, found.px_from_mm, softness)
         if len(again.ids) <= len(found.ids):
             break
         found = again
     return found
 
 
-def _one_round(gray: NDArray[np.uint8], card: CardBoard, px_from_mm: NDArray[np.float64]) -> CornersFound:
+def _one_round(
+    gray: NDArray[np.uint8], card: CardBoard, px_from_mm: NDArray[np.float64], softness: float
+) -> CornersFound:
     margin = _CELL_PX  # a square's width round the card
     step = card.square_mm / _CELL_PX
     start = (0.5 - margin) * step
@@ -78,7 +86,7 @@ def _one_round(gray: NDArray[np.uint8], card: CardBoard, px_from_mm: NDArray[np.
 
     half, reach = round(_PATCH_SQUARES * _CELL_PX), round(_REACH_SQUARES * _CELL_PX)
     ids, cells = [], []
-    for i, patch in enumerate(_patches(card.size)):
+    for i, patch in enumerate(_patches(card.size, softness)):
         column, row = i % (COLUMNS - 1) + 1, i // (COLUMNS - 1) + 1
         x, y = margin + column * _CELL_PX, margin + row * _CELL_PX
         window = straight[y - half - reach : y + half + reach, x - half - reach : x + half + reach]
@@ -115,11 +123,11 @@ def _vertex(values: NDArray[np.float32], i: int) -> float:
 
 
 @cache
-def _patches(size: CardSize) -> tuple[NDArray[np.uint8], ...]:
+def _patches(size: CardSize, softness: float) -> tuple[NDArray[np.uint8], ...]:
     """The printed neighborhood of each corner, as soft as a photo shows it."""
     print_px = (COLUMNS * _CELL_PX, ROWS * _CELL_PX)
     picture = opencv_board(size).generateImage(print_px, marginSize=0)
-    picture = np.asarray(cv2.GaussianBlur(picture, (0, 0), 1.2), np.uint8)
+    picture = np.asarray(cv2.GaussianBlur(picture, (0, 0), softness * _CELL_PX), np.uint8)
     half = round(_PATCH_SQUARES * _CELL_PX)
     patches = []
     for row in range(1, ROWS):

@@ -1,10 +1,11 @@
-"""A card found by its black squares alone, where its markers are too small or too soft to be read.
+"""A card found by its black squares alone, where its markers are too small, too soft or too covered to be read.
 
-Black squares of the pattern touch corner to corner, so each tells where its four neighbors lie. Grown from square to
-square they make a lattice of 7 by 5; which card it is, and which way round, the print about the corners tells after.
+Black squares of the pattern touch corner to corner, so each tells where its four neighbors lie: the sum and the
+difference of its sides lead to them, and both follow from how its dark is spread, however soft or slanted it is seen.
+Grown from square to square they make a lattice of 7 by 5; which card it is, and which way round, the print tells after.
 """
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import cv2
@@ -13,151 +14,192 @@ from cv2.typing import MatLike
 from numpy.typing import NDArray
 
 from features.scale.card_boards import COLUMNS, ROWS
-from features.scale.homography import fit_homography
+from features.scale.homography import fit_homography, homography_jacobian
 
 Array = NDArray[np.float64]
 
-WINDOWS_PX = (41, 91)
-"""Sides of the surroundings that a pixel is darker than, where it belongs to a square."""
-DARKER = 12
-DETACH_PX = 2
+LOOKS = ((91, 0.16), (41, 0.1))
+"""Sides of the surroundings that a pixel is darker than, where it belongs to a square, and by which part of their
+light; of 44 renders with cards no marker of which can be read the first shows the squares of 35, both those of 37."""
+DARKER = 2.0
+"""How many gray levels it is darker besides."""
+DETACH_PX = 1
 """Squares are made smaller by this much so that neighbors do not touch."""
 SMALLEST_PX, LARGEST_PX = 7.0, 110.0
-SOLID = 0.88
-"""Least share of its four-sided outline that a square's dark area fills: a marker's is full of holes."""
-SOFT_SOLID, SOFT_FOUR_SIDED = 0.85, 0.7
-"""The same of its hull, and of the smallest four-sided outline about that, of a square whose corners blur has rounded;
-a disc would fill pi/4 of the latter."""
-NEAR = 0.5
-"""How far from where it is expected, in squares, a neighbor may lie."""
-LEAST_SQUARES = 9
-"""Of 18; fewer dark four-sided things in a row are seen on many a machine."""
+SOLID = 0.8
+"""Least share of its hull that a square's dark area fills: a marker's is full of holes."""
+NEIGHBOR = (0.8, 2.1)
+"""Distances of a neighbor in sides of the square, which is 2 ** 0.5 but for blur."""
+ALIKE = 2.5
+"""Neighbors' areas differ less."""
+NEAR = 0.25
+"""How far from where it is expected, in steps of the lattice, a neighbor may lie."""
+LEAST_SQUARES = 6
+"""Of 18; fewer dark things in a row are seen on many a machine."""
+FARTHEST, SCATTER = 0.36, 0.12
+"""How far from a plane's lattice a square's middle may lie, and half of them together, in squares."""
+LONGEST = 1.0
+"""How much longer than wide a square may be in the lattice's plane (logarithm): blur and shadows run into it."""
+MOST_ON_CARD = 0.8
+"""Least share of the squares that lie on the card; another dark thing may look like its neighbor."""
+_STEPS = ((1, 0), (-1, 0), (0, 1), (0, -1), (1, 1), (1, -1), (-1, 1), (-1, -1))
+"""To the four neighbors, and past a covered one to those that share a row or a column."""
 
 
 @dataclass(frozen=True, eq=False)
-class _Squares:
-    """Dark four-sided things: centers (N, 2) and half sides (N, 2, 2), the one nearer to the picture's x first."""
+class Blots:
+    """Dark things: centers (N, 2), how their dark is spread (N, 2, 2) as of a square with its sides, areas (N,)."""
 
     center: Array
-    sides: Array
+    spread: Array
+    area: Array
 
 
-def dark_outlines(picture: NDArray[np.uint8], window_px: int) -> Sequence[MatLike]:
-    """Outlines of all places of a picture (h, w) that are darker than the surroundings, a square so wide."""
-    darker = cv2.subtract(cv2.blur(picture, (window_px, window_px)), picture)
-    dark = cv2.threshold(darker, DARKER, 1, cv2.THRESH_BINARY)[1]
+def dark_blots(picture: NDArray[np.uint8], window_px: int, share: float) -> Blots:
+    """All solid places of a picture (h, w) that are darker than the surroundings, a square so wide, by a share."""
+    mean = cv2.blur(picture, (window_px, window_px))
+    level = cv2.convertScaleAbs(mean, alpha=1.0 - share, beta=-DARKER)
+    dark = cv2.compare(picture, level, cv2.CMP_LT)
     apart = cv2.erode(dark, np.ones((2 * DETACH_PX + 1,) * 2, np.uint8))
-    return cv2.findContours(apart, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)[0]
+    told = [
+        one for outline in cv2.findContours(apart, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)[0]
+        if 2 * (SMALLEST_PX - 2 * DETACH_PX) < len(outline) < 4 * LARGEST_PX and (one := _blot(outline)) is not None
+    ]  # fmt: skip
+    return Blots(
+        np.array([t[0] for t in told]).reshape(-1, 2), np.array([t[1] for t in told]).reshape(-1, 2, 2),
+        np.array([t[2] for t in told]),
+    )  # fmt: skip
 
 
-def find_lattices(outlines: Sequence[MatLike], soft: bool = False) -> Iterator[Array]:
-    """Possible places of a card.
+def _blot(outline: MatLike) -> tuple[Array, Array, float] | None:
+    """Center, spread and area of a solid dark place, made as large again as it was; None of others."""
+    m = cv2.moments(outline)
+    # Outlines run through pixels' centers, half a pixel short all round.
+    if m["m00"] < 2.0 or m["m00"] < SOLID * cv2.contourArea(cv2.convexHull(outline)):
+        return None
+    spread = np.array([[m["mu20"], m["mu11"]], [m["mu11"], m["mu02"]]]) / m["m00"]
+    values, axes = np.linalg.eigh(spread)
+    sides = np.sqrt(12.0 * np.maximum(values, 0.0)) + 2 * DETACH_PX + 1
+    if sides.min() < 0.12 * sides.max():
+        return None
+    center = np.array([m["m10"], m["m01"]]) / m["m00"]
+    return center, (axes * (sides**2 / 12.0)) @ axes.T, float(sides.prod())
+
+
+def find_lattices(blots: Blots) -> Iterator[tuple[Array, Array]]:
+    """Lattices of a card's black squares.
 
     Args:
-        outlines: `dark_outlines` of a picture in which a square of the card is 10 to 100 px wide.
-        soft: whether squares may have lost their corners to blur; more of what is no square passes for one then.
+        blots: `dark_blots` of a picture in which a square of the card is 10 to 100 px wide.
 
     Yields:
-        (3, 3) homographies from squares (0 .. 7, 0 .. 5 from the pattern's corner) to this picture, for every way that
-        the squares seen may lie on a card.
+        (K, 2) column and row of each square seen, from anywhere, and (K, 2) its center in the picture; columns run to
+        the right of rows as a reader of the card sees them, up to turns by 90 degrees.
     """
-    squares = _dark_squares(outlines, _soft_square if soft else _square)
     taken: set[int] = set()
-    for seed in range(len(squares.center)):
+    for seed in range(len(blots.center)):
         if seed in taken:
             continue
-        places = _grown(squares, seed)
-        taken |= set(places)
-        if len(places) >= LEAST_SQUARES:
-            yield from _placements(squares, places)
-
-
-def _dark_squares(outlines: Sequence[MatLike], four_sided: Callable[[MatLike], Array | None]) -> _Squares:
-    centers, sides = [], []
-    for outline in outlines:
-        if not 4 * (SMALLEST_PX - 2 * DETACH_PX) < len(outline) < 4 * LARGEST_PX:
+        best: dict[tuple[int, int], int] = {}
+        for steps in _frames(blots, seed):
+            places = _grown(blots, seed, steps)
+            if len(places) > len(best):
+                best = places
+            if len(best) >= LEAST_SQUARES:
+                break
+        if len(best) < LEAST_SQUARES:
             continue
-        quad = four_sided(outline)
-        if quad is None:
-            continue
-        across = 0.5 * np.array([quad[0] + quad[1] - quad[2] - quad[3], quad[1] + quad[2] - quad[3] - quad[0]]) / 2
-        length = np.linalg.norm(across, axis=1)
-        if length.min() < 0.3 * length.max() or length.min() < 0.5:
-            continue
-        across *= (1.0 + (DETACH_PX + 0.5) / length)[:, None]
-        centers.append(quad.mean(axis=0))
-        sides.append(across)
-    return _Squares(np.array(centers).reshape(-1, 2), np.array(sides).reshape(-1, 2, 2))
+        taken |= set(best.values())
+        lattice = _as_squares(blots, best)
+        if lattice is not None:
+            yield lattice
 
 
-def _square(outline: MatLike) -> Array | None:
-    """(4, 2) corners of a dark place with four sharp ones; None of others."""
-    corners = cv2.approxPolyDP(outline, 0.08 * cv2.arcLength(outline, closed=True), closed=True)
-    return _filled(outline, corners, SOLID) if len(corners) == 4 and cv2.isContourConvex(corners) else None
+def _frames(blots: Blots, seed: int) -> Iterator[Array]:
+    """(2, 2) steps, as columns, to two neighbors of a dark thing that lie as a square's do."""
+    white = np.linalg.inv(np.linalg.cholesky(12.0 * blots.spread[seed]))
+    away = (blots.center - blots.center[seed]) @ white.T
+    far = np.hypot(away[:, 0], away[:, 1])
+    ratio = blots.area / blots.area[seed]
+    near = np.flatnonzero((far > NEIGHBOR[0]) & (far < NEIGHBOR[1]) & (ratio < ALIKE) & (ratio > 1.0 / ALIKE))
+    near = near[np.argsort(np.abs(far[near] - np.sqrt(2.0)))][:8]
+    for k, i in enumerate(near):
+        for j in near[:k]:
+            cosine = float(away[i] @ away[j]) / (far[i] * far[j])
+            if abs(cosine) < 0.5 and 0.6 < far[i] / far[j] < 1.67:
+                yield np.column_stack([blots.center[i], blots.center[j]]) - blots.center[seed][:, None]
 
 
-def _soft_square(outline: MatLike) -> Array | None:
-    """(4, 2) corners of the smallest four-sided outline about a dark place that nearly fills it; None of others."""
-    hull = cv2.convexHull(outline)
-    if len(hull) < 5 or cv2.contourArea(outline) < SOFT_SOLID * cv2.contourArea(hull):
-        return None
-    corners = cv2.approxPolyN(hull, 4, ensure_convex=True).reshape(-1, 1, 2)
-    return _filled(outline, corners, SOFT_FOUR_SIDED) if len(corners) == 4 else None
-
-
-def _filled(outline: MatLike, corners: MatLike, share: float) -> Array | None:
-    """(4, 2) the corners, if the outline fills at least a share of them."""
-    # Areas of outlines through pixels' centers are half a pixel short all round.
-    full = cv2.contourArea(outline) >= share * max(float(cv2.contourArea(corners)), 1.0)
-    return np.asarray(corners, float).reshape(4, 2) if full else None
-
-
-def _grown(squares: _Squares, seed: int) -> dict[int, tuple[int, int]]:
-    """Squares linked to a seed by their corners: index -> column and row from the seed."""
-    places, axes = {seed: (0, 0)}, {seed: squares.sides[seed]}
-    queue = [seed]
+def _grown(blots: Blots, seed: int, steps: Array) -> dict[tuple[int, int], int]:
+    """Dark things linked to a seed step by step: place from the seed -> index."""
+    places, frames, used = {(0, 0): seed}, {(0, 0): steps}, {seed}
+    queue = [(0, 0)]
     while queue:
         here = queue.pop(0)
-        for x, y in ((1, 1), (1, -1), (-1, 1), (-1, -1)):
-            expected = squares.center[here] + 2 * (x * axes[here][0] + y * axes[here][1])
-            size = 2 * float(np.linalg.norm(axes[here], axis=1).min())
-            away = np.linalg.norm(squares.center - expected, axis=1)
-            found = int(np.argmin(away))
-            if away[found] > NEAR * size or found in places:
+        frame, at = frames[here], blots.center[places[here]]
+        ahead = (blots.center - at) @ np.linalg.inv(frame).T
+        area = blots.area[places[here]]
+        for step in _STEPS:
+            place = (here[0] + step[0], here[1] + step[1])
+            if place in places or max(abs(place[0]), abs(place[1])) > COLUMNS:
                 continue
-            turned = _turned_like(squares.sides[found], axes[here])
-            if np.abs(turned - axes[here]).max() > 0.5 * np.linalg.norm(axes[here], axis=1).max():
+            off = np.abs(ahead - step).max(axis=1)
+            found = int(np.argmin(off))
+            if off[found] > NEAR or found in used or not 1 / ALIKE < blots.area[found] / area < ALIKE:
                 continue
-            places[found] = (places[here][0] + x, places[here][1] + y)
-            axes[found] = turned
-            queue.append(found)
+            places[place], frames[place] = found, _corrected(frame, step, blots.center[found] - at)
+            used.add(found)
+            queue.append(place)
     return places
 
 
-def _turned_like(sides: Array, other: Array) -> Array:
-    """Half sides in the order and direction of another square's."""
-    first = int(np.argmax(np.abs(sides @ other[0]) / np.linalg.norm(sides, axis=1)))
-    both = sides[[first, 1 - first]]
-    return np.asarray(both * np.sign(np.sum(both * other, axis=1))[:, None])
+def _corrected(frame: Array, step: tuple[int, int], moved: Array) -> Array:
+    """The steps (2, 2) by which a known step leads to where a neighbor was found."""
+    along = np.array(step, float)
+    miss = moved - frame @ along
+    corrected = frame + np.outer(miss, along) / float(along @ along)
+    return np.asarray(corrected if np.linalg.det(corrected) * np.linalg.det(frame) > 0 else frame)
 
 
-def _placements(squares: _Squares, places: dict[int, tuple[int, int]]) -> Iterator[Array]:
-    """Homographies for every place of the squares on a card: it may lie on its side, and some may not be seen."""
-    index = np.array(list(places))
-    lattice = np.array([places[int(i)] for i in index])
+def _as_squares(blots: Blots, places: dict[tuple[int, int], int]) -> tuple[Array, Array] | None:
+    """Columns and rows, and centers, of those that lie on one plane's lattice and look like squares in it."""
+    index = np.array(list(places.values()))
+    squares = np.array(list(places), float) @ np.array([[1.0, 1.0], [1.0, -1.0]])
+    center, spread = blots.center[index], blots.spread[index]
+    fit = fit_homography(squares, center, robust=True)
+    if not fit:
+        return None
+    slopes = np.array([homography_jacobian(fit.px_from_mm, square) for square in squares])
+    areas = np.linalg.det(slopes)
+    upright = np.linalg.inv(slopes) @ spread @ np.swapaxes(np.linalg.inv(slopes), 1, 2)
+    longer = 0.5 * np.ptp(np.log(np.linalg.eigvalsh(upright)), axis=1)
+    off = np.linalg.norm(fit.residuals_px, axis=1) / np.sqrt(np.abs(areas))
+    good = (off < FARTHEST) & (longer < LONGEST)
+    if good.sum() < LEAST_SQUARES or np.median(off[good]) > SCATTER:
+        return None
+    seen_as_printed = [1.0, 1.0] if np.median(areas) > 0 else [1.0, -1.0]  # never in a mirror here
+    return (squares * seen_as_printed)[good], center[good]
+
+
+def placements(squares: Array, center: Array) -> Iterator[Array]:
+    """Every way that squares seen (K, 2), with centers (K, 2) in a picture, may lie on a card; few may be none of its.
+
+    Yields:
+        (3, 3) homographies from squares (0 .. 7, 0 .. 5 from the pattern's corner) to the picture.
+    """
     turn = np.array([[0, 1], [-1, 0]])
-    # The picture's axes may run either way round; a card is never seen in a mirror here.
-    axes = squares.sides[index[0]]
-    if axes[0, 0] * axes[1, 1] - axes[0, 1] * axes[1, 0] < 0:
-        lattice = lattice * [1, -1]
+    lattice = squares.astype(int)
     for _ in range(4):
         lattice = lattice @ turn
         low, high = lattice.min(axis=0), lattice.max(axis=0)
-        for column in range(COLUMNS - int(high[0] - low[0])):
-            for row in range(ROWS - int(high[1] - low[1])):
-                shift = np.array([column, row]) - low
-                if (lattice[0] + shift).sum() % 2:
+        for column in range(-int(high[0] - low[0]), COLUMNS):
+            for row in range(-int(high[1] - low[1]), ROWS):
+                place = lattice - low + [column, row]
+                if place[0].sum() % 2:
                     continue  # black squares lie where column and row are both even or both odd
-                fit = fit_homography(lattice + shift + 0.5, squares.center[index], robust=True)
-                if fit and fit.rms_px < 0.15 * float(np.linalg.norm(axes, axis=1).max()) * 2:
+                inside = ((place >= 0) & (place < [COLUMNS, ROWS])).all(axis=1)
+                if inside.sum() < max(LEAST_SQUARES, MOST_ON_CARD * len(place)):
+                    continue
+                fit = fit_homography(place[inside] + 0.5, center[inside])
+                if fit:
                     yield fit.px_from_mm

@@ -47,3 +47,95 @@ def test_a_card_seen_as_flatly_as_on_a_floor_is_measured(distance_mm, tilt_deg, 
     assert found is not None
     assert found.card is POCKET
     assert 0.005 < float(np.sqrt(np.mean((found.px - truth[found.ids]) ** 2))) < 0.15
+
+
+def test_a_card_under_a_hose_is_measured_by_what_is_seen_on_both_sides():
+    """A band hides a third of the pattern; no corner under it is claimed, those beside it lie where they were drawn."""
+    gray, truth = _scene(distance_mm=650.0, blur_px=1.3, tilt_deg=55, roll_deg=5, noise=0.02)
+    middle, across = truth.mean(axis=0), truth[23] - truth[0]
+    ends = [(middle + k * np.array([across[1], -across[0]])).astype(int).tolist() for k in (-3, 3)]
+    hidden = cv2.line(np.zeros_like(gray), *ends, 1, int(0.28 * np.linalg.norm(across)))
+    under = hidden[tuple(np.rint(truth).astype(int).T[::-1])] > 0
+    assert 5 < under.sum() < 12
+    seen = np.where(hidden > 0, np.uint8(90), gray)
+    found = corners_by_squares(np.asarray(seen, np.uint8))
+    assert found is not None
+    assert found.card is POCKET
+    assert len(found.ids) >= 10
+    assert not under[found.ids].any()
+    assert 0.005 < float(np.sqrt(np.mean((found.px - truth[found.ids]) ** 2))) < 0.25
+
+
+@pytest.mark.parametrize(
+    ("distance_mm", "blur_px", "pose"),
+    [
+        (450.0, 4.0, {"tilt_deg": 35, "roll_deg": 30}),
+        (600.0, 2.4, {"tilt_deg": 66, "roll_deg": 60, "tilt_axis_deg": 40}),
+        (520.0, 1.5, {"tilt_deg": 72, "roll_deg": 20, "tilt_axis_deg": 80}),
+    ],
+    ids=["out of focus", "soft and slanted across", "narrow"],
+)
+def test_a_soft_card_is_measured_with_the_doubt_that_it_deserves(distance_mm, blur_px, pose):
+    """Blur of a seventh of a square, squares seen as lozenges: the corners scatter by about what is stated."""
+    gray, truth = _scene(distance_mm=distance_mm, blur_px=blur_px, noise=0.02, **pose)
+    (reference,) = find_cards(gray, _focal(gray)).references
+    assert len(reference.points_mm) >= 20
+    ids = [int(np.argmin(((POCKET.corners_mm - mm) ** 2).sum(1))) for mm in reference.points_mm]
+    rms = float(np.sqrt(np.mean((reference.points_px - truth[ids]) ** 2)))
+    assert 0.005 < rms < 0.6
+    assert 0.5 < reference.point_sd_px / rms < 3.0
+
+
+def test_a_card_whose_corner_alone_is_seen_is_measured_with_more_doubt():
+    """Nine of its corners, none of OpenCV's markers read: they span a quarter of it, and the scale is less sure."""
+    gray, truth = _scene(distance_mm=650.0, blur_px=1.5, tilt_deg=50, roll_deg=10, noise=0.02)
+    whole = _scale_and_sd(find_cards(gray, _focal(gray)).references[0])
+    edge = truth[[2, 3, 14, 15]].mean(axis=0)
+    gray[:, int(edge[0]) :] = 100
+    assert not read_markers(gray, 1.0)
+    (reference,) = find_cards(gray, _focal(gray)).references
+    assert 8 <= len(reference.points_mm) <= 12
+    scale, sd = _scale_and_sd(reference)
+    assert sd > 1.5 * whole[1]
+    assert 0.0 < abs(scale - _scale_and_sd(reference, truth)[0]) < 3 * sd
+
+
+def test_boards_of_other_dictionaries_and_plain_ones_are_no_cards():
+    """OpenCV's own boards of the same 7 by 5 squares, as soft as a card that is still told."""
+    gray, _ = _scene(distance_mm=850.0, blur_px=1.5, tilt_deg=20, roll_deg=20, noise=0.02)
+    assert corners_by_squares(gray) is not None
+    for name in (cv2.aruco.DICT_6X6_250, cv2.aruco.DICT_4X4_50, cv2.aruco.DICT_5X5_1000, None):
+        assert corners_by_squares(_foreign_board(name)) is None
+
+
+def _foreign_board(dictionary: int | None):
+    """OpenCV's board of a dictionary, ids from 40 on, or its plain chessboard, as soft and small as the card above."""
+    board = cv2.aruco.CharucoBoard(
+        (7, 5), 12.0, 9.0, cv2.aruco.getPredefinedDictionary(dictionary or cv2.aruco.DICT_5X5_100),
+        np.arange(30, 47),
+    )  # fmt: skip
+    print_px = board.generateImage((7 * 16, 5 * 16), marginSize=0)
+    if dictionary is None:
+        x, y = np.indices((5 * 16, 7 * 16)) // 16
+        print_px = np.where((x + y) % 2, 255, 0)
+    picture = np.full((600, 800), 140.0)
+    picture[180:340, 280:472] = 235.0
+    picture[220:300, 320:432] = 40.0 + 195.0 / 255.0 * print_px
+    soft = cv2.GaussianBlur(picture, (0, 0), 1.5)
+    return np.asarray(np.clip(soft + np.random.default_rng(1).normal(0, 2, soft.shape), 0, 255), np.uint8)
+
+
+def _scale_and_sd(reference, px=None):
+    """Logarithm of the homography's px/mm at the points' middle, by OpenCV, and its scatter by redrawn points."""
+    mm = reference.points_mm
+    ids = [int(np.argmin(((POCKET.corners_mm - one) ** 2).sum(1))) for one in mm]
+    px = reference.points_px if px is None else px[ids]
+    random = np.random.default_rng(0)
+    redrawn = [_log_scale(mm, px + reference.point_sd_px * random.standard_normal(px.shape)) for _ in range(200)]
+    return _log_scale(mm, px), float(np.std(redrawn))
+
+
+def _log_scale(mm, px):
+    step = mm.mean(axis=0) + np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0]])
+    at = cv2.perspectiveTransform(step[None], cv2.findHomography(mm, px)[0])[0]
+    return 0.5 * float(np.log(abs(np.linalg.det(at[1:] - at[0]))))

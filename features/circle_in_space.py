@@ -7,7 +7,7 @@ coin leaves it to the prior, a circle seen at a slant tells its own tilt. The bu
 solution, one term a cause (see `features.least_squares`).
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -87,6 +87,7 @@ class CircleInSpace:
         tilt_pull: how many standard uncertainties the circle's tilt lies from the reference plane.
         cost: half the sum of squares, to compare alternative starts.
         tilt_sd_deg: standard uncertainty of its tilt, the larger of two axes; 0 where nobody asked.
+        middle_mm2: (2, 2) covariance of its center across the reference plane by its own edge; 0 where nobody asked.
     """
 
     length: MeasuredLength
@@ -99,6 +100,7 @@ class CircleInSpace:
     tilt_pull: float
     cost: float
     tilt_sd_deg: float = 0.0
+    middle_mm2: Array = field(default_factory=lambda: np.zeros((2, 2)))
 
     @property
     def center_in_camera_mm(self) -> Array:
@@ -308,9 +310,10 @@ def _report(sighting: CircleSighting, problem: CircleProblem, solution: Solution
     pull = np.linalg.norm(solution.residuals["tilt"])
     camera = problem.cameras_of(x[None]).one(0)
     tilt_sd = np.degrees(np.sqrt(np.linalg.eigvalsh(solution.covariance[TILT, TILT])[-1]))
+    by_edge = solution.loadings["edge"][CENTER][:2]
     return CircleInSpace(
         length, x[CENTER].copy(), problem.normals(x[None])[0], camera, rotations[0], translations[0],
-        problem.rim.rms_px, float(pull), solution.cost, float(tilt_sd),
+        problem.rim.rms_px, float(pull), solution.cost, float(tilt_sd), by_edge @ by_edge.T,
     )  # fmt: skip
 
 

@@ -16,6 +16,8 @@ ASIDE_MM, ASIDE_SHARE = 0.4, 0.003
 parts; common practice)."""
 MOUTH_DEPTH_MM = 1.5
 """How far behind the face the edge of the opening may be that was traced: broken or rounded (common practice)."""
+BELIEVABLE = 3.0
+"""Standard uncertainties from the belief beyond which a depth is not told by an axis: the middles are not of one."""
 
 
 def with_common_axis(prior: CirclePrior, circle: CircleInSpace, opening: CircleInSpace) -> CirclePrior:
@@ -34,8 +36,12 @@ def with_common_axis(prior: CirclePrior, circle: CircleInSpace, opening: CircleI
         return prior
     aside = opening.center_mm[:2] - circle.center_mm[:2]
     told_mm = float(circle.center_mm[2] + aside @ slope / size)
-    off_axis_mm = np.hypot(ASIDE_MM, ASIDE_SHARE * circle.length.value_mm)
-    told_sd_mm = float(np.hypot(off_axis_mm / np.sqrt(size), MOUTH_DEPTH_MM))
+    off_axis_mm2 = ASIDE_MM**2 + (ASIDE_SHARE * circle.length.value_mm) ** 2
+    # Of a short arc the middle is hardly known along its bisector.
+    traced_mm2 = float(slope @ (circle.middle_mm2 + opening.middle_mm2) @ slope) / size
+    told_sd_mm = float(np.hypot(np.sqrt((off_axis_mm2 + traced_mm2) / size), MOUTH_DEPTH_MM))
+    if abs(told_mm - prior.offset_mm) > BELIEVABLE * np.hypot(told_sd_mm, prior.offset_sd_mm):
+        return prior
     weights = np.array([prior.offset_sd_mm, told_sd_mm]) ** -2.0
     mean_mm = float(weights @ [prior.offset_mm, told_mm] / weights.sum())
     return replace(prior, offset_mm=mean_mm, offset_sd_mm=float(weights.sum() ** -0.5))

@@ -19,18 +19,18 @@ from reference_geometry.standards.threads import PipeThread, threads
 Array = NDArray[np.float64]
 
 # How far real ports stray from the tables, as relative standard deviations. Outside diameters and drilling may be off
-# by 1.5 mm (ASME B16.5, from memory), molded flanges by more outside; holes are often slotted or opened up, and
-# drilling is what must fit the pipe (common practice). Bores are cored to the nominal size or bored to that of schedule
-# 40 or 80 pipe, 4 % apart (common practice).
+# by 1.5 mm (ASME B16.5, from memory), molded flanges by more outside; holes are drilled to half a millimeter, some are
+# opened up, and drilling is what must fit the pipe (common practice). Bores are cored to the nominal size or bored to
+# that of schedule 40 or 80 pipe, 4 % apart (common practice).
 _FLANGE_SPREAD = {
-    "flange_diameter": 0.008,
+    "flange_diameter": 0.006,
     "bolt_circle_diameter": 0.004,
-    "bolt_hole_diameter": 0.05,
-    "port_bore": 0.055,
+    "bolt_hole_diameter": 0.03,
+    "port_bore": 0.04,
 }
 _THREAD_SPREAD = {"thread_major_diameter": 0.010, "port_bore": 0.020, "thread_pitch": 0.01}
 _JOINT = "chamber_diameter"
-_JOINT_AT_ONE_INCH_MM, _JOINT_POWER, _JOINT_SPREAD = 218.0, 0.6, 0.12
+_JOINT_AT_ONE_INCH_MM, _JOINT_POWER, _JOINT_SPREAD = 225.0, 0.6, 0.1
 """A pump's joint goes with the flow that its ports carry: its diameter for 1 in. ports, the power of the nominal size
 that it grows with, and its spread (common practice, from memory). It tells something where a port's own lengths tell
 little, and what there is to tell of a mouth where only ratios are known."""

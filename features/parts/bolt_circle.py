@@ -106,7 +106,7 @@ def trace_bolt_circle(
     found = [FoundCircle(sighting, used / seen.count, shared_px)]
     if alike:
         usual = sorted(alike, key=lambda hole: float(hole.ellipse.semi_axes_px[0]))[len(alike) // 2]
-        found.append(found_circle("bolt_hole_diameter", name, usual, (0.6, 0.001)))
+        found.append(found_circle("bolt_hole_diameter", name, usual, (0.3, 0.001)))
     return tuple(found), _middle_by_holes(question, rim, seen, middles, sds)
 
 

@@ -139,7 +139,7 @@ def trace_mouth(
         traces += _round_about(question, best)
         best = max((one for one in traces if _round_as_plainly(one, best)), key=lambda one: _size_px2(one[0]))
     if best is not None:
-        return found_circle("port_bore", question.photo_name, best[0], (0.5, 0.001))
+        return found_circle("port_bore", question.photo_name, best[0], (0.3, 0.001))
     places = places_told(question, told[0], maps)
     return outline_of("port_bore", question.photo_name, told[0], places, lambda px: uncovered(question, px))
 

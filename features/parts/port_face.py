@@ -44,7 +44,7 @@ def trace_port(gray: NDArray[np.uint8], front: FrontOn, thing: RoundThing, photo
     if thing.bore > 0:
         bore = trace_circle(gray, front, center, thing.bore, "strongest", reach=0.1, round_in_front=slant_known)
         if bore:
-            circles.append(_found("port_bore", photo, bore, 0.5))
+            circles.append(_found("port_bore", photo, bore, 0.3))
     around = np.stack([np.cos(ring.angles_rad), np.sin(ring.angles_rad)], axis=1)
     holes = trace_holes(gray, front, center + ring.radius * around, thing.outer) if is_flange else []
     centers = np.array([hole.ellipse.center_px for hole in holes]).reshape(-1, 2)
@@ -52,7 +52,7 @@ def trace_port(gray: NDArray[np.uint8], front: FrontOn, thing: RoundThing, photo
         sighting = CircleSighting("bolt_circle_diameter", photo, centers)
         circles.append(FoundCircle(sighting, len(holes) / ring.count, 0.3))
         middle = sorted(holes, key=lambda hole: hole.ellipse.semi_axes_px[0])[len(holes) // 2]
-        circles.append(_found("bolt_hole_diameter", photo, middle, 0.6))
+        circles.append(_found("bolt_hole_diameter", photo, middle, 0.3))
     return PortFace(tuple(circles), centers, is_flange)
 
 

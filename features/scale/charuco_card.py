@@ -35,8 +35,9 @@ from features.scale.marker_groups import Marker, MarkerGroup, about_other_marker
 from features.scale.profile import edge_blur_px
 from features.scale.reference import ScaleReference
 
-PRINT_RELATIVE_SD = 0.005
-"""An unchecked home print: printers stretch by a few parts in a thousand (common practice)."""
+PRINT_RELATIVE_SD = 0.003
+"""Printers stretch by a few parts in a thousand, and whoever holds a rule to the card's 50 mm bar sees a quarter of a
+millimeter, 5 parts in a thousand at most (common practice). A page fitted to the paper is off by 30 and more."""
 
 CARD_THICKNESS_MM = 0.5
 """Paper glued on stiff card, as the sheet's own instructions ask (common practice)."""

@@ -65,6 +65,25 @@ def test_a_step_shows_at_a_slant_and_not_from_ahead(tilt_deg, least, most):
     assert told.offset_sd_mm < belief.offset_sd_mm
 
 
+@pytest.mark.parametrize(("aside_mm", "seen"), [(6.0, slice(None)), (0.0, slice(0, 45))])
+def test_an_opening_whose_middle_is_not_known_tells_no_depth(aside_mm, seen):
+    """A step traced 6 mm beside, or a quarter of its edge seen: nearly from ahead the belief stays as it was."""
+    rng = np.random.default_rng(0)
+    reference, photo = _reference(FOCAL, 2.0, 500.0, rng), _photo("exif_35mm", 0.05)
+    pose = plane_poses(reference, photo)[0]
+
+    def solved(name, places_mm, prior):
+        edge = CircleSighting(name, "a.jpg", _drawn(places_mm, FOCAL, 2.0, 500.0, rng))
+        return solve_circle(edge, pose, reference, photo.focal, CENTER, prior)
+
+    belief = CirclePrior(2.0, 2.5)
+    mouth = _circle(40.0, 0.0)[seen] + np.array([aside_mm, 0.0, 0.0])
+    opening = solved("port_bore", mouth, CirclePrior(0.0, 0.5))
+    told = with_common_axis(belief, solved("flange_diameter", _circle(150.0, 2.0), belief), opening)
+    assert told.offset_mm == pytest.approx(belief.offset_mm, abs=0.5)
+    assert 0.9 * belief.offset_sd_mm < told.offset_sd_mm <= belief.offset_sd_mm
+
+
 def test_a_longer_lens_is_found_by_the_card():
     """Three times the main lens's length, not told: by weighing lenses nearer than where one is believed."""
     rng = np.random.default_rng(1)

@@ -16,6 +16,7 @@ from identify.matching.likelihood import (
     Reduced,
     log_density,
     log_density_bound,
+    log_density_bound_by_one,
     reduce_to_known,
 )
 from identify.matching.settings import MatchSettings
@@ -32,6 +33,9 @@ _SCREEN_MARGIN = 35.0
 
 ENOUGH_TO_DOUBT = 3
 """Lengths among which one may be doubted."""
+
+_FIRST_MARGIN = 50.0
+"""Families whose bound by one length alone is this many nats below the best bound are looked at last, if at all."""
 
 _PILOTS = 64
 _PILOT_GROUPS = 8
@@ -125,20 +129,27 @@ def compute_posterior(
 
 def softmax(score: Array) -> Array:
     """Exponentials that sum to 1; -inf gives 0."""
-    weight = np.exp(score - score.max())
-    normalized: Array = weight / weight.sum()
+    normalized: Array = np.zeros(len(score))
+    finite = np.flatnonzero(score > -np.inf)
+    weight = np.exp(score[finite] - score.max())
+    normalized[finite] = weight / weight.sum()
     return normalized
 
 
-def groups_by_known(table: FamilyTable, names: Sequence[str]) -> list[tuple[int, int, Indices]]:
-    """Rows grouped by which of these lengths they know: (bits, class of spread, rows)."""
+def groups_by_known(
+    table: FamilyTable, names: Sequence[str], rows: Indices | None = None
+) -> list[tuple[int, int, Indices]]:
+    """Rows (all, or these) grouped by which of these lengths they know: (bits, class of spread, rows)."""
     mask = np.uint16(sum(1 << LENGTH_NAMES.index(name) for name in names))
-    key = (table.known_bits & mask) << np.uint16(3)
+    some = slice(None) if rows is None else rows
+    key = (table.known_bits[some] & mask) << np.uint16(3)
     if table.rows > _SCREEN_ABOVE:
-        key |= table.spread_classes.of_row
+        key |= table.spread_classes.of_row[some]
     order = np.argsort(key, kind="stable")
     sizes = np.bincount(key)
     ends = np.cumsum(sizes)
+    if rows is not None:
+        order = rows[order]
     return [
         (int(value) >> 3, int(value) & 7, order[ends[value] - sizes[value] : ends[value]])
         for value in np.flatnonzero(sizes)
@@ -193,28 +204,51 @@ def _add_doubted_geometry(table: FamilyTable, measured: LogLengths, score: Array
 def _add_geometry(table: FamilyTable, measured: LogLengths, score: Array) -> Array:
     """Add the lengths' log likelihood to `score`, skipping families that provably can not matter.
 
-    Small groups are worked out exactly. Of a large one first an upper bound is taken for every row; the rows
-    that look best are worked out, and then every row whose bound comes near the best value found.
+    Small sets are worked out exactly. Of a large one first one length is compared in every row, which leaves out most;
+    of those left a closer bound is taken group by group.
     """
     total = np.full(table.rows, -np.inf)
+    if table.rows <= _SCREEN_ABOVE:
+        reductions: dict[int, Reduced] = {}
+        for bits, _, rows in groups_by_known(table, measured.names):
+            if bits not in reductions:
+                reductions[bits] = reduce_to_known(measured, table.broad, bits)
+            _work_out(table, reductions[bits], rows, score, total)
+        return total
+    bound = log_density_bound_by_one(measured, table.broad, table.log_mean, table.log_variance, table.known_bits)
+    bound += score
+    cut = float(bound.max()) - _FIRST_MARGIN
+    _add_screened(table, measured, score, total, np.flatnonzero(bound > cut))
+    least = float(total.max()) - _SCREEN_MARGIN
+    if least < cut:
+        _add_screened(table, measured, score, total, np.flatnonzero((bound > least) & (bound <= cut)))
+    return total
+
+
+def _add_screened(table: FamilyTable, measured: LogLengths, score: Array, total: Array, rows: Indices) -> None:
+    """Work out those of some rows that may matter.
+
+    Of each group first an upper bound is taken for every row; the rows that look best are worked out, and then every
+    row whose bound comes near the best value found.
+    """
     waiting: list[_Waiting] = []
-    groups = groups_by_known(table, measured.names)
-    reductions = {bits: reduce_to_known(measured, table.broad, bits) for bits, _, _ in groups}
-    for bits, number, rows in groups:
+    classes = table.spread_classes
+    reductions: dict[int, Reduced] = {}
+    for bits, number, members in groups_by_known(table, measured.names, rows):
+        if bits not in reductions:
+            reductions[bits] = reduce_to_known(measured, table.broad, bits)
         reduced = reductions[bits]
-        if table.rows <= _SCREEN_ABOVE or not reduced.known.size:
-            _work_out(table, reduced, rows, score, total)
-        else:
-            classes = table.spread_classes
-            bound = log_density_bound(reduced, table.log_mean, rows, classes.least[number], classes.most[number])
-            waiting.append(_Waiting(reduced, rows, bound + score[rows]))
+        if not reduced.known.size:
+            _work_out(table, reduced, members, score, total)
+            continue
+        bound = log_density_bound(reduced, table.log_mean, members, classes.least[number], classes.most[number])
+        waiting.append(_Waiting(reduced, members, bound + score[members]))
     waiting.sort(key=lambda group: -float(group.bound.max()))
     for group in waiting[:_PILOT_GROUPS]:
         _work_out(table, group.reduced, group.rows[_largest(group.bound, _PILOTS)], score, total)
     least = total.max() - _SCREEN_MARGIN
     for group in waiting:
         _work_out(table, group.reduced, group.rows[group.bound > least], score, total)
-    return total
 
 
 def _work_out(table: FamilyTable, reduced: Reduced, rows: Indices, score: Array, total: Array) -> None:

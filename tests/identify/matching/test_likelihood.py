@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 
 from features.measured import Contribution, MeasuredLength
+from identify.matching import posterior
 from identify.matching.family_table import build_family_table
-from identify.matching.likelihood import log_density, log_density_bound, reduce_to_known
+from identify.matching.likelihood import log_density, log_density_bound, log_density_bound_by_one, reduce_to_known
 from identify.matching.posterior import compute_posterior, usable_lengths
 from reference_geometry.families import Family, KnownLength
 from tools.bench.posterior_exact import (
@@ -18,6 +19,7 @@ from tools.bench.posterior_exact import (
     random_families,
     random_lengths,
 )
+from tools.bench.rank_speed import measure_pump, random_table
 
 
 def test_posterior_is_the_numerical_integral_over_the_scale_error_on_300_random_cases(settings):
@@ -146,3 +148,39 @@ def test_a_name_given_twice_is_refused_before_it_counts_twice(make, three, setti
     twice = [make.length("chamber_diameter", 212.0), make.length("chamber_diameter", 213.0)]
     with pytest.raises(ValueError, match="twice"):
         compute_posterior(table, twice, (), settings)
+
+
+def test_bound_by_one_length_lies_above_every_exact_value_and_is_reached_by_a_lone_length(settings):
+    """Families that know all, some or none of the lengths, measured with a shared error and without a scale."""
+    rng = np.random.default_rng(8)
+    table = build_family_table(random_families(rng, 200), settings)
+    for scale_sd in (0.01, 3.0):
+        shared = Contribution("reference" if scale_sd < 1 else "scale", "card", scale_sd)
+        lengths = [MeasuredLength(n, 210.0, (Contribution("edge", n, 0.01), shared)) for n in NAMES]
+        for used in (lengths, lengths[:1]):
+            measured = usable_lengths(used, settings)
+            bound = log_density_bound_by_one(
+                measured, table.broad, table.log_mean, table.log_variance, table.known_bits
+            )
+            for row in range(table.rows):
+                reduced = reduce_to_known(measured, table.broad, int(table.known_bits[row]))
+                exact = log_density(reduced, table.log_mean, table.log_variance, np.array([row]))[0]
+                assert bound[row] >= exact - 1e-9
+                if len(used) == 1 and len(reduced.known) and scale_sd > 1:
+                    # One length known to a factor of 20: what a family's own spread adds is nothing beside it.
+                    assert bound[row] == pytest.approx(exact, abs=1e-3)
+
+
+def test_a_screened_set_is_ranked_as_one_worked_out_in_full(monkeypatch, settings):
+    """5,000 random families, with the bounds and without: nothing that matters is left out."""
+    rng = np.random.default_rng(11)
+    table = random_table(5000, rng)
+    plain = replace(settings, wrong_length=0.0)
+    for row in rng.choice(np.flatnonzero(table.known_bits[:5000] == (1 << 12) - 1), 5):
+        lengths = measure_pump(table, int(row), rng)
+        in_full = compute_posterior(table, lengths, (), plain).probability
+        with monkeypatch.context() as patch:
+            patch.setattr(posterior, "_SCREEN_ABOVE", 100)
+            screened = compute_posterior(table, lengths, (), plain).probability
+        assert np.abs(screened - in_full).max() < 1e-9
+        assert (screened == 0).sum() > 2500

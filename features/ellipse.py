@@ -54,18 +54,19 @@ class Ellipse:
             return NoEllipse(f"{len(points)} points, at least 6 are needed")
         if not np.isfinite(points).all():
             return NoEllipse("points are not finite")
-        direct = _direct_fit(points)
-        if direct is None:
+        direct = direct_fits(points[None])[0]
+        if not np.isfinite(direct).all():
             return NoEllipse("the points lie on no ellipse")
         return _refined(direct, points) if refine else _as_ellipse(direct, np.full((5, 5), np.nan), points)
 
     @property
     def conic_matrix(self) -> Array:
         """(3, 3) symmetric matrix C with p^T C p = 0 on the ellipse, negative inside."""
-        return _conic(self._vector)
+        return _conic(self.parameters)
 
     @property
-    def _vector(self) -> Array:
+    def parameters(self) -> Array:
+        """(5,) x, y, log major, log minor, angle."""
         return np.array([*self.center_px, *np.log(self.semi_axes_px), self.angle_rad])
 
     def points_px(self, count: int = 180) -> Array:
@@ -89,7 +90,7 @@ class Ellipse:
 
     def distances_px(self, points_px: Array) -> Array:
         """Signed Sampson distances, positive outside."""
-        return _sampson(self._vector, np.asarray(points_px, float))
+        return sampson_px(self.parameters, np.asarray(points_px, float))
 
     def reach(self, points_px: Array) -> Array:
         """(N,) how far out points lie from its center, its own outline being 1 in every direction."""
@@ -98,51 +99,56 @@ class Ellipse:
         return np.asarray(np.linalg.norm(along / self.semi_axes_px, axis=1))
 
 
-def _direct_fit(points: Array) -> Array | None:
-    """Ellipse-specific algebraic fit; returns (x, y, log major, log minor, angle)."""
-    shift = points.mean(axis=0)
-    scale = max(float(np.abs(points - shift).max()), 1e-9)
-    x, y = ((points - shift) / scale).T
-    terms = np.stack([x * x, x * y, y * y, x, y, np.ones_like(x)])
-    scatter = terms @ terms.T
-    s1, s2, s3 = scatter[:3, :3], scatter[:3, 3:], scatter[3:, 3:]
+def direct_fits(points_px: Array) -> Array:
+    """Algebraic ellipses through many sets of points at once.
+
+    Args:
+        points_px: (T, N, 2) finite points, N >= 6.
+
+    Returns:
+        (T, 5) of (x, y, log major, log minor, angle); nan where points lie on no ellipse.
+    """
+    shift = points_px.mean(axis=1)
+    own = points_px - shift[:, None]
+    scale = np.maximum(np.abs(own).max(axis=(1, 2)), 1e-9)
+    x, y = np.moveaxis(own / scale[:, None, None], 2, 0)
+    terms = np.stack([x * x, x * y, y * y, x, y, np.ones_like(x)], axis=1)
+    scatter = terms @ np.swapaxes(terms, 1, 2)
+    s1, s2, s3 = scatter[:, :3, :3], scatter[:, :3, 3:], scatter[:, 3:, 3:]
     spread = np.linalg.eigvalsh(s3)
-    if not spread[2] < 1e12 * spread[0]:
-        return None
-    to_linear = -np.linalg.solve(s3, s2.T)
+    good = spread[:, 2] < 1e12 * spread[:, 0]
+    s3 = np.where(good[:, None, None], s3, np.eye(3))
+    to_linear = -np.linalg.solve(s3, np.swapaxes(s2, 1, 2))
     reduced = s1 + s2 @ to_linear
-    constrained = np.stack([reduced[2] / 2, -reduced[1], reduced[0] / 2])
+    constrained = np.stack([reduced[:, 2] / 2, -reduced[:, 1], reduced[:, 0] / 2], axis=1)
     values, vectors = np.linalg.eig(constrained)
-    vectors = np.real(vectors[:, np.abs(np.imag(values)) < 1e-9])
-    discriminant = 4 * vectors[0] * vectors[2] - vectors[1] ** 2
-    if vectors.size == 0 or discriminant.max() <= 0:
-        return None
-    first = vectors[:, int(np.argmax(discriminant))]
-    a, b, c = first.tolist()
-    d, e, f = (to_linear @ first).tolist()
+    discriminant = np.real(4 * vectors[:, 0] * vectors[:, 2] - vectors[:, 1] ** 2)
+    discriminant = np.where(np.abs(np.imag(values)) < 1e-9, discriminant, -1.0)
+    best = np.argmax(discriminant, axis=1)
+    first = np.real(np.take_along_axis(vectors, best[:, None, None], axis=2))
+    good &= np.take_along_axis(discriminant, best[:, None], axis=1)[:, 0] > 0
+    linear = (to_linear @ first)[..., 0]
+    with np.errstate(all="ignore"):  # what lies on no ellipse comes out as nan
+        found = _ellipses_of(first[..., 0], linear, shift, scale)
+    good &= np.isfinite(found).all(axis=1)
+    return np.where(good[:, None], found, np.nan)
+
+
+def _ellipses_of(square: Array, linear: Array, shift: Array, scale: Array) -> Array:
+    """(T, 5) parameters of the conics a x^2 + b x y + c y^2 + d x + e y + f = 0, enlarged and moved."""
+    (a, b, c), (d, e, f) = square.T, linear.T
     determinant = a * c - b * b / 4
-    if determinant == 0.0:
-        return None
-    center_x, center_y = (b * e / 4 - c * d / 2) / determinant, (b * d / 4 - a * e / 2) / determinant
-    level = -(f + 0.5 * (d * center_x + e * center_y))
-    return _axes_of(a / level, b / level, c / level, scale * np.array([center_x, center_y]) + shift, scale)
-
-
-def _axes_of(a: float, b: float, c: float, center: Array, scale: float) -> Array | None:
-    """Parameters of the ellipse a x^2 + b x y + c y^2 = 1 about its center, enlarged; None where it is none."""
-    middle, half = 0.5 * (a + c), 0.5 * float(np.hypot(a - c, b))
-    steepest = middle + half
-    flattest = (a * c - b * b / 4) / steepest if steepest > 0 else 0.0
-    if not flattest > 0:
-        return None
-    logs = np.log(scale) - 0.5 * np.log([flattest, steepest])
-    out = np.array([*center, *logs, 0.5 * np.arctan2(b, a - c) + np.pi / 2])
-    return out if np.isfinite(out).all() else None
+    center = np.stack([b * e / 4 - c * d / 2, b * d / 4 - a * e / 2]) / determinant
+    a, b, c = np.stack([a, b, c]) / -(f + 0.5 * (d * center[0] + e * center[1]))
+    steepest = 0.5 * (a + c) + 0.5 * np.hypot(a - c, b)
+    flattest = (a * c - b * b / 4) / steepest
+    logs = np.log(scale) - 0.5 * np.log(np.stack([flattest, steepest]))
+    return np.stack([*(scale * center + shift.T), *logs, 0.5 * np.arctan2(b, a - c) + np.pi / 2], axis=1)
 
 
 def _refined(start: Array, points: Array) -> "Ellipse | NoEllipse":
     """Gauss-Newton on Sampson distances with Huber's weights."""
-    width = max(1.4826 * float(np.median(np.abs(_sampson(start, points)))), 0.05)
+    width = max(1.4826 * float(np.median(np.abs(sampson_px(start, points)))), 0.05)
     size = float(np.exp(start[2]))
     x: Array = start.copy()
     scale = np.array([size, size, 1.0, 1.0, 1.0])
@@ -186,7 +192,7 @@ def _sampson_slopes(x: Array, points: Array) -> tuple[Array, Array]:
 
 def _as_ellipse(x: Array, covariance: Array, points: Array) -> Ellipse:
     angle = float((x[4] + np.pi / 2) % np.pi - np.pi / 2)
-    rms = float(np.sqrt(np.mean(_sampson(x, points) ** 2)))
+    rms = float(np.sqrt(np.mean(sampson_px(x, points) ** 2)))
     return Ellipse(x[:2].copy(), np.exp(x[2:4]), angle, covariance, rms)
 
 
@@ -201,13 +207,13 @@ def _conic(x: Array) -> Array:
     return matrix
 
 
-def _sampson(x: Array, points: Array) -> Array:
-    """First-order distance (value over gradient) of points from the ellipse."""
-    offset = points - x[:2]
-    c, s = np.cos(x[4]), np.sin(x[4])
-    u, v = offset @ np.array([c, s]), offset @ np.array([-s, c])
-    wu, wv = np.exp(-2 * x[2]), np.exp(-2 * x[3])
+def sampson_px(ellipses: Array, points: Array) -> Array:
+    """(..., N) first-order distances (value over gradient) of points (N, 2) from ellipses (..., 5)."""
+    x, y, major, minor, angle = np.moveaxis(ellipses, -1, 0)[..., None]
+    across, down = points[:, 0] - x, points[:, 1] - y
+    c, s = np.cos(angle), np.sin(angle)
+    u, v = c * across + s * down, c * down - s * across
+    wu, wv = np.exp(-2 * major), np.exp(-2 * minor)
     value = u * u * wu + v * v * wv - 1
     slope = 2 * np.hypot(u * wu, v * wv)
-    distance: Array = value / np.maximum(slope, 1e-12)
-    return distance
+    return np.asarray(value / np.maximum(slope, 1e-12))

@@ -4,7 +4,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from features.ellipse import Ellipse
+from features.ellipse import Ellipse, direct_fits, sampson_px
 from features.parts.part_maps import RoundPart
 from features.parts.part_model import PartMaps
 from features.parts.part_vocabulary import PART_CLASSES, PART_STRIDE
@@ -99,24 +99,23 @@ def _robust(border: Array, seed: int) -> Ellipse | None:
     if len(border) < least:
         return None
     rng = np.random.default_rng(seed)
-    best = np.zeros(len(border), bool)
-    for _ in range(TRIALS):
-        trial = Ellipse.fit(border[rng.choice(len(border), 8, replace=False)], refine=False)
-        if not trial or not _likely(trial):
-            continue
-        agree = np.abs(trial.distances_px(border)) < AGREES
-        if agree.sum() > best.sum():
-            best = agree
+    picks = np.array([rng.choice(len(border), 8, replace=False) for _ in range(TRIALS)])
+    trials = direct_fits(border[picks])
+    trials = trials[_are_likely(trials)]
+    if not len(trials):
+        return None
+    agree = np.abs(sampson_px(trials, border)) < AGREES
+    best = agree[int(np.argmax(agree.sum(axis=1)))]
     if best.sum() < least:
         return None
     fitted = Ellipse.fit(border[best])
-    return fitted if fitted and _likely(fitted) else None
+    return fitted if fitted and _are_likely(fitted.parameters[None])[0] else None
 
 
-def _likely(ellipse: Ellipse) -> bool:
-    """Not far from the unit circle: the told ellipse is a few percent off, no more."""
-    near = bool(np.linalg.norm(ellipse.center_px) < 0.25)
-    return near and bool((ellipse.semi_axes_px > 0.75).all() and (ellipse.semi_axes_px < 1.33).all())
+def _are_likely(ellipses: Array) -> NDArray[np.bool_]:
+    """(T,) which (T, 5) lie not far from the unit circle: the told ellipse is a few percent off, no more."""
+    near = np.linalg.norm(ellipses[:, :2], axis=1) < 0.25
+    return np.asarray(near & (ellipses[:, 3] > np.log(0.75)) & (ellipses[:, 2] < np.log(1.33)))
 
 
 def _sum(shares: NDArray[np.float32], names: tuple[str, ...]) -> NDArray[np.float32]:

@@ -43,13 +43,20 @@ class _Print:
     along_x: Picture
     along_y: Picture
 
+    def values_at(self, squares: Array) -> Array:
+        """(K, N) values at (K, N, 2) places, in squares from the pattern's corner."""
+        return self._of(squares, self.gray)[0]
+
     def at(self, squares: Array) -> tuple[Array, Array, Array]:
-        """Values and slopes at (N, 2) places, in squares from the pattern's corner."""
-        x, y = (squares * CELL_PX + CELL_PX - 0.5).astype(np.float32).T
-        return tuple(  # type: ignore[return-value]
-            np.asarray(cv2.remap(one, x, y, cv2.INTER_LINEAR), float).ravel()
-            for one in (self.gray, self.along_x, self.along_y)
-        )
+        """Values and slopes at such places."""
+        values, along_x, along_y = self._of(squares, self.gray, self.along_x, self.along_y)
+        return values, along_x, along_y
+
+    @staticmethod
+    def _of(squares: Array, *pictures: Picture) -> list[Array]:
+        at = (squares * CELL_PX + CELL_PX - 0.5).astype(np.float32)
+        x, y = np.ascontiguousarray(at[..., 0]), np.ascontiguousarray(at[..., 1])
+        return [np.asarray(cv2.remap(one, x, y, cv2.INTER_LINEAR), float) for one in pictures]
 
 
 def cross_corners(
@@ -108,72 +115,82 @@ def aligned_corners(
     gray: NDArray[np.uint8], card: CardBoard, ids: NDArray[np.int64], px: Array
 ) -> tuple[Array, NDArray[np.bool_]]:
     """As `align_corners`, and (N,) which of them the print fits."""
-    fits = np.zeros(len(px), bool)
     at = card.corners_mm[ids]
     fit = fit_homography(at, px, robust=True)
     if not fit:
-        return px, fits
+        return px, np.zeros(len(px), bool)
     square_px = local_scale_px_per_mm(fit.px_from_mm, at.mean(0)) * card.square_mm
     count = int(np.clip(2 * round(HALF_SQUARES * square_px) + 1, 9, MOST_SAMPLES))
     line = np.linspace(-HALF_SQUARES, HALF_SQUARES, count)
     around = np.stack(np.meshgrid(line, line), axis=-1).reshape(-1, 2)
     soft = np.asarray(cv2.GaussianBlur(gray, (0, 0), 0.6), np.float32)
-    places = [_around(fit.px_from_mm, card, mm, point, around) for mm, point in zip(at, px, strict=True)]
-    seen = [_sampled(soft, place) for place in places]
+    seen = _seen(soft, fit.px_from_mm, card, at, px, around)
     squares = at / card.square_mm
-    few = range(0, len(px), max(1, len(px) // ASKED_OF_BLUR))
+    few = slice(0, None, max(1, len(px) // ASKED_OF_BLUR))
+    places = squares[few, None] + around
     blur = max(
         BLURS_OF_SQUARE,
-        key=lambda blur: float(
-            np.median([_alike(_print(card.size, blur).at(squares[i] + around)[0], seen[i]) for i in few])
-        ),
+        key=lambda blur: float(np.median(_alike(_print(card.size, blur).values_at(places), seen[few]))),
     )
-    printed = _print(card.size, blur)
+    shifts, likeness = _shifts(seen, _print(card.size, blur), squares, around)
+    fits = (likeness > ALIKE) & (np.abs(shifts).max(axis=1) < FARTHEST_SQUARES)
     moved = px.copy()
-    for i, (square, values) in enumerate(zip(squares, seen, strict=True)):
-        shift, likeness = _shift(values, printed, square, around)
-        fits[i] = likeness > ALIKE and np.abs(shift).max() < FARTHEST_SQUARES
-        if fits[i]:
-            moved[i] += homography_jacobian(fit.px_from_mm, at[i]) @ shift * card.square_mm
-    return moved, fits
+    for i in np.flatnonzero(fits).tolist():
+        moved[i] += homography_jacobian(fit.px_from_mm, at[i]) @ shifts[i] * card.square_mm
+    return moved, np.asarray(fits)
 
 
-def _around(px_from_mm: Array, card: CardBoard, mm: Array, point: Array, around: Array) -> Array:
-    """(S, 2) pixels of a corner's neighborhood, by the card's homography moved to the corner as seen."""
-    near = apply_homography(px_from_mm, mm + card.square_mm * around)
-    return np.asarray(near + point - apply_homography(px_from_mm, mm[None]))
+def _seen(soft: Picture, px_from_mm: Array, card: CardBoard, at: Array, px: Array, around: Array) -> Array:
+    """(K, S) values of a picture about K corners, by the card's homography moved to each corner as seen."""
+    near = apply_homography(px_from_mm, (at[:, None] + card.square_mm * around).reshape(-1, 2))
+    places = near.reshape(len(at), -1, 2) + (px - apply_homography(px_from_mm, at))[:, None]
+    x, y = (np.ascontiguousarray(places[..., k], np.float32) for k in (0, 1))
+    return np.asarray(cv2.remap(soft, x, y, cv2.INTER_LINEAR, None, cv2.BORDER_REPLICATE), float)
 
 
-def _sampled(picture: Picture, places: Array) -> Array:
-    """(S,) values of a picture at (S, 2) pixels."""
-    x, y = places.astype(np.float32).T
-    return np.asarray(cv2.remap(picture, x, y, cv2.INTER_LINEAR, None, cv2.BORDER_REPLICATE), float).ravel()
+def _alike(values: Array, seen: Array) -> Array:
+    """(K,) correlations of two neighborhoods (K, S) each, 0 for an empty one."""
+    one, other = (v - v.mean(axis=1, keepdims=True) for v in (values, seen))
+    size = np.sqrt((one**2).sum(axis=1) * (other**2).sum(axis=1))
+    return np.asarray(np.where(size > 0, (one * other).sum(axis=1) / np.maximum(size, 1e-300), 0.0))
 
 
-def _alike(values: Array, seen: Array) -> float:
-    """Correlation of two neighborhoods, 0 for an empty one."""
-    return float(np.corrcoef(values, seen)[0, 1]) if values.std() > 0 and seen.std() > 0 else 0.0
+def _shifts(seen: Array, printed: _Print, squares: Array, around: Array) -> tuple[Array, Array]:
+    """(K, 2) shifts of corners in squares, and (K,) how alike print and photo are about each.
 
-
-def _shift(seen: Array, printed: _Print, square: Array, around: Array) -> tuple[Array, float]:
-    """(2,) shift of one corner in squares, and how alike print and photo are there."""
-    shift = np.zeros(2)
+    Args:
+        seen: (K, S) the photo about each.
+        printed: the print; squares: (K, 2) the corners' places on it; around: (S, 2) places about each.
+    """
+    shifts, likeness = np.zeros((len(seen), 2)), np.zeros(len(seen))
+    left = np.arange(len(seen))
     for _ in range(ROUNDS):
-        values, slope_x, slope_y = printed.at(square + around - shift)
+        values, slope_x, slope_y = printed.at((squares - shifts)[left, None] + around)
+        likeness[left] = _alike(values, seen[left])
         # Light that falls off across the card is no print: gain, level and a slope of the light are free.
-        known = np.column_stack([values, np.ones_like(values), around, -slope_x, -slope_y])
-        weight = np.ones_like(seen)
-        for _ in range(2):
-            found = np.linalg.solve((known.T * weight) @ known + 1e-9 * np.eye(6), (known.T * weight) @ seen)
-            left = np.abs(seen - known @ found)
-            weight = 1.0 / np.square(np.maximum(1.0, left / (2.0 * float(np.median(left)) + 1e-6)))
-        if found[0] <= 1e-6:
-            return np.zeros(2), 0.0
-        step = found[4:] / found[0]
-        shift = shift + np.clip(step, -0.05, 0.05)
-        if np.abs(step).max() < 1e-4:
+        light = [np.broadcast_to(part, values.shape) for part in (1.0, *around.T)]
+        found = _steady_fit(np.stack([values, *light, -slope_x, -slope_y], axis=1), seen[left])
+        fits = found[:, 0] > 1e-6
+        shifts[left[~fits]], likeness[left[~fits]] = 0.0, 0.0
+        left, step = left[fits], found[fits, 4:] / found[fits, :1]
+        shifts[left] += np.clip(step, -0.05, 0.05)
+        left = left[np.abs(step).max(axis=1) >= 1e-4]
+        if not len(left):
             break
-    return shift, _alike(values, seen)
+    return shifts, likeness
+
+
+def _steady_fit(known: Array, seen: Array) -> Array:
+    """(K, P) weights of (K, P, S) known parts whose sum is nearest to what is seen (K, S), strays counted little."""
+    weighted = known
+    for turn in range(2):
+        products = weighted @ np.swapaxes(known, 1, 2) + 1e-9 * np.eye(known.shape[1])
+        found = np.linalg.solve(products, weighted @ seen[..., None])
+        if turn == 0:
+            off = np.abs(seen - (np.swapaxes(found, 1, 2) @ known)[:, 0])
+            usual = 2.0 * np.median(off, axis=1, keepdims=True) + 1e-6
+            weighted = known / np.square(np.maximum(1.0, off / usual))[:, None]
+    return np.asarray(found[..., 0])
 
 
 @cache

@@ -19,6 +19,8 @@ and how wide the belief about that is over the one about the main lens's, which 
 (common practice)."""
 HARDLY = 0.02
 """Below this share of the weight a lens is not counted."""
+SURELY = 1.0
+"""By so much more must the logarithm of its weight lie below that for a lens not to be tried."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,6 +48,17 @@ def lenses(focal: FocalPrior) -> tuple[tuple[FocalPrior, float], ...]:
         for length, share, width in LONGER
     )
     return ((focal, float(np.log(MAIN_SHARE))), *longer)
+
+
+def no_longer_lens(height: float, tried: Sequence[ByLens]) -> bool:
+    """Whether a lens longer than those tried, with a height as `lenses` has it, can no longer count.
+
+    Where the photo draws the last lens's focal length down, one that is believed to be longer still fits no better.
+    """
+    last = tried[-1]
+    drawn_down = last.solved.camera.focal_px < last.focal.focal_px
+    most = height - last.solved.cost
+    return drawn_down and most < max(one.log_weight for one in tried) + np.log(HARDLY) - SURELY
 
 
 def over_lenses(length: MeasuredLength, tried: Sequence[ByLens], photo: str) -> MeasuredLength:

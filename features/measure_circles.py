@@ -12,7 +12,7 @@ from features.circle_scale import RimToMeasure, measure_by_coin
 from features.combine import says_something
 from features.common_axis import with_common_axis
 from features.floor import measure_by_floor, seems_on_floor
-from features.lenses import ByLens, lenses, over_lenses
+from features.lenses import ByLens, lenses, no_longer_lens, over_lenses
 from features.measured import Contribution, MeasuredLength
 from features.one_plane import PUMP_DEPTH, circles_at_distance, circles_without_scale
 from features.parts.finder import FoundCircle
@@ -32,7 +32,7 @@ from features.placement import (
     flange_guess_mm,
     seeming_place,
 )
-from features.plane_pose import PlanePose, plane_poses
+from features.plane_pose import PlanePose
 from features.problems import PLANES_DISAGREE, POSE_AMBIGUOUS, Problem
 from features.reference_fit import middle_of
 from features.scale.reference import ScaleReference
@@ -41,6 +41,9 @@ from features.which_edge import with_edge_doubt
 
 _SAME_COST = 5.0
 """Poses whose sums of squares differ by less than this (about 3 standard deviations) both stay possible."""
+
+_SAME_TURN = 1e-3
+"""Solutions whose rotations and costs differ by less than this are one."""
 
 _TILT_PULL_SAID = 3.0
 """Standard uncertainties between a circle's own tilt and its plane's beyond which they are said to disagree."""
@@ -184,7 +187,8 @@ def _in_plane(
         # It faces another way than the reference: nothing is known of its plane then, but that it is of this pump.
         depth = max(prior.offset_sd_mm, PUMP_DEPTH * best[0].length.value_mm)
         prior = replace(prior, tilt_sd_deg=FACES_ANY_WAY_DEG, offset_sd_mm=depth)
-        best, tried = _by_lenses(photo, sighting, poses, reference, prior, [(tried[0].focal, 0.0)])
+        starts = poses if tried[0].focal is photo.focal else [circle.as_pose() for circle in best]
+        best, tried = _by_lenses(photo, sighting, starts, reference, prior, [(tried[0].focal, 0.0)])
     solved, length = best[0], best[0].length
     seen = SeenCircle(sighting, prior, reference, tried[0].focal, _center_px(photo), solved)
     problems = []
@@ -206,16 +210,27 @@ def _by_lenses(
     prior: CirclePrior,
     may_be: Sequence[tuple[FocalPrior, float]],
 ) -> tuple[list[CircleInSpace], list[ByLens]]:
-    """The circle under all poses of the likeliest lens, best first, and under the best pose of every lens."""
+    """The circle under all poses of the likeliest lens, best first, and under the best pose of every lens that counts.
+
+    From lens to longer lens a solution begins where the last one ended.
+    """
     every: list[tuple[ByLens, list[CircleInSpace]]] = []
+    starts = poses
     for focal, height in may_be:
-        starts = poses if focal is photo.focal else plane_poses(reference, replace(photo, focal=focal))
+        if every and no_longer_lens(height, [one for one, _ in every]):
+            break
         solved = [solve_circle(sighting, pose, reference, focal, _center_px(photo), prior) for pose in starts]
         solved.sort(key=lambda circle: circle.cost)
-        if solved:
-            every.append((ByLens(focal, solved[0], height - solved[0].cost), solved))
+        every.append((ByLens(focal, solved[0], height - solved[0].cost), solved))
+        starts = [circle.as_pose() for circle in solved if circle is solved[0] or not _is_same(circle, solved[0])]
     every.sort(key=lambda one: -one[0].log_weight)
     return every[0][1], [one for one, _ in every]
+
+
+def _is_same(one: CircleInSpace, other: CircleInSpace) -> bool:
+    """Whether two starts led to one solution."""
+    turned = float(np.abs(one.rotation - other.rotation).max())
+    return turned < _SAME_TURN and abs(one.cost - other.cost) < _SAME_TURN
 
 
 def _by_coin(

@@ -10,10 +10,14 @@ from features.camera import Camera, Cameras, rotations_from_vectors
 from features.least_squares import solve
 from features.photo import FocalPrior
 from features.plane_pose import PlanePose, poses_of_points
+from features.reference_fit import seen_place, translations_of
 from features.scale.card_boards import CardBoard
 
 _LENS_K1_SD = 0.05
 """Spread of the first radial coefficient of phone cameras (common practice); it bends straight lines too."""
+
+_OTHER_POSE = 4.0
+"""A second pose by which flat corners would lie this many times as far off as by the first is none: bends are small."""
 
 _MIN_SAGITTA_OF_DIAGONAL = 0.005
 """Bends below 0.5 % of the card's diagonal change no scale that matters and are not worth a word."""
@@ -52,7 +56,7 @@ def bend_of_card(
     """Fit pose, focal length and lens distortion (under their priors) and a bend to a card's corners.
 
     The bend is z = (a x^2 + 2 b x y + c y^2) / 2 about the card's middle, which holds any shallow cylinder.
-    The pose ambiguity of a plane is lifted by trying both poses.
+    The pose ambiguity of a plane is lifted by trying both poses, where both may be.
 
     Args:
         card: which card.
@@ -76,15 +80,17 @@ def bend_of_card(
         bent = np.concatenate([np.broadcast_to(flat, (len(p), *flat.shape)), (p[:, 6:9] @ powers)[..., None]], axis=2)
         cameras = Cameras(focal.focal_px * np.exp(p[:, 9]), np.tile(middle_px, (len(p), 1)), p[:, 10])
         rotations = rotations_from_vectors(p[:, :3]) @ pose.rotation
-        seen = cameras.project(bent @ np.swapaxes(rotations, 1, 2) + p[:, None, 3:6])
+        away = translations_of(p[:, 3:6], np.zeros((len(p), 2)), cameras.focal_px, rotations, np.zeros(3))
+        seen = cameras.project(bent @ np.swapaxes(rotations, 1, 2) + away[:, None])
         off = ((seen - px) / point_sd_px).reshape(len(p), -1)
         return {"corners": off, "priors": p[:, 9:] / np.array([focal.relative_sd, _LENS_K1_SD])}
 
     best = None
-    for pose in poses_of_points(mm - middle, px, center):
-        start = np.concatenate([np.zeros(3), pose.translation_mm, np.zeros(5)])
-        away = 1e-5 * float(np.linalg.norm(pose.translation_mm))
-        steps = np.array([1e-5] * 3 + [away] * 3 + [1e-3] * 3 + [1e-5] * 2)
+    poses = poses_of_points(mm - middle, px, center)
+    for pose in (pose for pose in poses if pose.error_px <= _OTHER_POSE * max(poses[0].error_px, point_sd_px)):
+        place = seen_place(pose.rotation, pose.translation_mm, focal.focal_px, np.zeros(3))
+        start = np.concatenate([np.zeros(3), place, np.zeros(5)])
+        steps = np.array([1e-5] * 3 + [0.01, 0.01, 1e-5] + [1e-3] * 3 + [1e-5] * 2)
         fit = solve(partial(residuals, pose), start, steps, iterations=40)
         if best is None or fit.cost < best.cost:
             best = fit

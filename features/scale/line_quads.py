@@ -81,18 +81,17 @@ def _are_clockwise(quads: Array) -> NDArray[np.bool_]:
 
 def _pictures(small: NDArray[np.uint8]) -> list[NDArray[np.uint8]]:
     """Gray, and the strongest mixture of colors if any: a red card may be as light as its ground."""
-    lab = cv2.cvtColor(small, cv2.COLOR_RGB2LAB)
-    gray = np.asarray(lab[..., 0], np.uint8)
-    color = cv2.GaussianBlur(np.asarray(lab[..., 1:], np.float32), (0, 0), 0.8)
-    off = [plane - np.median(plane[::4, ::4]) for plane in cv2.split(color)]
-    far = np.maximum(*np.abs(off)) > _ODD_COLOR
-    odd = np.stack([plane[far] for plane in off], axis=1)
-    if len(odd) < 0.0008 * gray.size:
+    gray, *colors = (np.asarray(plane) for plane in cv2.split(cv2.cvtColor(small, cv2.COLOR_RGB2LAB)))
+    soft = [cv2.GaussianBlur(plane.astype(np.float32), (0, 0), 0.8) for plane in colors]
+    off = [plane - np.median(plane[::4, ::4]) for plane in soft]
+    some = np.stack([plane[::2, ::2].ravel() for plane in off], axis=1)
+    odd = some[np.abs(some).max(axis=1) > _ODD_COLOR]
+    if len(odd) < 0.0008 * len(some):
         return [gray]
-    strongest = np.linalg.eigh(odd.T @ odd)[1][:, 1].astype(np.float32)
+    strongest = np.linalg.eigh(odd.T @ odd)[1][:, 1]
     gain = 110.0 / max(float(np.quantile(np.abs(odd @ strongest), 0.95)), 20.0)
-    mixed = strongest[0] * off[0] + strongest[1] * off[1]
-    return [gray, np.asarray(np.clip(128 + np.float32(gain) * mixed, 0, 255), np.uint8)]
+    mixed = cv2.addWeighted(off[0], gain * float(strongest[0]), off[1], gain * float(strongest[1]), 128.0)
+    return [gray, np.asarray(np.clip(mixed, 0, 255), np.uint8)]
 
 
 def _segments(picture: NDArray[np.uint8], least_px: float) -> Array:

@@ -111,27 +111,29 @@ def direct_fits(points_px: Array) -> Array:
     shift = points_px.mean(axis=1)
     own = points_px - shift[:, None]
     scale = np.maximum(np.abs(own).max(axis=(1, 2)), 1e-9)
-    x, y = np.moveaxis(own / scale[:, None, None], 2, 0)
+    own /= scale[:, None, None]
+    x, y = own[..., 0], own[..., 1]
     terms = np.stack([x * x, x * y, y * y, x, y, np.ones_like(x)], axis=1)
-    scatter = terms @ np.swapaxes(terms, 1, 2)
+    scatter = terms @ terms.transpose(0, 2, 1)
     s1, s2, s3 = scatter[:, :3, :3], scatter[:, :3, 3:], scatter[:, 3:, 3:]
     spread = np.linalg.eigvalsh(s3)
     good = spread[:, 2] < 1e12 * spread[:, 0]
     s3 = np.where(good[:, None, None], s3, np.eye(3))
-    to_linear = -np.linalg.solve(s3, np.swapaxes(s2, 1, 2))
+    to_linear = -np.linalg.solve(s3, s2.transpose(0, 2, 1))
     reduced = s1 + s2 @ to_linear
     constrained = np.stack([reduced[:, 2] / 2, -reduced[:, 1], reduced[:, 0] / 2], axis=1)
     values, vectors = np.linalg.eig(constrained)
-    discriminant = np.real(4 * vectors[:, 0] * vectors[:, 2] - vectors[:, 1] ** 2)
-    discriminant = np.where(np.abs(np.imag(values)) < 1e-9, discriminant, -1.0)
-    best = np.argmax(discriminant, axis=1)
-    first = np.real(np.take_along_axis(vectors, best[:, None, None], axis=2))
-    good &= np.take_along_axis(discriminant, best[:, None], axis=1)[:, 0] > 0
-    linear = (to_linear @ first)[..., 0]
+    vectors = np.where(np.abs(values.imag) < 1e-9, vectors.transpose(1, 0, 2).real, 0.0)  # by part, set and solution
+    discriminant = 4 * vectors[0] * vectors[2] - vectors[1] ** 2
+    sets = np.arange(len(points_px))
+    best = discriminant.argmax(axis=1)
+    good &= discriminant[sets, best] > 0
+    square = vectors[:, sets, best].T
+    linear = (to_linear @ square[..., None])[..., 0]
     with np.errstate(all="ignore"):  # what lies on no ellipse comes out as nan
-        found = _ellipses_of(first[..., 0], linear, shift, scale)
-    good &= np.isfinite(found).all(axis=1)
-    return np.where(good[:, None], found, np.nan)
+        found = _ellipses_of(square, linear, shift, scale)
+    found[~(good & np.isfinite(found).all(axis=1))] = np.nan
+    return found
 
 
 def _ellipses_of(square: Array, linear: Array, shift: Array, scale: Array) -> Array:
@@ -143,7 +145,7 @@ def _ellipses_of(square: Array, linear: Array, shift: Array, scale: Array) -> Ar
     steepest = 0.5 * (a + c) + 0.5 * np.hypot(a - c, b)
     flattest = (a * c - b * b / 4) / steepest
     logs = np.log(scale) - 0.5 * np.log(np.stack([flattest, steepest]))
-    return np.stack([*(scale * center + shift.T), *logs, 0.5 * np.arctan2(b, a - c) + np.pi / 2], axis=1)
+    return np.asarray(np.stack([*(scale * center + shift.T), *logs, 0.5 * np.arctan2(b, a - c) + np.pi / 2], axis=1))
 
 
 def _refined(start: Array, points: Array) -> "Ellipse | NoEllipse":

@@ -24,24 +24,26 @@ WORTH_IT = 0.95
 ROOM = 0.1
 """Surroundings that the full look takes in, of the box's longer side."""
 LEAST_CELLS = 160
-"""A pump of fewer cells of the map is too small to be sure where it is."""
+"""A pump of fewer cells of a glance's map is too small to be sure where it is."""
 SAME_PUMP = 0.15
 """Pieces smaller than this share of the largest are not the pump, or not worth going further away for."""
 
 
-def look_at_pump(model: PartModel, pixels_rgb: NDArray[np.uint8]) -> PartMaps:
+def look_at_pump(model: PartModel, pixels_rgb: NDArray[np.uint8], whole: PartMaps | None = None) -> PartMaps:
     """Maps of the window that shows the pump largest, with what both looks tell of the view and of there being a pump.
 
     Args:
         model: looks twice.
         pixels_rgb: (H, W, 3) upright photo.
+        whole: of a full look at all of it, where one was taken: better than a glance.
     """
-    glance = model.look(pixels_rgb, side_px=GLANCE_PX)
+    glance = model.look(pixels_rgb, side_px=GLANCE_PX) if whole is None else whole
     box = pump_box(glance)
     if box is not None and max(box[2] - box[0], box[3] - box[1]) > WORTH_IT * max(pixels_rgb.shape[:2]):
         box = None
     shape = pixels_rgb.shape if box is None else (round(box[3] - box[1]), round(box[2] - box[0]))
-    near = model.look(pixels_rgb, box, full_side_px(shape))
+    side_px = full_side_px(shape)
+    near = whole if whole and box is None and side_px == PICTURE_PX else model.look(pixels_rgb, box, side_px)
     together = {name: _agreed(glance.attributes[name], near.attributes[name]) for name in OF_BOTH_LOOKS}
     return replace(near, attributes={**near.attributes, **together})
 
@@ -70,7 +72,8 @@ def pump_box(maps: PartMaps) -> tuple[float, float, float, float] | None:
     pump = pump_cells(maps).astype(np.uint8)
     _, _, pieces, _ = cv2.connectedComponentsWithStats(cv2.dilate(pump, np.ones((5, 5), np.uint8)))
     areas = pieces[1:, cv2.CC_STAT_AREA]
-    if not len(areas) or areas.max() < LEAST_CELLS:
+    finer = max(maps.window.width, maps.window.height) / GLANCE_PX
+    if not len(areas) or areas.max() < LEAST_CELLS * finer**2:
         return None
     kept = pieces[1:][areas > SAME_PUMP * areas.max()]
     low = kept[:, [cv2.CC_STAT_LEFT, cv2.CC_STAT_TOP]].min(axis=0).astype(float)

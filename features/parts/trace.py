@@ -23,6 +23,9 @@ MIN_LINES = 24
 _WIDTH, _WIDTH_PX = 0.004, 0.8
 """How far from a curve an edge may lie and count as on it: relative to the radius or in photo pixels, the larger."""
 
+_CURVE_POINTS = 60
+"""So many points of a curve tell the ellipse that it is in the photo."""
+
 _RIM_WIDTH = 0.06
 """How much larger the outermost edge of a rim may be than its plainest: a clamp band is that wide, a chamfer less."""
 
@@ -148,7 +151,8 @@ def _trace_once(
     if rim_found is None:
         return NotTraced("edges near the expected circle do not lie on one curve")
     wave, on_it = rim_found
-    curve = center + radius * (1 + wave_at(wave, angle))[:, None] * outward
+    some = slice(None, None, max(1, lines // _CURVE_POINTS))
+    curve = center + radius * (1 + wave_at(wave, angle[some]))[:, None] * outward[some]
     ellipse = Ellipse.fit(front.to_photo(curve))
     if not ellipse:
         return NotTraced(ellipse.reason)

@@ -213,8 +213,8 @@ def _reference_of(gray: NDArray[np.uint8], focal: FocalPrior, group: MarkerGroup
 def _corners_of(gray: NDArray[np.uint8], group: MarkerGroup) -> tuple[_Corners, float]:
     """Corners of one card, and the side of its squares in px.
 
-    The markers are read again near the card at a size that suits them, the corners are looked for, and then
-    refined in the photo itself.
+    Markers that were not all read are read again near the card at a size that suits them, the corners are looked for,
+    and then refined in the photo itself.
     """
     card = group.card
     centers = np.array([m.corners_px.mean(0) for m in group.markers])
@@ -227,7 +227,9 @@ def _corners_of(gray: NDArray[np.uint8], group: MarkerGroup) -> tuple[_Corners, 
     scale = float(np.clip(_GOOD_SQUARE_PX / square_px, 0.05, 3.0))
     scale = 1.0 if 0.8 < scale < 1.25 else scale
     picture = _resized(crop, scale)
-    again = read_markers(picture, scale, (float(low[0]), float(low[1])))
+    # Where all its markers were read at first there is nothing to find by reading once more.
+    whole = len(group.markers) == len(card.marker_ids)
+    again = group.markers if whole else read_markers(picture, scale, (float(low[0]), float(low[1])))
     near = [g for g in group_markers(again) if g.card is card and _shares_place(g, group)]
     best = max([group, *near], key=lambda g: len(g.markers))
 

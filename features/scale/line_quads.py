@@ -5,6 +5,7 @@ them end near the place where they would meet; a shape is a closed chain of four
 """
 
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 
 import cv2
 import numpy as np
@@ -42,19 +43,28 @@ def find_quads(pixels_rgb: NDArray[np.uint8], least_side_px: float, keep_out_px:
         inside = np.rint((outline + 0.5) * scale - 0.5).astype(np.int32)
         cv2.fillPoly(small, [inside], np.median(small[::8, ::8].reshape(-1, 3), axis=0).tolist())
     least = least_side_px * scale
-    scores, quads = [np.zeros(0)], [np.zeros((0, 4, 2))]
+    # At half size texture fades (gravel, grain, joints) and the edges of things stay.
+    pictures: list[tuple[NDArray[np.uint8], float, float, float]] = []
     for picture in _pictures(small):
-        # At half size texture fades (gravel, grain, joints) and the edges of things stay.
         half = np.asarray(cv2.resize(picture, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA), np.uint8)
-        for found, factor in (
-            (_closed_chains(_segments(picture, 0.35 * least), least), 1.0),
-            (_closed_chains(_segments(half, 0.18 * least), 0.5 * least), 2.0),
-            (_blobs(half, 0.5 * least), 2.0),
-        ):
-            scores.append(found[0])
-            quads.append((found[1] + 0.5) * factor - 0.5)
-    kept = _without_doubles(np.concatenate(scores), np.concatenate(quads))
-    return [(quad + 0.5) / scale - 0.5 for quad in kept]
+        pictures += [(picture, 1.0, 0.35 * least, least), (half, 2.0, 0.18 * least, 0.5 * least)]
+    with ThreadPoolExecutor(2) as threads:
+        looks = list(threads.map(_shapes, pictures))
+    scores, quads = (np.concatenate(told) for told in zip(*looks, strict=True))
+    return [(quad + 0.5) / scale - 0.5 for quad in _without_doubles(scores, quads)]
+
+
+def _shapes(look: tuple[NDArray[np.uint8], float, float, float]) -> tuple[Array, Array]:
+    """Shapes in one picture as those of one `factor` times larger: (M,) scores, (M, 4, 2) corners.
+
+    The picture comes with that factor and with its shortest segments and sides that are worth a look.
+    """
+    picture, factor, least_segment, least_side = look
+    scores, quads = _closed_chains(_segments(picture, least_segment), least_side)
+    if factor > 1.0:
+        more = _blobs(picture, least_side)
+        scores, quads = np.concatenate([scores, more[0]]), np.concatenate([quads, more[1]])
+    return scores, (quads + 0.5) * factor - 0.5
 
 
 def _without_doubles(scores: Array, quads: Array) -> list[Array]:
@@ -62,11 +72,12 @@ def _without_doubles(scores: Array, quads: Array) -> list[Array]:
     best = quads[np.argsort(-scores)[:_MOST_COMPARED]]
     best = np.where(_are_clockwise(best)[:, None, None], best, best[:, ::-1])
     reaches = 0.02 * np.linalg.norm(best[:, 0] - best[:, 2], axis=1)
-    kept = np.zeros((_MOST_QUADS, 4, 2))
+    kept, middles = np.zeros((_MOST_QUADS, 4, 2)), np.zeros((_MOST_QUADS, 2))
     count = 0
-    for quad, reach in zip(best, reaches, strict=True):
-        if not (np.abs(kept[:count, None] - quad[_TURNS]).max((2, 3)) < reach).any():
-            kept[count] = quad
+    for quad, middle, reach in zip(best, best.mean(axis=1), reaches, strict=True):
+        near = kept[:count][np.abs(middles[:count] - middle).max(axis=1) < reach]
+        if not (len(near) and (np.abs(near[:, None] - quad[_TURNS]).max((2, 3)) < reach).any()):
+            kept[count], middles[count] = quad, middle
             count += 1
         if count >= _MOST_QUADS:
             break
@@ -81,17 +92,18 @@ def _are_clockwise(quads: Array) -> NDArray[np.bool_]:
 
 def _pictures(small: NDArray[np.uint8]) -> list[NDArray[np.uint8]]:
     """Gray, and the strongest mixture of colors if any: a red card may be as light as its ground."""
-    gray, *colors = (np.asarray(plane) for plane in cv2.split(cv2.cvtColor(small, cv2.COLOR_RGB2LAB)))
-    soft = [cv2.GaussianBlur(plane.astype(np.float32), (0, 0), 0.8) for plane in colors]
-    off = [plane - np.median(plane[::4, ::4]) for plane in soft]
-    some = np.stack([plane[::2, ::2].ravel() for plane in off], axis=1)
-    odd = some[np.abs(some).max(axis=1) > _ODD_COLOR]
-    if len(odd) < 0.0008 * len(some):
+    lab = cv2.cvtColor(small, cv2.COLOR_RGB2LAB)
+    gray = np.asarray(lab[..., 0], np.uint8)
+    color = cv2.GaussianBlur(np.asarray(lab[..., 1:], np.float32), (0, 0), 0.8)
+    off = [plane - np.median(plane[::4, ::4]) for plane in cv2.split(color)]
+    far = np.maximum(*np.abs(off)) > _ODD_COLOR
+    odd = np.stack([plane[far] for plane in off], axis=1)
+    if len(odd) < 0.0008 * gray.size:
         return [gray]
-    strongest = np.linalg.eigh(odd.T @ odd)[1][:, 1]
+    strongest = np.linalg.eigh(odd.T @ odd)[1][:, 1].astype(np.float32)
     gain = 110.0 / max(float(np.quantile(np.abs(odd @ strongest), 0.95)), 20.0)
-    mixed = cv2.addWeighted(off[0], gain * float(strongest[0]), off[1], gain * float(strongest[1]), 128.0)
-    return [gray, np.asarray(np.clip(mixed, 0, 255), np.uint8)]
+    mixed = strongest[0] * off[0] + strongest[1] * off[1]
+    return [gray, np.asarray(np.clip(128 + np.float32(gain) * mixed, 0, 255), np.uint8)]
 
 
 def _segments(picture: NDArray[np.uint8], least_px: float) -> Array:

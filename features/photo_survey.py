@@ -1,6 +1,7 @@
 """The way of one photo: scale, poses of its plane, parts, and each circle measured."""
 
 from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -116,6 +117,8 @@ class PhotoSurvey:
 def survey_photo(photo: Photo, request: SurveyRequest, finder: PartFinder) -> PhotoSurvey:
     """Survey one photo: find the scale, find the parts, measure each circle."""
     with threadpool_limits(limits=1, user_api="blas"):  # the matrices are small: threads would wait for each other
+        if request.scale.coin_diameter_mm is None:  # coins and pump are looked for by one look
+            finder.look_ahead(photo.pixels_rgb)
         return survey_by(find_scales(photo, request.scale, finder.references_in), photo, request, finder)
 
 
@@ -125,10 +128,12 @@ def survey_by(finding: ScaleFinding, photo: Photo, request: SurveyRequest, finde
     unsaid = request.card_at == "unknown" and reference is not None and seems_on_floor(reference, poses)
     card_at: CardAt = "floor" if unsaid else request.card_at
     question = _question(photo, poses, reference, finding.references, card_at, request)
-    sightings = finder.find(question)
+    with ThreadPoolExecutor(1) as beside:
+        blurred = beside.submit(blur_problems, photo.gray)
+        sightings = finder.find(question)
     measured = measure_circles(photo, sightings.circles, poses, reference, card_at, sightings.port_level)
     spans, unsure = _spans(photo, question, sightings, measured, reference, card_at)
-    problems = [*photo.problems, *blur_problems(photo.gray), *finding.problems, *unusable, *sightings.problems]
+    problems = [*photo.problems, *blurred.result(), *finding.problems, *unusable, *sightings.problems]
     problems += [problem for circle in measured for problem in circle.problems]
     if reference is None:
         problems.append(Problem(NO_SCALE))

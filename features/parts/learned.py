@@ -6,6 +6,7 @@ The classical finder takes over where there is no model, and says so.
 
 import weakref
 from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -78,10 +79,12 @@ class LearnedFinder:
     def __init__(self, model: PartModel) -> None:
         self._model = model
         self._whole: tuple[weakref.ref[NDArray[np.uint8]], PartMaps] | None = None
+        self._ahead: tuple[weakref.ref[NDArray[np.uint8]], Future[PartMaps]] | None = None
+        self._beside = ThreadPoolExecutor(1)
 
     def find(self, question: PartQuestion) -> PartSightings:
         """Look at one photo."""
-        maps = look_at_pump(self._model, question.pixels_rgb, self._whole_of(question.pixels_rgb))
+        maps = self._maps_of_pump(question.pixels_rgb)
         view = dict(maps.attributes["view"])
         rounds = round_parts(maps)
         doubts: tuple[Problem, ...] = ()
@@ -142,9 +145,16 @@ class LearnedFinder:
 
         return ReferenceSight(filled, (*places, *part_outlines(looks[0], "scale_reference")))
 
-    def _whole_of(self, pixels_rgb: NDArray[np.uint8]) -> PartMaps | None:
-        """The full look at all of this photo, if references were looked for in it: the same look serves both."""
-        return self._whole[1] if self._whole is not None and self._whole[0]() is pixels_rgb else None
+    def look_ahead(self, pixels_rgb: NDArray[np.uint8]) -> None:
+        """Begin to look for the pump: the look that `find` will wait for."""
+        self._ahead = weakref.ref(pixels_rgb), self._beside.submit(look_at_pump, self._model, pixels_rgb)
+
+    def _maps_of_pump(self, pixels_rgb: NDArray[np.uint8]) -> PartMaps:
+        """The look begun ahead; else by the full look at all of this photo, if references were looked for in it."""
+        if self._ahead is not None and self._ahead[0]() is pixels_rgb:
+            return self._ahead[1].result()
+        seen = self._whole is not None and self._whole[0]() is pixels_rgb
+        return look_at_pump(self._model, pixels_rgb, self._whole[1] if self._whole and seen else None)
 
     def _subject(self, question: PartQuestion, maps: PartMaps, part: RoundPart | None) -> Subject | None:
         return None if part is None else closely(self._model, question.pixels_rgb, maps, part)

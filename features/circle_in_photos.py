@@ -116,9 +116,7 @@ class _Joint:
         out = {
             "print_scale": size / self.views[0].reference.size_relative_sd,
             "offset": height_belief(center, radius[:, 0]) if prior.stands else near,
-            "tilt": upright_belief(tilt)
-            if prior.stands
-            else (tilt - np.arcsin(prior.lean)) / np.deg2rad(prior.tilt_sd_deg),
+            "tilt": upright_belief(tilt) if prior.stands else prior.lean_belief(tilt),
             "bend": bend,
         }
         for i, (view, rim, shared) in enumerate(zip(self.views, self.rims, self.shared, strict=True)):

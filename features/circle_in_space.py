@@ -72,6 +72,10 @@ class CirclePrior:
     stands: bool = False
     lean: tuple[float, float] = (0.0, 0.0)
 
+    def lean_belief(self, tilts: Array) -> Array:
+        """(K, 2) whitened residuals of tilts (K, 2) in rad from the lean believed in."""
+        return np.asarray((tilts - np.arcsin(self.lean)) / np.deg2rad(self.tilt_sd_deg))
+
 
 @dataclass(frozen=True, eq=False)
 class CircleInSpace:
@@ -218,7 +222,7 @@ class CircleProblem(AboutReference):
         depth_mm = xs[:, CENTER.stop - 1] - prior.offset_mm - prior.offset_share * larger_mm
         return {
             "offset": depth_mm[:, None] / prior.offset_sd_mm,
-            "tilt": (xs[:, TILT] - np.arcsin(prior.lean)) / np.deg2rad(prior.tilt_sd_deg),
+            "tilt": prior.lean_belief(xs[:, TILT]),
         }
 
     def residuals(self, xs: Array) -> dict[str, Array]:

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from features.camera import Camera
 from features.circle_fit import fit_circle
 from features.circle_in_space import CircleInSpace, CircleSighting, solve_circle
+from features.combine import SAYS_NOTHING
 from features.lenses import ByLens, lenses, over_lenses
 from features.measured import Contribution, MeasuredLength
 from features.photo import FocalPrior, Photo
@@ -43,8 +44,6 @@ _COIN_FLAWS = 0.03
 """Error of a point of a coin's seen rim over its radius, so that 12 of them know the slant as well as the rim does."""
 _SAME_FACE = 0.5
 _OTHER_WAY_PULL = 3.0
-_NO_WALL_SD = 0.35
-"""A joint whose size stays this open, relatively, was seen edge-on or is none: others are not measured by it."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -177,7 +176,8 @@ def _standing(
     tried.sort(key=lambda one: -one.log_weight)
     best = tried[0].solved
     length = over_lenses(best.length, tried, photo.name)
-    return OnFloor(replace(best, length=length), tried[0].focal) if length.relative_sd < _NO_WALL_SD else None
+    # A joint whose size stays so open was seen edge-on or is none: others are not measured by it.
+    return OnFloor(replace(best, length=length), tried[0].focal) if length.relative_sd < SAYS_NOTHING else None
 
 
 def as_its_pose_has_it(coin: ScaleReference, pose: PlanePose, center_px: tuple[float, float]) -> ScaleReference:

@@ -11,6 +11,8 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from features.scale.ring_choice import first_of_kinds
+
 Array = NDArray[np.float64]
 
 _TRIALS = 600
@@ -78,7 +80,8 @@ def find_waves(edges: NearEdges, width: float, shape_sd: float, least_share: flo
     if len(basis) < 8:
         return []
     waves = _trials(edges, basis, shape_sd)
-    best = _distinct(waves[np.argsort(-_shares(edges, basis, waves, width))], width, _SETTLED)
+    best = waves[np.argsort(-_shares(edges, basis, waves, width))]
+    best = best[first_of_kinds(best, width, _SETTLED)]
     return _settled_waves(edges, basis, best, width, shape_sd, least_share)
 
 
@@ -97,7 +100,8 @@ def _settled_waves(
     settled = _settle(edges, basis, starts, width, shape_sd)
     shares = _shares(edges, basis, settled, width)
     order = np.argsort(-shares)
-    kept = _distinct(settled[order[shares[order] >= least_share]], 0.7 * width, _SETTLED)
+    kept = settled[order[shares[order] >= least_share]]
+    kept = kept[first_of_kinds(kept, 0.7 * width, _SETTLED)]
     return [
         RimWave(wave, float(share), edges.off - basis @ wave)
         for wave, share in zip(kept, _shares(edges, basis, kept, width), strict=True)
@@ -145,15 +149,6 @@ def _shares(edges: NearEdges, basis: Array, waves: Array, width: float) -> Array
     off = edges.off.astype(np.float32) - waves.astype(np.float32) @ basis.T.astype(np.float32)
     nearest = np.minimum.reduceat(np.abs(off, out=off), edges.starts, axis=1) / np.float32(width)
     return np.asarray(np.exp(-0.5 * nearest * nearest).sum(axis=1, dtype=float) / edges.lines)
-
-
-def _distinct(waves: Array, apart: float, most: int) -> Array:
-    """The first of every kind, in the order given."""
-    kept: list[Array] = []
-    while len(waves) and len(kept) < most:
-        kept.append(waves[0])
-        waves = waves[np.abs(waves - waves[0]).max(axis=1) >= apart]
-    return np.array(kept).reshape(-1, waves.shape[1])
 
 
 def _settle(edges: NearEdges, basis: Array, waves: Array, width: float, shape_sd: float) -> Array:

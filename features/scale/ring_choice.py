@@ -22,6 +22,8 @@ Array = NDArray[np.float64]
 
 _TRIALS = 700
 _FOLLOWED_UP = 24
+_COMPARED = 64
+"""So many waves are compared with one another at once."""
 _SHAPE_SD = 0.015
 _FAINT = 0.06
 _WIDTH = 0.006
@@ -69,18 +71,32 @@ def choose_ring(looks: Sequence[tuple[RingEdges, float]]) -> Ring | None:
     rings = _settled(edges, _trials(edges))
     if not rings:
         return None
-    return _chosen([rings[k] for k in _unlike(np.array([ring.wave for ring in rings]), 0.004, len(rings))])
+    return _chosen([rings[k] for k in first_of_kinds(np.array([ring.wave for ring in rings]), 0.004, len(rings))])
 
 
-def _unlike(waves: Array, apart: float, most: int) -> NDArray[np.int64]:
-    """Indices of the first of every kind of waves (T, 5), in the order given."""
+def first_of_kinds(waves: Array, apart: float, most: int) -> NDArray[np.int64]:
+    """Indices of the first of every kind of waves (T, P), in the order given; a kind differs by more than `apart`."""
     kept: list[int] = []
-    left = np.arange(len(waves))
-    while len(left) and len(kept) < most:
-        first = int(left[0])
-        kept.append(first)
-        left = left[np.abs(waves[left] - waves[first]).max(axis=1) > apart]
+    for start in range(0, len(waves), _COMPARED):
+        block = waves[start : start + _COMPARED]
+        new = np.flatnonzero(_are_apart(block, waves[kept], apart).all(axis=1))
+        apart_from = _are_apart(block[new], block[new], apart)
+        left = np.ones(len(new), bool)
+        for k, place in enumerate((start + new).tolist()):
+            if left[k]:
+                kept.append(place)
+                left &= apart_from[k]
+                if len(kept) == most:
+                    return np.array(kept, np.int64)
     return np.array(kept, np.int64)
+
+
+def _are_apart(waves: Array, others: Array, apart: float) -> NDArray[np.bool_]:
+    """(T, U) which of waves (T, P) and others (U, P) are apart in any coefficient."""
+    far = np.zeros((len(waves), len(others)), bool)
+    for own, other in zip(waves.T, others.T, strict=True):
+        far |= np.abs(own[:, None] - other) > apart
+    return far
 
 
 @dataclass(frozen=True, eq=False)
@@ -151,7 +167,7 @@ def _trials(edges: _Edges) -> Array:
     off = (edges.radius - 1.0 - waves @ edges.basis.T) / (1.5 * _WIDTH)
     total = edges.mean_of_lines(edges.weight / (1.0 + off**2) ** 2)
     waves = waves[np.argsort(-total)]
-    return np.asarray(waves[_unlike(waves, 0.006, _FOLLOWED_UP)])  # the best of every kind, not thirty times the same
+    return np.asarray(waves[first_of_kinds(waves, 0.006, _FOLLOWED_UP)])  # not thirty times the same
 
 
 def _settled(edges: _Edges, waves: Array) -> list[Ring]:

@@ -39,8 +39,6 @@ _OF_VIEW = 11
 """Parameters of a view: rotation vector increment (3), seen place (3), log focal, k1, principal point (2), log error
 of the rim's size that this view alone has. After all views what they have in common: log print scale, center (3),
 tilt (2), log radius, the reference's bend (3)."""
-_DOUBT, _DOUBT_MM = 1.5, 4.0
-"""How much wider a belief about the depth is taken, and at least how wide."""
 _MOVED_SQUARES = 18.0
 """Twice the cost that photos of one place may lose by being joined: a chi-square of some 4 to 8 degrees, flaws of
 castings allowed for."""
@@ -112,7 +110,7 @@ class _Joint:
     def residuals(self, xs: Array) -> dict[str, Array]:
         size, center, tilt, radius, bend = np.split(xs[:, self.common], [1, 4, 6, 7], axis=1)
         normal, prior = normal_of_tilt(tilt) @ self.frame.T, self.views[0].prior
-        near = (center[:, 2:] - prior.offset_mm) / _doubted_sd_mm(prior)
+        near = (center[:, 2:] - prior.offset_mm) / prior.offset_sd_mm
         out = {
             "print_scale": size / self.views[0].reference.size_relative_sd,
             "offset": height_belief(center, radius[:, 0]) if prior.stands else near,
@@ -140,11 +138,6 @@ class _Joint:
             told = reference_residuals(view.reference, cameras, rotations, moves, size[:, 0], bend)
             out[f"reference{i}"] = told["reference"]
         return out
-
-
-def _doubted_sd_mm(prior: CirclePrior) -> float:
-    """What is left of the belief in the depth where photos tell it: a card is not always where it is said to be."""
-    return max(_DOUBT * prior.offset_sd_mm, _DOUBT_MM)
 
 
 @dataclass(frozen=True, eq=False)
@@ -276,5 +269,5 @@ def _length(seen: Sequence[SeenCircle], joint: _Joint, solution: Solution) -> Me
     contributions = tuple(Contribution(*part) for part in parts)
     if prior.stands:
         return MeasuredLength(name, diameter, contributions, photos)
-    per_offset = signed("offset") * diameter / -_doubted_sd_mm(prior)
+    per_offset = signed("offset") * diameter / -prior.offset_sd_mm
     return MeasuredLength(name, diameter, contributions, photos, center_z, per_offset)

@@ -19,7 +19,7 @@ from features.standing_circle import distance_by_height
 
 Array = NDArray[np.float64]
 
-INLET = {"flange_diameter": (0.58, 0.1), "port_bore": (1.45, 0.38)}
+INLET = {"flange_diameter": (0.58, 0.07), "port_bore": (1.55, 0.37)}
 """Height of an inlet's middle above what the pump stands on, over its flange's diameter or its thread's mouth, with its
 standard uncertainty: half a flange, or half a boss, and room for a wrench (common practice)."""
 DISCHARGE = {"flange_diameter": (3.5, 0.5), "port_bore": (9.4, 1.5)}

@@ -1,15 +1,15 @@
 """The reference set as columns of numbers, built once, so that a million families compare in one sweep.
 
 After the families' own rows come the rows of "not in the set": pumps of which no more is known than that
-their port follows some standard, or not even that. They are compared by the same formula and their
-probabilities are added up.
+their port follows some standard, or not even that, or that they were built after some family of the set. They are
+compared by the same formula and their probabilities are added up.
 """
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from math import log, sqrt
+from math import hypot, log, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,6 +29,35 @@ OTHER_MAKER = "another maker"
 
 UNSPECIFIED_PORT_SHARE = 0.25
 """Share of unknown pumps taken to have a port of no listed standard and size (our own choice)."""
+
+NEAR_SHARE, NEAR_SPREAD = 0.1, 0.07
+"""Share of unknown pumps taken to be built after a family of the set, with its port, joint, bolts and body, and how far
+their other lengths are from that family's: makers follow each other's designs (a mild belief). Without them nothing
+unknown would look like a family, and a kit would be named on a joint that is only known to 5 %."""
+_NEAR_ATTRIBUTES = (
+    "connection",
+    "port_standard",
+    "port_nominal_in",
+    "port_position",
+    "swivel_flange",
+    "housing_joint",
+    "chamber_bolt_count",
+    "bolt_hole_count",
+    "wetted_material",
+    "port",
+)
+_OF_PORT = frozenset(
+    {
+        "flange_diameter",
+        "bolt_circle_diameter",
+        "bolt_hole_diameter",
+        "port_bore",
+        "thread_major_diameter",
+        "thread_pitch",
+    }
+)
+_MOST_NEAR = 2000
+"""Of how many families at most such unknown pumps are thought of; of a larger set they are the smaller a share."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -207,7 +236,7 @@ def _fill_from_port(attributes: dict[str, str], port: PortDimensions) -> None:
 
 
 def _unknown_rows(families: Sequence[Family], settings: MatchSettings) -> list[tuple[_Row, float]]:
-    """Rows of "not in the set" with their shares: half as the set's ports are, half over all standards."""
+    """Rows of "not in the set" with their shares: a few as families are, of the others half as the set's ports are."""
     met = Counter((f.port_standard, f.port_nominal_in) for f in families if f.port_standard and f.port_nominal_in)
     ports = all_standard_ports()
     known = {(p.standard, p.nominal_in) for p in ports}
@@ -223,10 +252,27 @@ def _unknown_rows(families: Sequence[Family], settings: MatchSettings) -> list[t
         _fill_from_port(attributes, port)
         rows.append((_Row(lengths, frozenset(lengths), attributes), share * (1.0 - UNSPECIFIED_PORT_SHARE)))
     rows.append((_Row({}, frozenset(), {}), UNSPECIFIED_PORT_SHARE if ports else 1.0))
+    near = _near_rows(families, settings)
+    rows = [*((row, part * (1.0 - sum(share for _, share in near))) for row, part in rows), *near]
     if not any(family.maker for family in families):
         return rows
     other = [(replace(row, attributes={**row.attributes, "maker": OTHER_MAKER}), part) for row, part in rows]
     return [(row, 0.5 * part) for row, part in (*rows, *other)]
+
+
+def _near_rows(families: Sequence[Family], settings: MatchSettings) -> list[tuple[_Row, float]]:
+    """Unknown pumps built after a family, with their shares of all unknown pumps."""
+    chosen = families[:: max(1, -(-len(families) // _MOST_NEAR))]
+    rows: list[tuple[_Row, float]] = []
+    for family in chosen:
+        own = _family_row(family, settings)
+        lengths = {
+            name: (mm, relative * settings.loose_flange_factor if name in _OF_PORT else hypot(relative, NEAR_SPREAD))
+            for name, (mm, relative) in own.lengths.items()
+        }
+        attributes = {name: value for name, value in own.attributes.items() if name in _NEAR_ATTRIBUTES}
+        rows.append((_Row(lengths, own.from_standard, attributes), NEAR_SHARE / len(families)))
+    return rows
 
 
 def build_family_table(families: Sequence[Family], settings: MatchSettings | None = None) -> FamilyTable:

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from identify.matching import posterior as posterior_module
-from identify.matching.family_table import build_family_table, own_relative_sd
+from identify.matching.family_table import NEAR_SHARE, NEAR_SPREAD, build_family_table, own_relative_sd
 from identify.matching.posterior import compute_posterior
 from identify.matching.settings import MatchSettings
 from reference_geometry.families import Family, KnownLength, ReferenceSet
@@ -135,3 +135,25 @@ def test_a_family_measured_often_is_trusted_to_its_own_spread(settings):
     assert own_relative_sd(metal, "chamber_diameter", once, settings) == pytest.approx(0.004 * 2**0.5)
     published = KnownLength(200.0)
     assert own_relative_sd(metal, "chamber_diameter", published, settings) == pytest.approx(0.004)
+
+
+def test_a_joint_known_roughly_leaves_room_for_a_pump_built_after_the_family(make, settings):
+    """By hand: a tenth of the unknown pumps lie about their model by 7 %, the others about all pumps far wider.
+
+    The rougher the joint is known, the nearer comes the chance of such a copy to its share before anything is seen.
+    """
+    known = {"chamber_diameter": KnownLength(212.0, 0.4)}
+    table = build_family_table((make.family("A", known, housing_joint="bolted", chamber_bolt_count=8),), settings)
+    found = []
+    for sd in (0.003, 0.05):
+        joint = make.length("chamber_diameter", 212.0, edge=sd, scale=1e-6)
+        found.append(compute_posterior(table, (joint,), ()).not_in_set)
+    prior = settings.not_in_set_prior / (1 - settings.not_in_set_prior)
+    for sd, none in zip((0.003, 0.05), found, strict=True):
+        own = np.hypot(np.hypot(sd, settings.model_floor), 0.4 / 212.0)
+        near = NEAR_SHARE * prior * own / np.hypot(own, NEAR_SPREAD)
+        broad = (1 - NEAR_SHARE) * prior * own * np.sqrt(2 * np.pi)
+        wide = table.broad.covariance[0, 0] + own**2
+        broad *= np.exp(-0.5 * (np.log(212.0) - table.broad.mean[0]) ** 2 / wide) / np.sqrt(2 * np.pi * wide)
+        assert none == pytest.approx((near + broad) / (1 + near + broad), rel=1e-5)
+    assert 3 * found[0] < found[1]

@@ -108,5 +108,6 @@ def test_there_is_one_case_where_no_thread_was_read(twins, make):
     assert len(cases) == 4
     # Each row's cases are all there are; a row of no standard is tapered as often as ports are.
     assert np.exp([c.log_chance for c in cases]).sum(axis=0) == pytest.approx(np.ones(twins.rows))
-    unspecified = [np.exp(c.log_chance[-1]) for c in cases[:2]]
+    unknown = int(np.flatnonzero(twins.codes["port_standard"] == 0)[0])
+    unspecified = [np.exp(c.log_chance[unknown]) for c in cases[:2]]
     assert sum(unspecified) == pytest.approx(TAPERED_CHANCE)

@@ -25,7 +25,7 @@ HOLE_COVERAGE, HOLE_PLAIN = 0.55, 0.75
 """Share of a hole's edge that must be seen to believe its trace, and to look for no other."""
 LIKE_OTHERS = 0.2
 """Holes of one flange are of one size: those whose logarithm lies further from the usual one are something else."""
-HOLE_SD, HOLE_SD_PX = 0.004, 0.5
+HOLE_SD, HOLE_SD_PX = 0.003, 0.35
 """Standard uncertainty of a traced hole's middle along each axis: as a share of the flange's radius (drilling and
 casting; ASME B16.5 lets holes lie 0.8 mm apart from their places, from memory) and in pixels of the photo."""
 PLAIN = 0.75

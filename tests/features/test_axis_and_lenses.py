@@ -123,6 +123,10 @@ def test_a_card_over_the_rim_where_manifolds_pass_seems_to_lie_on_a_port():
     assert seeming_place("unknown", card + np.array([1168, 640]), seen) == "seems_by_rim"  # hangs from it
     assert seeming_place("unknown", card + np.array([1240, 640]), seen) == "unknown"
     assert seeming_place("rim", card + np.array([820, 310]), seen) == "rim"
+    # Told to lie on a flange, far from the one that is seen, it lies on the other.
+    flange = {"flange_diameter": 90.0 * circle + [840, 180]}
+    assert seeming_place("flange", card + np.array([840, 260]), flange) == "flange"
+    assert seeming_place("flange", card + np.array([840, 960]), flange) == "other_flange"
     # A card that adjoins the opening lies on the port's own face.
     assert seeming_place("unknown", card + np.array([840, 260]), seen) == "seems_flange"
 

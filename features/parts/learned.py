@@ -78,7 +78,6 @@ class LearnedFinder:
 
     def __init__(self, model: PartModel) -> None:
         self._model = model
-        self._whole: tuple[weakref.ref[NDArray[np.uint8]], PartMaps] | None = None
         self._ahead: tuple[weakref.ref[NDArray[np.uint8]], Future[PartMaps]] | None = None
         self._beside = ThreadPoolExecutor(1)
 
@@ -130,7 +129,7 @@ class LearnedFinder:
         """What the model calls scale references; where it sees no coin at once, it looks at a large photo in pieces."""
         height, width = pixels_rgb.shape[:2]
         looks = [self._model.look(pixels_rgb)]
-        self._whole = weakref.ref(pixels_rgb), looks[0]
+        self._begin(pixels_rgb, looks[0])
         if max(height, width) > NO_FINER * PICTURE_PX and not _coins(looks[0]):
             wide, high = QUARTER * width, QUARTER * height
             corners = [(left, top) for top in (0.0, height - high) for left in (0.0, width - wide)]
@@ -147,14 +146,16 @@ class LearnedFinder:
 
     def look_ahead(self, pixels_rgb: NDArray[np.uint8]) -> None:
         """Begin to look for the pump: the look that `find` will wait for."""
-        self._ahead = weakref.ref(pixels_rgb), self._beside.submit(look_at_pump, self._model, pixels_rgb)
+        self._begin(pixels_rgb)
+
+    def _begin(self, pixels_rgb: NDArray[np.uint8], whole: PartMaps | None = None) -> None:
+        """Begin to look for the pump, by a look at all of the photo where one was taken."""
+        self._ahead = weakref.ref(pixels_rgb), self._beside.submit(look_at_pump, self._model, pixels_rgb, whole)
 
     def _maps_of_pump(self, pixels_rgb: NDArray[np.uint8]) -> PartMaps:
-        """The look begun ahead; else by the full look at all of this photo, if references were looked for in it."""
         if self._ahead is not None and self._ahead[0]() is pixels_rgb:
             return self._ahead[1].result()
-        seen = self._whole is not None and self._whole[0]() is pixels_rgb
-        return look_at_pump(self._model, pixels_rgb, self._whole[1] if self._whole and seen else None)
+        return look_at_pump(self._model, pixels_rgb)
 
     def _subject(self, question: PartQuestion, maps: PartMaps, part: RoundPart | None) -> Subject | None:
         return None if part is None else closely(self._model, question.pixels_rgb, maps, part)

@@ -306,5 +306,7 @@ def uncovered(question: PartQuestion, rim_px: Array) -> NDArray[np.bool_]:
     for outline in question.keep_out_px:
         middle = np.mean(outline, axis=0)
         polygon = np.asarray(middle + MARGIN * (outline - middle), np.float32).reshape(-1, 1, 2)
-        free &= np.array([cv2.pointPolygonTest(polygon, (float(x), float(y)), False) < 0 for x, y in rim_px])
+        low, high = polygon.min(axis=(0, 1)), polygon.max(axis=(0, 1))
+        for place in np.flatnonzero(free & ((rim_px >= low) & (rim_px <= high)).all(axis=1)).tolist():
+            free[place] = cv2.pointPolygonTest(polygon, rim_px[place].tolist(), False) < 0
     return free

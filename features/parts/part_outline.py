@@ -65,19 +65,15 @@ def border_places(maps: PartMaps, part: RoundPart) -> Array:
     inside = ((cells >= 0) & (cells <= [columns - 1, rows - 1])).all(axis=2)
     mine = np.where(inside, cv2.remap(own, cells[..., 0], cells[..., 1], cv2.INTER_LINEAR), np.nan)
     over = np.where(inside, cv2.remap(hiding, cells[..., 0], cells[..., 1], cv2.INTER_LINEAR), np.nan)
-    found = []
-    for k in range(RAYS):
-        falls = np.flatnonzero((mine[k, :-1] >= 0.5) & (mine[k, 1:] < 0.5))
-        if not len(falls):
-            continue
-        at = int(falls[-1])
-        beyond = min(at + 3, steps - 1)
-        # A border against something that lies over the part, or against the picture's edge, is not the part's.
-        if not np.isfinite(over[k, beyond]) or over[k, beyond] > 0.35 or over[k, at] > 0.35:
-            continue
-        between = (mine[k, at] - 0.5) / max(float(mine[k, at] - mine[k, at + 1]), 1e-6)
-        found.append((reach[at] + between * (reach[1] - reach[0])) * unit[k])
-    return np.array(found, float).reshape(-1, 2)
+    falls = (mine[:, :-1] >= 0.5) & (mine[:, 1:] < 0.5)
+    rays, last = np.arange(RAYS), steps - 2 - np.argmax(falls[:, ::-1], axis=1)
+    # A border against something that lies over the part, or against the picture's edge, is not the part's.
+    beyond = over[rays, np.minimum(last + 3, steps - 1)]
+    own_border = falls.any(axis=1) & np.isfinite(beyond) & ~(beyond > 0.35) & ~(over[rays, last] > 0.35)
+    rays, last = rays[own_border], last[own_border]
+    inner, outer = mine[rays, last], mine[rays, last + 1]
+    between = (inner - 0.5) / np.maximum(inner - outer, 1e-6)
+    return np.asarray((reach[last] + between * (reach[1] - reach[0]))[:, None] * unit[rays], float)
 
 
 def border_px(maps: PartMaps, part: RoundPart) -> Array:

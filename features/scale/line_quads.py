@@ -161,11 +161,11 @@ def _closed_chains(segments: Array, least_side: float) -> tuple[Array, Array]:
         if len(chains) > _MOST_CHAINS:
             break
         for second in _ones(linked_to[first], 0):
-            for third in _ones(linked_to[second] & parallel_to[first], first + 1)[:12]:
+            for third in _ones(linked_to[second] & parallel_to[first], first + 1, 12):
                 closing = linked_to[third] & linked_to[first] & parallel_to[second]
                 if not closing:
                     chains.append((first, second, third, -1))
-                chains += [(first, second, third, fourth) for fourth in _ones(closing, second + 1)[:6]]
+                chains += [(first, second, third, fourth) for fourth in _ones(closing, second + 1, 6)]
     if not chains:
         return np.zeros(0), np.zeros((0, 4, 2))
     linked = np.array(chains)
@@ -181,11 +181,11 @@ def _as_bits(matrix: NDArray[np.bool_]) -> list[int]:
     return [int.from_bytes(row.tobytes(), "little") for row in np.packbits(matrix, axis=1, bitorder="little")]
 
 
-def _ones(bits: int, first: int) -> list[int]:
-    """Which bits are set, from one on, ascending."""
-    found = []
+def _ones(bits: int, first: int, most: int = _MOST_SEGMENTS) -> list[int]:
+    """Which bits are set, from one on, ascending, at most so many."""
+    found: list[int] = []
     bits = bits >> first << first
-    while bits:
+    while bits and len(found) < most:
         lowest = bits & -bits
         found.append(lowest.bit_length() - 1)
         bits ^= lowest

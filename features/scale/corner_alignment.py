@@ -26,10 +26,12 @@ CELL_PX = 56
 HALF_SQUARES = 0.48
 """Half side of the neighborhood: it ends before the next corners' own crossings."""
 MOST_SAMPLES = 41
-BLURS_OF_SQUARE = (0.012, 0.02, 0.03, 0.045, 0.065, 0.09, 0.12)
+BLURS_OF_SQUARE = (0.012, 0.02, 0.03, 0.045, 0.065, 0.09, 0.12, 0.16, 0.21)
 """Softnesses of the print tried, as a part of a square: the photo's own lies near one of them."""
+INK, PAPER, GAMMA = 0.04, 0.85, 2.2
+"""Share of light that laser print and paper reflect (common practice), and a photo's curve (sRGB, IEC 61966-2-1)."""
 ROUNDS, ASKED_OF_BLUR = 4, 8
-FARTHEST_SQUARES = 0.08
+FARTHEST_SQUARES = 0.13
 """A corner that would move further stays: something else than the print lies there."""
 ALIKE = 0.8
 """Least correlation of a neighborhood with the print for its shift to count."""
@@ -199,6 +201,8 @@ def _print(size: CardSize, blur_of_square: float) -> _Print:
     shape = (COLUMNS * CELL_PX, ROWS * CELL_PX)
     pattern = opencv_board(size).generateImage(shape, marginSize=0)
     framed = cv2.copyMakeBorder(pattern, CELL_PX, CELL_PX, CELL_PX, CELL_PX, cv2.BORDER_CONSTANT, value=255)
-    gray = cv2.GaussianBlur(framed.astype(np.float32), (0, 0), blur_of_square * CELL_PX)
+    light = INK + (PAPER - INK) * framed.astype(np.float32) / 255.0
+    # A lens blurs light, and the photo's curve then makes more of the bright side: edges move into the black.
+    gray = 255.0 * cv2.pow(cv2.GaussianBlur(light, (0, 0), blur_of_square * CELL_PX), 1.0 / GAMMA)
     along_x, along_y = (cv2.Sobel(gray, cv2.CV_32F, *way, ksize=3) * (CELL_PX / 8.0) for way in ((1, 0), (0, 1)))
     return _Print(np.asarray(gray), np.asarray(along_x), np.asarray(along_y))

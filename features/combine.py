@@ -16,8 +16,10 @@ def says_something(length: MeasuredLength) -> bool:
     """Not so open that any pump would fit, nor of a size that no pump has: then another thing was traced."""
     if length.is_ratio_only or length.name not in LENGTH_BOUNDS_MM:
         return True
+    if length.relative_sd >= SAYS_NOTHING:
+        return False
     (low, high), (least, most) = length.interval_mm, LENGTH_BOUNDS_MM[length.name]
-    return length.relative_sd < SAYS_NOTHING and low < most and high > least
+    return low < most and high > least
 
 
 @dataclass(frozen=True, eq=False)

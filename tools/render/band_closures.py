@@ -2,8 +2,8 @@
 
 import numpy as np
 
+from tools.render.draws import between
 from tools.render.fasteners import head, nearest_size, thread_diameter
-from tools.render.free_forms import between
 from tools.render.outlines import rounded_rectangle
 from tools.render.pieces import Pieces, piece, together
 from tools.render.pump_shape import JointShape

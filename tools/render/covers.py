@@ -8,8 +8,8 @@ from collections.abc import Callable
 
 import numpy as np
 
+from tools.render.draws import between
 from tools.render.fasteners import hexagon
-from tools.render.free_forms import between
 from tools.render.free_round import free_profile
 from tools.render.outlines import Points, rounded_polyline, rounded_rectangle
 from tools.render.pieces import Pieces, piece

@@ -2,7 +2,8 @@
 
 import numpy as np
 
-from tools.render.free_forms import between, form_rng, free_body, free_course, free_outline, lofted
+from tools.render.draws import between
+from tools.render.free_forms import form_rng, free_body, free_course, free_outline, lofted
 from tools.render.outlines import Points, rounded_rectangle
 from tools.render.pump_shape import PumpShape
 from tools.render.solids import Mesh, box, drum, join, placed, pose, prism

@@ -4,12 +4,12 @@ from collections.abc import Callable
 
 import numpy as np
 
-from tools.render.free_forms import CORNERS, between, form_rng, free_outline, slab
+from tools.render.draws import Rng, between
+from tools.render.free_forms import CORNERS, form_rng, free_outline, slab
 from tools.render.outlines import Points, rounded_rectangle
 from tools.render.pump_shape import PumpShape
 from tools.render.solids import Mesh, box, cut, loft, placed, pose, prism, shifted
 
-Rng = np.random.Generator
 Drill = Callable[[Mesh, Points], Mesh]
 
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from tools.render.draws import between
 from tools.render.outlines import Points
 from tools.render.pump_shape import PumpShape
 from tools.render.solids import Mesh, loft
@@ -19,11 +20,6 @@ CORNERS = 48
 def form_rng(shape: PumpShape, part: str) -> np.random.Generator:
     """The random source of one part's form: from the shape alone, so a shape is one and the same pump."""
     return np.random.default_rng([shape.seed, zlib.crc32(part.encode())])
-
-
-def between(rng: np.random.Generator, low: float, high: float) -> float:
-    """Uniform on [low, high]."""
-    return float(rng.uniform(low, high))
 
 
 def free_outline(rng: np.random.Generator, least_power: float = 1.7, leaning: float = 0.25) -> Points:

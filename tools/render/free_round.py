@@ -5,7 +5,7 @@ What a truth is measured on stays what it is: the cover is as high as told, the 
 
 import numpy as np
 
-from tools.render.free_forms import between
+from tools.render.draws import between
 from tools.render.outlines import Points, rounded_polyline, segments_for
 
 LEAST_GAP = 0.035

@@ -7,7 +7,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from tools.render.free_forms import CORNERS, between, form_rng, free_body, free_course, free_outline, lofted, slab
+from tools.render.draws import between
+from tools.render.free_forms import CORNERS, form_rng, free_body, free_course, free_outline, lofted, slab
 from tools.render.outlines import Points, bent_path, circle, divided, rounded_rectangle
 from tools.render.pump_shape import PumpShape
 from tools.render.solids import Mesh, drum, placed, pose, prism, shifted, sweep

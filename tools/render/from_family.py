@@ -16,6 +16,7 @@ from reference_geometry.standards import find_flange, find_thread
 from tools.render import sample_parts as draw
 from tools.render.build_pump import build_pump
 from tools.render.covers import cover as build_cover
+from tools.render.draws import between
 from tools.render.fasteners import head
 from tools.render.joints import joint as build_joint
 from tools.render.joints import rim_bevel
@@ -225,7 +226,7 @@ def _ports(
         port = _threaded(family, style, basics, toward)
     else:
         port = _flanged(family, style, rng, basics, toward)
-    clock = draw.between(rng, 0.0, 2.0 * np.pi) if port.swivel else port.clock_rad
+    clock = between(rng, 0.0, 2.0 * np.pi) if port.swivel else port.clock_rad
     both = (port, replace(port, clock_rad=clock))
     mated = [
         draw.maybe_mated(rng, p, basics.chamber_mm, mated_chance, upward)
@@ -257,7 +258,7 @@ def _flanged(
     count = family.bolt_hole_count or row.bolt_hole_count
     return replace(
         port, slot_mm=slot, hole_count=count,
-        clock_rad=draw.between(rng, 0.0, 2.0 * np.pi) if swivel else np.pi / count,
+        clock_rad=between(rng, 0.0, 2.0 * np.pi) if swivel else np.pi / count,
         flange_diameter_mm=_drawn(family, "flange_diameter", rng) or row.flange_diameter_mm,
         bolt_circle_mm=_drawn(family, "bolt_circle_diameter", rng) or row.bolt_circle_diameter_mm,
         hole_mm=_drawn(family, "bolt_hole_diameter", rng) or row.bolt_hole_diameter_mm,

@@ -6,6 +6,7 @@ from typing import cast
 import numpy as np
 
 from reference_geometry.standards import BSP, FLANGE_STANDARDS, NPT, Flange, find_flange, find_thread, size_of
+from tools.render.draws import Rng, between, chance
 from tools.render.fasteners import head, nearest_size
 from tools.render.pump_shape import (
     AirShape,
@@ -17,8 +18,6 @@ from tools.render.pump_shape import (
     PortShape,
 )
 from tools.render.pump_shape_kinds import Pool, Split, is_free, pick_kind
-
-Rng = np.random.Generator
 
 CHAMBER_RANGES_MM = {
     "1/4": (70, 115), "3/8": (90, 140), "1/2": (120, 175), "3/4": (140, 200), "1": (180, 250),
@@ -51,16 +50,6 @@ class Basics:
     metal: bool
     connection: Connection
     split: Pool
-
-
-def chance(rng: Rng, probability: float) -> bool:
-    """True with this probability."""
-    return bool(rng.random() < probability)
-
-
-def between(rng: Rng, low: float, high: float) -> float:
-    """Uniform on [low, high]."""
-    return float(rng.uniform(low, high))
 
 
 def form_of(rng: Rng, *kinds: str) -> int:

@@ -6,6 +6,7 @@ import numpy as np
 
 from tools.render import sample_parts as draw
 from tools.render.build_pump import build_pump
+from tools.render.draws import between, chance
 from tools.render.layout import (
     joint_front,
     least_center_reach,
@@ -41,20 +42,20 @@ def sample_pump(rng: np.random.Generator, split: Split) -> PumpModel:
 def sample_shape(rng: np.random.Generator, split: Split) -> PumpShape:
     """The shape of `sample_pump`."""
     basics = draw.draw_basics(rng, split)
-    end = draw.chance(rng, 0.4)
+    end = chance(rng, 0.4)
     joint = draw.draw_joint(rng, basics)
     cover = draw.draw_cover(rng, basics)
     manifold = draw.draw_manifold(rng, basics, end)
     discharge, suction = _draw_ports(rng, basics, end)
-    spread = draw.between(rng, 0.27, 0.4) * basics.chamber_mm
+    spread = between(rng, 0.27, 0.4) * basics.chamber_mm
     neck_x = neck_place(joint, cover, manifold, spread)
     least = least_half_spacing(joint, manifold, drop_of(manifold))
-    half_spacing = least + draw.between(rng, 0.0, 0.06) * basics.chamber_mm
+    half_spacing = least + between(rng, 0.0, 0.06) * basics.chamber_mm
     half_port = port_half_width(discharge)
     feet = draw.draw_feet(rng, basics, neck_x)
     lift = (
         max(half_port + 1.5 * feet.thickness_mm + 2.0, top_of_run(manifold) + feet.thickness_mm + 4.0)
-        + draw.between(rng, 0.0, 0.12) * basics.chamber_mm
+        + between(rng, 0.0, 0.12) * basics.chamber_mm
     )
     air = draw.draw_air(rng, basics, joint, spread, half_spacing - half_port)
     return assemble(
@@ -101,8 +102,8 @@ def _draw_ports(rng: np.random.Generator, basics: draw.Basics, end: bool) -> tup
     """Both ports of one standard and build; they may face different ways."""
     ways = ["+x", "-x"] if end else ["-y", "-y", "+y"]
     discharge = draw.draw_port(rng, basics, str(rng.choice(ways)))
-    toward = discharge.toward if draw.chance(rng, 0.75) else str(rng.choice(ways))
-    clock = draw.between(rng, 0.0, 2.0 * np.pi) if discharge.swivel else discharge.clock_rad
+    toward = discharge.toward if chance(rng, 0.75) else str(rng.choice(ways))
+    clock = between(rng, 0.0, 2.0 * np.pi) if discharge.swivel else discharge.clock_rad
     return discharge, replace(discharge, toward=toward, clock_rad=clock)
 
 

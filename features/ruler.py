@@ -5,9 +5,10 @@ flange that is named all the same has a size of its own then, and what it was me
 """
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from features.combine import given_length, scaled_by_ruler
-from features.measured import MeasuredLength
+from features.measured import Contribution, MeasuredLength
 from features.ports import PortSize
 from reference_geometry.standards.flanges import find_flange
 
@@ -44,7 +45,8 @@ def flange_as_ruler(lengths: Sequence[MeasuredLength], ports: Sequence[PortSize]
     for ruler in _RULERS:
         if any(length.name == ruler and length.is_ratio_only for length in lengths):
             mean, spread = _size_of(ruler, nominal, ports)
-            return scaled_by_ruler(lengths, ruler, mean, spread, f"{FLANGE_SOURCE}{nominal}")
+            scaled = scaled_by_ruler(lengths, ruler, mean, spread, f"{FLANGE_SOURCE}{nominal}")
+            return tuple(_as_open_as_standards(length, nominal, ports) for length in scaled)
     return tuple(lengths)
 
 
@@ -60,8 +62,20 @@ def with_flange_known(lengths: Sequence[MeasuredLength], ports: Sequence[PortSiz
         measured = next((length for length in lengths if length.name == ruler and not length.is_ratio_only), None)
         if measured is not None and measured.relative_sd > _WELL_MEASURED:
             mean, spread = _size_of(ruler, nominal, ports)
-            return given_length(lengths, ruler, mean, spread, f"{FLANGE_SOURCE}{nominal}")
+            known = given_length(lengths, ruler, mean, spread, f"{FLANGE_SOURCE}{nominal}")
+            return tuple(_as_open_as_standards(length, nominal, ports) for length in known)
     return tuple(lengths)
+
+
+def _as_open_as_standards(length: MeasuredLength, nominal: str, ports: Sequence[PortSize]) -> MeasuredLength:
+    """A length of the flange, no surer than it is which of the standards of its nominal size it is of."""
+    if length.name not in _RULERS:
+        return length
+    lacking = _size_of(length.name, nominal, ports)[1] ** 2 - length.relative_sd**2
+    if lacking <= 0.0:
+        return length
+    doubt = Contribution("reference", f"flange_standard:{nominal}:{length.name}", lacking**0.5)
+    return replace(length, contributions=(*length.contributions, doubt))
 
 
 def _sure_size(ports: Sequence[PortSize]) -> str:

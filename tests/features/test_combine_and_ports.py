@@ -194,6 +194,17 @@ def test_a_flange_whose_size_is_sure_is_as_large_as_that_where_the_card_tells_it
     assert with_flange_known(lengths, [PortSize("ASME B16.5 Class 150", "2", 50, 0.8)]) == tuple(lengths)
 
 
+def test_a_flange_of_one_size_and_any_standard_may_be_as_wide_as_each_has_it():
+    """2 in. flanges are 152.4, 155 and 165 mm wide (ASME B16.5, JIS B2220 10K, EN 1092-1 table 8; from memory)."""
+    circle = MeasuredLength("bolt_circle_diameter", 119.0, _shared_depth()[0].contributions, ("a.jpg",))
+    shares = {"ASME B16.5 Class 150": 0.36, "JIS B2220 10K": 0.36, "EN 1092-1 PN10/16": 0.27}
+    ports = [PortSize(standard, "2", 50, share) for standard, share in shares.items()]
+    flange, *_ = with_flange_known([*_shared_depth(flange=152.4), circle], ports)
+    low, high = flange.interval_mm
+    assert low < 152.4 < 165.0 < high
+    assert flange.relative_sd < 0.05
+
+
 @pytest.mark.parametrize(
     ("value_mm", "relative_sd", "told"), [(300.0, 0.1, True), (300.0, 0.4, False), (2e3, 0.1, False)]
 )

@@ -117,8 +117,6 @@ class PhotoSurvey:
 def survey_photo(photo: Photo, request: SurveyRequest, finder: PartFinder) -> PhotoSurvey:
     """Survey one photo: find the scale, find the parts, measure each circle."""
     with threadpool_limits(limits=1, user_api="blas"):  # the matrices are small: threads would wait for each other
-        if request.scale.coin_diameter_mm is None:  # coins and pump are looked for by one look
-            finder.look_ahead(photo.pixels_rgb)
         return survey_by(find_scales(photo, request.scale, finder.references_in), photo, request, finder)
 
 

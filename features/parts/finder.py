@@ -106,10 +106,6 @@ class PartFinder(Protocol):
         """Look at one photo. Finding nothing is an ordinary answer."""
         ...
 
-    def look_ahead(self, pixels_rgb: NDArray[np.uint8]) -> None:
-        """Begin, beside other work, with what needs no answer of anybody else. `find` then takes less time."""
-        ...
-
     def references_in(self, pixels_rgb: NDArray[np.uint8]) -> ReferenceSight | None:
         """Where an upright photo shows scale references.
 

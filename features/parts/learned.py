@@ -6,7 +6,6 @@ The classical finder takes over where there is no model, and says so.
 
 import weakref
 from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -78,12 +77,11 @@ class LearnedFinder:
 
     def __init__(self, model: PartModel) -> None:
         self._model = model
-        self._ahead: tuple[weakref.ref[NDArray[np.uint8]], Future[PartMaps]] | None = None
-        self._beside = ThreadPoolExecutor(1)
+        self._whole: tuple[weakref.ref[NDArray[np.uint8]], PartMaps] | None = None
 
     def find(self, question: PartQuestion) -> PartSightings:
         """Look at one photo."""
-        maps = self._maps_of_pump(question.pixels_rgb)
+        maps = look_at_pump(self._model, question.pixels_rgb, self._whole_of(question.pixels_rgb))
         view = dict(maps.attributes["view"])
         rounds = round_parts(maps)
         doubts: tuple[Problem, ...] = ()
@@ -129,7 +127,7 @@ class LearnedFinder:
         """What the model calls scale references; where it sees no coin at once, it looks at a large photo in pieces."""
         height, width = pixels_rgb.shape[:2]
         looks = [self._model.look(pixels_rgb)]
-        self._begin(pixels_rgb, looks[0])
+        self._whole = weakref.ref(pixels_rgb), looks[0]
         if max(height, width) > NO_FINER * PICTURE_PX and not _coins(looks[0]):
             wide, high = QUARTER * width, QUARTER * height
             corners = [(left, top) for top in (0.0, height - high) for left in (0.0, width - wide)]
@@ -144,18 +142,9 @@ class LearnedFinder:
 
         return ReferenceSight(filled, (*places, *part_outlines(looks[0], "scale_reference")))
 
-    def look_ahead(self, pixels_rgb: NDArray[np.uint8]) -> None:
-        """Begin to look for the pump: the look that `find` will wait for."""
-        self._begin(pixels_rgb)
-
-    def _begin(self, pixels_rgb: NDArray[np.uint8], whole: PartMaps | None = None) -> None:
-        """Begin to look for the pump, by a look at all of the photo where one was taken."""
-        self._ahead = weakref.ref(pixels_rgb), self._beside.submit(look_at_pump, self._model, pixels_rgb, whole)
-
-    def _maps_of_pump(self, pixels_rgb: NDArray[np.uint8]) -> PartMaps:
-        if self._ahead is not None and self._ahead[0]() is pixels_rgb:
-            return self._ahead[1].result()
-        return look_at_pump(self._model, pixels_rgb)
+    def _whole_of(self, pixels_rgb: NDArray[np.uint8]) -> PartMaps | None:
+        """The full look at all of this photo, if references were looked for in it: the same look serves both."""
+        return self._whole[1] if self._whole is not None and self._whole[0]() is pixels_rgb else None
 
     def _subject(self, question: PartQuestion, maps: PartMaps, part: RoundPart | None) -> Subject | None:
         return None if part is None else closely(self._model, question.pixels_rgb, maps, part)

@@ -114,10 +114,6 @@ class RememberingFinder:
             self.seen[key] = self.finder.find(question)
         return self.seen[key]
 
-    def look_ahead(self, pixels_rgb: NDArray[np.uint8]) -> None:
-        """Asked as it is."""
-        self.finder.look_ahead(pixels_rgb)
-
     def references_in(self, pixels_rgb: NDArray[np.uint8]) -> ReferenceSight | None:
         """Asked as it is."""
         return self.finder.references_in(pixels_rgb)

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from functools import cache
+from itertools import islice
 
 import cv2
 import numpy as np
@@ -17,6 +18,8 @@ Array = NDArray[np.float64]
 
 _ENLARGED, _WORK_PX = 2.0, 2048
 """Small pictures are looked at twice as large, large ones at this size."""
+_MOST_LATTICES = 8
+"""So many are looked at; a photo without a card seldom shows one, but a perforated plate shows many."""
 _CELL_PX, _PRINT_SOFT = 12, 0.125
 """Side of a square in the straightened picture, and how soft the print is there, in squares."""
 _LEAST_LIKE, _MORE_LIKE = 1.7, 0.8
@@ -63,7 +66,7 @@ def corners_by_squares(gray: NDArray[np.uint8]) -> CornersBySquares | None:
     scale = _ENLARGED if longest <= _WORK_PX else _WORK_PX / longest
     picture = _resized(gray, scale)
     for window_px, share in LOOKS:
-        for squares, center in find_lattices(dark_blots(picture, window_px, share)):
+        for squares, center in islice(find_lattices(dark_blots(picture, window_px, share)), _MOST_LATTICES):
             place = _surely(_places(picture, squares, center))
             found = None if place is None else _corners_at(gray, picture, scale, place)
             if found is not None:

@@ -34,25 +34,37 @@ ALIKE = 2.5
 """Neighbors' areas differ less."""
 NEAR = 0.25
 """How far from where it is expected, in steps of the lattice, a neighbor may lie."""
-LEAST_SQUARES = 6
-"""Of 18; fewer dark things in a row are seen on many a machine."""
+LEAST_SQUARES, MOST_SQUARES = 6, 24
+"""Of 18; fewer dark things in a row are seen on many a machine, and more are a floor's or a grating's."""
+MOST_BLOTS, MOST_TRIES = 2000, 4000
+"""So many dark things, the largest, are asked for their neighbors, and so many pairs of neighbors are tried: a picture
+full of grains is given up."""
+NEAREST = 32
+"""Among so many nearest ones neighbors are looked for."""
 FARTHEST, SCATTER = 0.36, 0.12
 """How far from a plane's lattice a square's middle may lie, and half of them together, in squares."""
 LONGEST = 1.0
 """How much longer than wide a square may be in the lattice's plane (logarithm): blur and shadows run into it."""
 MOST_ON_CARD = 0.8
 """Least share of the squares that lie on the card; another dark thing may look like its neighbor."""
-_STEPS = ((1, 0), (-1, 0), (0, 1), (0, -1), (1, 1), (1, -1), (-1, 1), (-1, -1))
+_STEPS = np.array([(1, 0), (-1, 0), (0, 1), (0, -1), (1, 1), (1, -1), (-1, 1), (-1, -1)], float)
 """To the four neighbors, and past a covered one to those that share a row or a column."""
 
 
 @dataclass(frozen=True, eq=False)
 class Blots:
-    """Dark things: centers (N, 2), how their dark is spread (N, 2, 2) as of a square with its sides, areas (N,)."""
+    """Dark things, the largest first.
+
+    Attributes:
+        center: (N, 2); area: (N,).
+        spread: (N, 2, 2) how their dark is spread, as of a square with its sides.
+        near: (N, K) the nearest others of each, by index.
+    """
 
     center: Array
     spread: Array
     area: Array
+    near: NDArray[np.int64]
 
 
 def dark_blots(picture: NDArray[np.uint8], window_px: int, share: float) -> Blots:
@@ -61,14 +73,22 @@ def dark_blots(picture: NDArray[np.uint8], window_px: int, share: float) -> Blot
     level = cv2.convertScaleAbs(mean, alpha=1.0 - share, beta=-DARKER)
     dark = cv2.compare(picture, level, cv2.CMP_LT)
     apart = cv2.erode(dark, np.ones((2 * DETACH_PX + 1,) * 2, np.uint8))
-    told = [
-        one for outline in cv2.findContours(apart, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)[0]
-        if 2 * (SMALLEST_PX - 2 * DETACH_PX) < len(outline) < 4 * LARGEST_PX and (one := _blot(outline)) is not None
-    ]  # fmt: skip
-    return Blots(
-        np.array([t[0] for t in told]).reshape(-1, 2), np.array([t[1] for t in told]).reshape(-1, 2, 2),
-        np.array([t[2] for t in told]),
-    )  # fmt: skip
+    outlines = cv2.findContours(apart, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)[0]
+    sized = [one for one in outlines if 2 * (SMALLEST_PX - 2 * DETACH_PX) < len(one) < 4 * LARGEST_PX]
+    largest = sorted(sized, key=len, reverse=True)[:MOST_BLOTS]
+    told = [one for one in map(_blot, largest) if one is not None]
+    center = np.array([one[0] for one in told]).reshape(-1, 2)
+    spread = np.array([one[1] for one in told]).reshape(-1, 2, 2)
+    return Blots(center, spread, np.array([one[2] for one in told]), _nearest(center))
+
+
+def _nearest(center: Array) -> NDArray[np.int64]:
+    """(N, K) the nearest others of each of the centers (N, 2)."""
+    x, y = center.astype(np.float32).T
+    apart = np.square(x[:, None] - x) + np.square(y[:, None] - y)
+    np.fill_diagonal(apart, np.inf)
+    count = min(NEAREST, max(len(center) - 1, 0))
+    return np.argpartition(apart, max(count - 1, 0), axis=1)[:, :count]
 
 
 def _blot(outline: MatLike) -> tuple[Array, Array, float] | None:
@@ -97,20 +117,22 @@ def find_lattices(blots: Blots) -> Iterator[tuple[Array, Array]]:
         the right of rows as a reader of the card sees them, up to turns by 90 degrees.
     """
     taken: set[int] = set()
+    tries = 0
     for seed in range(len(blots.center)):
         if seed in taken:
             continue
         best: dict[tuple[int, int], int] = {}
         for steps in _frames(blots, seed):
-            places = _grown(blots, seed, steps)
-            if len(places) > len(best):
-                best = places
+            best = max(best, _grown(blots, seed, steps), key=len)
+            tries += 1
             if len(best) >= LEAST_SQUARES:
                 break
+        if tries > MOST_TRIES:
+            return
         if len(best) < LEAST_SQUARES:
             continue
         taken |= set(best.values())
-        lattice = _as_squares(blots, best)
+        lattice = _as_squares(blots, best) if len(best) <= MOST_SQUARES else None
         if lattice is not None:
             yield lattice
 
@@ -118,46 +140,46 @@ def find_lattices(blots: Blots) -> Iterator[tuple[Array, Array]]:
 def _frames(blots: Blots, seed: int) -> Iterator[Array]:
     """(2, 2) steps, as columns, to two neighbors of a dark thing that lie as a square's do."""
     white = np.linalg.inv(np.linalg.cholesky(12.0 * blots.spread[seed]))
-    away = (blots.center - blots.center[seed]) @ white.T
+    others = blots.near[seed]
+    away = (blots.center[others] - blots.center[seed]) @ white.T
     far = np.hypot(away[:, 0], away[:, 1])
-    ratio = blots.area / blots.area[seed]
+    ratio = blots.area[others] / blots.area[seed]
     near = np.flatnonzero((far > NEIGHBOR[0]) & (far < NEIGHBOR[1]) & (ratio < ALIKE) & (ratio > 1.0 / ALIKE))
     near = near[np.argsort(np.abs(far[near] - np.sqrt(2.0)))][:8]
     for k, i in enumerate(near):
         for j in near[:k]:
             cosine = float(away[i] @ away[j]) / (far[i] * far[j])
             if abs(cosine) < 0.5 and 0.6 < far[i] / far[j] < 1.67:
-                yield np.column_stack([blots.center[i], blots.center[j]]) - blots.center[seed][:, None]
+                yield (blots.center[others[[i, j]]] - blots.center[seed]).T
 
 
 def _grown(blots: Blots, seed: int, steps: Array) -> dict[tuple[int, int], int]:
-    """Dark things linked to a seed step by step: place from the seed -> index."""
+    """Dark things linked to a seed step by step, until they are too many for a card: place from the seed -> index."""
     places, frames, used = {(0, 0): seed}, {(0, 0): steps}, {seed}
     queue = [(0, 0)]
-    while queue:
+    while queue and len(places) <= MOST_SQUARES:
         here = queue.pop(0)
-        frame, at = frames[here], blots.center[places[here]]
-        ahead = (blots.center - at) @ np.linalg.inv(frame).T
-        area = blots.area[places[here]]
-        for step in _STEPS:
-            place = (here[0] + step[0], here[1] + step[1])
-            if place in places or max(abs(place[0]), abs(place[1])) > COLUMNS:
+        frame, index = frames[here], places[here]
+        others = blots.near[index]
+        away = blots.center[others] - blots.center[index]
+        ahead = away @ np.linalg.inv(frame).T
+        ratio = blots.area[others] / blots.area[index]
+        off = np.abs(ahead - _STEPS[:, None]).max(axis=2)
+        off[:, (ratio > ALIKE) | (ratio < 1.0 / ALIKE)] = np.inf
+        for step, miss, found in zip(_STEPS, off.min(axis=1), np.argmin(off, axis=1), strict=True):
+            place = (here[0] + int(step[0]), here[1] + int(step[1]))
+            known = place in places or max(abs(place[0]), abs(place[1])) > COLUMNS
+            if known or miss > NEAR or int(others[found]) in used:
                 continue
-            off = np.abs(ahead - step).max(axis=1)
-            found = int(np.argmin(off))
-            if off[found] > NEAR or found in used or not 1 / ALIKE < blots.area[found] / area < ALIKE:
-                continue
-            places[place], frames[place] = found, _corrected(frame, step, blots.center[found] - at)
-            used.add(found)
+            places[place], frames[place] = int(others[found]), _corrected(frame, step, away[found])
+            used.add(places[place])
             queue.append(place)
     return places
 
 
-def _corrected(frame: Array, step: tuple[int, int], moved: Array) -> Array:
+def _corrected(frame: Array, step: Array, moved: Array) -> Array:
     """The steps (2, 2) by which a known step leads to where a neighbor was found."""
-    along = np.array(step, float)
-    miss = moved - frame @ along
-    corrected = frame + np.outer(miss, along) / float(along @ along)
+    corrected = frame + np.outer(moved - frame @ step, step) / float(step @ step)
     return np.asarray(corrected if np.linalg.det(corrected) * np.linalg.det(frame) > 0 else frame)
 
 
@@ -171,6 +193,8 @@ def _as_squares(blots: Blots, places: dict[tuple[int, int], int]) -> tuple[Array
         return None
     slopes = np.array([homography_jacobian(fit.px_from_mm, square) for square in squares])
     areas = np.linalg.det(slopes)
+    if not (np.isfinite(areas).all() and areas.min() * areas.max() > 0.0):  # no plane is seen folded
+        return None
     upright = np.linalg.inv(slopes) @ spread @ np.swapaxes(np.linalg.inv(slopes), 1, 2)
     longer = 0.5 * np.ptp(np.log(np.linalg.eigvalsh(upright)), axis=1)
     off = np.linalg.norm(fit.residuals_px, axis=1) / np.sqrt(np.abs(areas))

@@ -3,6 +3,8 @@
 Truth is drawn by `features.scale.artificial`; the real chessboards are those of OpenCV's samples.
 """
 
+import time
+
 import cv2
 import numpy as np
 import pytest
@@ -106,6 +108,15 @@ def test_boards_of_other_dictionaries_and_plain_ones_are_no_cards():
     assert corners_by_squares(gray) is not None
     for name in (cv2.aruco.DICT_6X6_250, cv2.aruco.DICT_4X4_50, cv2.aruco.DICT_5X5_1000, None):
         assert corners_by_squares(_foreign_board(name)) is None
+
+
+def test_a_floor_of_thousands_of_squares_is_given_up_soon():
+    """Without bounds on what is tried such a picture took minutes."""
+    y, x = np.indices((900, 1200))
+    start = time.process_time()
+    for dark in ((x // 9 + y // 9) % 2 == 0, np.hypot(x % 11 - 5, y % 11 - 5) < 4):
+        assert corners_by_squares(np.where(dark, np.uint8(20), np.uint8(200))) is None
+    assert time.process_time() - start < 15.0
 
 
 def _foreign_board(dictionary: int | None):

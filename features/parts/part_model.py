@@ -7,8 +7,8 @@ either file there is no model, which is an ordinary answer: the classical finder
 import hashlib
 import json
 import os
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from functools import cached_property, lru_cache
 from pathlib import Path
 from typing import Any, Literal
@@ -117,11 +117,14 @@ class Calibration:
         surest: attribute -> how often the model was right where it was surest, on pumps unlike those it learned from;
             no single photo is believed more than that. 1 where not named.
         pump_offset: log odds of one look at which one photo in a thousand of a pump would be taken for something else.
+        leanings: attribute -> logarithm of how many times too often the model tells each of its values, none where not
+            named.
     """
 
     temperatures: Mapping[str, float]
     surest: Mapping[str, float]
     pump_offset: float
+    leanings: Mapping[str, Sequence[float]] = field(default_factory=dict)
 
 
 class PartModel:
@@ -184,6 +187,7 @@ def calibrated(logits: Floats, calibration: Calibration) -> dict[str, dict[str, 
 def calibrated_one(name: str, logits: NDArray[Any], calibration: Calibration) -> NDArray[np.float64]:
     """(V,) probabilities of one attribute's values from its logits."""
     row = logits.astype(float) / calibration.temperatures.get(name, 1.0)
+    row -= np.asarray(calibration.leanings.get(name, 0.0), float)
     if name == "pump":
         row[ATTRIBUTES["pump"].index("yes")] -= calibration.pump_offset
     share = np.exp(row - row.max())
@@ -212,7 +216,9 @@ def load_part_model(model_file: Path = MODEL_FILE, card_file: Path = CARD_FILE) 
     # Waiting threads that spin would take the cores from the edge finder.
     options.add_session_config_entry("session.intra_op.allow_spinning", "0")
     session = onnxruntime.InferenceSession(content, options, providers=["CPUExecutionProvider"])
-    calibration = Calibration(card["temperatures"], card.get("surest", {}), float(card.get("pump_offset", 0.0)))
+    calibration = Calibration(
+        card["temperatures"], card.get("surest", {}), float(card.get("pump_offset", 0.0)), card.get("leanings", {})
+    )
     return PartModel(session, calibration)
 
 

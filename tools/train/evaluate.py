@@ -16,7 +16,8 @@ from typing import Annotated, Any
 import numpy as np
 import typer
 from numpy.typing import NDArray
-from scipy.optimize import minimize_scalar
+from scipy.optimize import minimize
+from scipy.special import logsumexp
 
 from features.parts.closer_look import OF_BOTH_LOOKS
 from features.parts.part_model import (
@@ -34,20 +35,37 @@ from tools.train.pack import Packed
 Floats = NDArray[np.float64]
 USUAL_PUMP_ODDS = 6.0
 """Log odds by both looks that the middle one of photos of pumps is told with."""
+LEANING_SD = 1.0
+"""Usual leaning, so that an attribute that is nearly always right gets none from the few photos where it is not."""
 MOST = 0.995
 """Some hundred photos cannot show that the model is never wrong."""
 
 
-def temperature_of(probabilities: Floats, truth: NDArray[np.int64]) -> float:
-    """The temperature with the least log loss on (N, V) probabilities told at temperature 1 and (N,) true values."""
+def scaling_of(probabilities: Floats, truth: NDArray[np.int64], leans: bool) -> tuple[float, Floats]:
+    """What makes probabilities told without calibration true: Platt's scaling, for any number of values.
+
+    Args:
+        probabilities: (N, V) as told; truth: (N,) true values.
+        leans: whether the model may tell some values too often.
+
+    Returns:
+        The temperature, and (V,) the leanings, 0 in the mean, with the least log loss.
+    """
     logs = np.log(np.clip(probabilities, 1e-9, 1.0))
+    count = logs.shape[1]
 
-    def loss(log_temperature: float) -> float:
-        scaled = logs / np.exp(log_temperature)
-        scaled -= np.log(np.exp(scaled).sum(axis=1, keepdims=True))
-        return float(-scaled[np.arange(len(truth)), truth].mean())
+    def unpacked(free: Floats) -> tuple[float, Floats]:
+        leanings = np.append(free[1:], -free[1:].sum()) if leans else np.zeros(count)
+        return float(np.exp(free[0])), leanings
 
-    return float(np.exp(minimize_scalar(loss, bounds=(-1.5, 2.0), method="bounded").x))
+    def loss(free: Floats) -> float:
+        temperature, leanings = unpacked(free)
+        row = logs / temperature - leanings
+        told = row[np.arange(len(truth)), truth] - logsumexp(row, axis=1)
+        return float(-told.sum() + 0.5 * (leanings**2).sum() / LEANING_SD**2)
+
+    bounds = [(-1.5, 2.0), *[(-3.0, 3.0)] * (count - 1 if leans else 0)]
+    return unpacked(minimize(loss, np.zeros(len(bounds)), bounds=bounds, method="L-BFGS-B").x)
 
 
 def main(
@@ -59,7 +77,7 @@ def main(
     """Calibrate, judge, write both into the card."""
     told: dict[str, Any] = json.loads(card.read_text(encoding="utf-8"))
     told["sha256"] = hashlib.sha256(model.read_bytes()).hexdigest()
-    told["temperatures"], told["surest"], told["pump_offset"] = {}, {}, 0.0
+    told["temperatures"], told["surest"], told["pump_offset"], told["leanings"] = {}, {}, 0.0, {}
     _write(card, told)
     load_part_model.cache_clear()
     known, unlike = (judge_all(_model(model, card), path) for path in (val, test))
@@ -67,6 +85,7 @@ def main(
     whole = fitted(known, unlike)
     told["temperatures"], told["surest"] = dict(whole.temperatures), dict(whole.surest)
     told["pump_offset"] = whole.pump_offset
+    told["leanings"] = dict(whole.leanings)
     told["test"] = {"photos": len(unlike), **figures.as_json()}
     told["confusion"] = confusion_tables(figures)
     _write(card, told)
@@ -87,7 +106,13 @@ def fitted(known: Sequence[JudgedPhoto], unlike: Sequence[JudgedPhoto]) -> Calib
     """
     judged = [*known, *unlike]
     pump, offset = pump_bound(judged)
-    return Calibration({**temperatures(judged), "pump": pump}, right_when_sure(unlike), offset)
+    found = scalings(judged)
+    return Calibration(
+        {name: round(temperature, 4) for name, (temperature, _) in found.items()} | {"pump": pump},
+        right_when_sure(unlike),
+        offset,
+        {name: leanings.round(4).tolist() for name, (_, leanings) in found.items() if leanings.any()},
+    )
 
 
 def judged_by_the_other_half(known: Sequence[JudgedPhoto], unlike: Sequence[JudgedPhoto]) -> list[JudgedPhoto]:
@@ -111,13 +136,14 @@ def _calibrated(photo: JudgedPhoto, calibration: Calibration) -> JudgedPhoto:
     return replace(photo, attributes=told)
 
 
-def temperatures(judged: Sequence[JudgedPhoto]) -> dict[str, float]:
-    """A temperature per attribute, from photos that show it."""
+def scalings(judged: Sequence[JudgedPhoto]) -> dict[str, tuple[float, Floats]]:
+    """Temperature and leanings per attribute, from photos that show it."""
     found = {}
     for name in ATTRIBUTES:
         shares, truth = told_where_seen(judged, name)
         if name != "pump" and len(truth):
-            found[name] = round(temperature_of(shares, truth), 4)
+            # What two looks tell together would be set upright twice.
+            found[name] = scaling_of(shares, truth, leans=name not in OF_BOTH_LOOKS)
     return found
 
 

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from features.circle_fit import fit_circle
 from features.circle_in_photos import SeenCircle
@@ -22,6 +23,7 @@ from features.placement import (
     FACE_FLATNESS_DEG,
     FACES_ANY_WAY_DEG,
     FLANGE_FACE_LENGTHS,
+    ON_A_FACE,
     ON_THE_FACE,
     RIM,
     UNSCALED_PRIOR,
@@ -38,6 +40,8 @@ from features.reference_fit import middle_of
 from features.scale.reference import ScaleReference
 from features.standing_circle import standing_prior
 from features.which_edge import with_edge_doubt
+
+Array = NDArray[np.float64]
 
 _SAME_COST = 5.0
 """Poses whose sums of squares differ by less than this (about 3 standard deviations) both stay possible."""
@@ -94,11 +98,10 @@ def measure_circles(
     measured: Sequence[MeasuredCircle]
     if reference is None or not poses:
         measured = _without_scale(photo, circles)
-    elif card_at == "floor" or (card_at == "unknown" and seems_on_floor(reference, poses)):
+    elif lies_on_floor(reference, poses, circles, card_at):
         measured = _by_floor(photo, circles, poses, reference, port_level)
     else:
-        edges = {found.sighting.name: found.sighting.points_px for found in circles}
-        place = seeming_place(card_at, reference.outline_px, edges)
+        place = seeming_place(card_at, reference.outline_px, _edges_of(circles))
         if reference.is_circle:
             measured = _by_coin(photo, circles, poses[0], reference, place)
         else:
@@ -106,6 +109,23 @@ def measure_circles(
     flanged = any(found.sighting.name == RIM for found in circles)
     doubted = (replace(circle, length=with_edge_doubt(circle.length, flanged)) for circle in measured)
     return tuple(circle for circle in doubted if says_something(circle.length))
+
+
+def lies_on_floor(
+    reference: ScaleReference, poses: Sequence[PlanePose], circles: Sequence[FoundCircle], card_at: CardAt
+) -> bool:
+    """Whether a reference lies on the floor: as told, or as it leans where it is seen on no face of the pump.
+
+    A card on a face that looks up leans as the floor does; before a face the floor is never seen.
+    """
+    if card_at != "unknown":
+        return card_at == "floor"
+    on_a_face = seeming_place("unknown", reference.outline_px, _edges_of(circles)) in ON_A_FACE
+    return not on_a_face and seems_on_floor(reference, poses)
+
+
+def _edges_of(circles: Sequence[FoundCircle]) -> dict[str, Array]:
+    return {found.sighting.name: found.sighting.points_px for found in circles}
 
 
 def _center_px(photo: Photo) -> tuple[float, float]:

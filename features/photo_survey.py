@@ -12,7 +12,7 @@ from threadpoolctl import threadpool_limits
 from features.camera import Camera
 from features.circle_in_photos import SeenCircle
 from features.floor import seems_on_floor
-from features.measure_circles import MeasuredCircle, measure_circles
+from features.measure_circles import MeasuredCircle, lies_on_floor, measure_circles
 from features.measured import AttributeEvidence, MeasuredLength
 from features.parts.finder import FoundCircle, LookAt, PartFinder, PartQuestion, PartSightings
 from features.photo import Photo
@@ -123,12 +123,14 @@ def survey_photo(photo: Photo, request: SurveyRequest, finder: PartFinder) -> Ph
 def survey_by(finding: ScaleFinding, photo: Photo, request: SurveyRequest, finder: PartFinder) -> PhotoSurvey:
     """Survey one photo by the scale references that were found in it: find the parts, measure each circle."""
     reference, poses, unusable = _placed(finding.references, photo)
-    unsaid = request.card_at == "unknown" and reference is not None and seems_on_floor(reference, poses)
-    card_at: CardAt = "floor" if unsaid else request.card_at
-    question = _question(photo, poses, reference, finding.references, card_at, request)
+    seems = request.card_at == "unknown" and reference is not None and seems_on_floor(reference, poses)
+    expected: CardAt = "floor" if seems else request.card_at
+    question = _question(photo, poses, reference, finding.references, expected, request)
     with ThreadPoolExecutor(1) as beside:
         blurred = beside.submit(blur_problems, photo.gray)
         sightings = finder.find(question)
+    unsaid = seems and reference is not None and lies_on_floor(reference, poses, sightings.circles, "unknown")
+    card_at: CardAt = "floor" if unsaid else request.card_at
     measured = measure_circles(photo, sightings.circles, poses, reference, card_at, sightings.port_level)
     spans, unsure = _spans(photo, question, sightings, measured, reference, card_at)
     problems = [*photo.problems, *blurred.result(), *finding.problems, *unusable, *sightings.problems]

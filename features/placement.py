@@ -127,6 +127,10 @@ _PORT_SIDE_DEG = 35.0
 there lies on a port or its neck, up to half the joint's diameter in front of it."""
 
 
+ON_A_FACE: tuple[Place, ...] = ("seems_flange", "seems_cover")
+"""Seeming places before a face of the pump."""
+
+
 def seeming_place(card_at: CardAt, outline_px: Array, edges_px: Mapping[str, Array]) -> Place:
     """The place of the reference as told; where it was not, as it seems by what it is seen on.
 

@@ -9,7 +9,7 @@ from features.camera import Camera, rotation_from_vector
 from features.circle_in_photos import circle_of_photos
 from features.circle_in_space import CircleSighting
 from features.floor import lies_as_floor, measure_by_floor
-from features.measure_circles import measure_circles
+from features.measure_circles import lies_on_floor, measure_circles
 from features.parts.finder import FoundCircle
 from features.photo import FocalPrior, Photo
 from features.plane_pose import PlanePose, plane_poses
@@ -154,3 +154,23 @@ def test_a_face_seen_from_above_leans_the_other_way_than_a_floor(leans_deg, floo
     """Seen from above a face's normal points down in the picture, a floor's up: turns about the picture's x axis."""
     turn = rotation_from_vector(np.array([-np.radians(leans_deg), 0.0, 0.0]))
     assert lies_as_floor(PlanePose(turn, np.array([0.0, 0.0, 800.0]), FOCAL, 0.0), np.zeros(2)) == floor
+
+
+def test_a_card_seen_on_a_flange_that_looks_up_is_not_taken_for_one_on_the_floor():
+    """It leans as one on the floor does; but before a flange no floor is seen, and the flange has the card's depth."""
+    random = np.random.default_rng(7)
+    middle, diameter_mm = FOOT - 300.0 * DOWN, 185.0
+    angle = np.linspace(0, 2 * np.pi, 120, endpoint=False)[:, None]
+    rim = CAMERA.project(middle + 0.5 * diameter_mm * (np.cos(angle) * ASIDE + np.sin(angle) * AHEAD))
+    flange = CircleSighting("flange_diameter", "a.jpg", rim + random.normal(0, 0.3, (120, 2)))
+    reference = card(middle - 40 * ASIDE + 20 * AHEAD)
+    poses = plane_poses(reference, PHOTO)
+    found = [FoundCircle(flange, 1.0, 0.3)]
+    assert lies_on_floor(reference, poses, [], "unknown")
+    assert not lies_on_floor(reference, poses, found, "unknown")
+    (untold,) = measure_circles(PHOTO, found, poses, reference, "unknown")
+    off = abs(np.log(untold.length.value_mm / diameter_mm))
+    assert 1e-6 < off < 0.01
+    assert off < 2 * untold.length.relative_sd
+    beside = card(middle - 350 * ASIDE)
+    assert lies_on_floor(beside, plane_poses(beside, PHOTO), found, "unknown")

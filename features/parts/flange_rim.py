@@ -56,6 +56,8 @@ SAME_LEAN = float(np.cos(np.radians(4.0)))
 """Cosine of the angle within which two planes of a flange's own circles are looked at as one."""
 INNER, MATED = 0.7, 0.4
 """How much of a flange's middle, as a share of its radius, is looked at, and what share of that a companion fills."""
+OPEN = 0.5
+"""What share of a mouth's outline an opening fills at least."""
 PLAIN = 0.6
 """Evidence of a rim with its holes that is plain enough to ask no other outline of it; under a slant that a reference
 tells all outlines lead to the same rim."""
@@ -107,6 +109,11 @@ class _Candidate:
 def is_mated(maps: PartMaps, flange: RoundPart) -> bool:
     """Whether another flange or a pipe's end lies over a flange's face as the maps show it."""
     return share_inside(maps, "companion", flange.outline_px(40, INNER)) > MATED
+
+
+def is_pipe(maps: PartMaps, flange: RoundPart, mouth: RoundPart) -> bool:
+    """Whether what is taken for a flange's mouth is the pipe of another flange over it: no opening is seen in it."""
+    return is_mated(maps, flange) and share_inside(maps, "port_opening", mouth.outline_px(40)) < OPEN
 
 
 def _worth(ring: HoleRing | None) -> float:

@@ -17,7 +17,7 @@ from features.parts.bolt_count import CountedRing, count_ring
 from features.parts.classical import ClassicalFinder
 from features.parts.closer_look import look_at_pump
 from features.parts.finder import FoundCircle, LookAt, PartQuestion, PartSightings
-from features.parts.flange_rim import FlangeRim, is_mated, trace_flange
+from features.parts.flange_rim import FlangeRim, is_mated, is_pipe, trace_flange
 from features.parts.front_outline import front_outline
 from features.parts.learned_circles import mouth_traces, plain_mouth, told_only, trace_chamber, trace_mouth
 from features.parts.learned_evidence import chamber_count_evidence, hole_count_evidence, photo_evidence
@@ -252,6 +252,7 @@ def _with_flange(
     sightings: PartSightings, question: PartQuestion, told: Subject, rounds: Sequence[RoundPart]
 ) -> PartSightings:
     mouths = [one for one in (*round_parts(told.maps), *rounds) if one.name == "mouth"]
+    mouths = [one for one in mouths if not is_pipe(told.maps, told.part, one)]
     outlines = (told.part, *told.others)
     middle = next((m for outline in outlines for m in mouths if _amid(outline, m)), None)
     traces = {} if middle is None else {middle: mouth_traces(question, middle, told.maps)}

@@ -17,6 +17,7 @@ import pytest
 from features.parts.bolt_count import count_ring
 from features.parts.classical import ClassicalFinder
 from features.parts.closer_look import FULL_LOOK_PX2, GLANCE_PX, full_side_px, look_at_pump, pump_box
+from features.parts.flange_rim import is_pipe
 from features.parts.learned import LearnedFinder, best_finder, part_to_measure
 from features.parts.part_maps import RoundPart, part_share, point_parts, round_parts
 from features.parts.part_model import CARD_FILE, MODEL_FILE, PartMaps, PartModel, Window, load_part_model, picture_of
@@ -333,3 +334,19 @@ def test_a_full_look_costs_no_more_where_the_pump_is_square() -> None:
     for shape in ((700, 800), (3000, 4000), (5, 9000)):
         long, short = max(shape), min(shape)
         assert full_side_px(shape) ** 2 * short / long <= FULL_LOOK_PX2
+
+
+def test_the_pipe_on_a_mated_flange_is_no_mouth() -> None:
+    """A pipe seen end-on is round as an opening is; its face is another flange's, and nothing dark is in it."""
+    drawn = drawn_maps((256.0, 192.0), (120.0, 100.0), 0.0)
+    flange = RoundPart("flange", 0.9, np.array([256.0, 192.0]), np.diag([120.0, 100.0]))
+    mouth = RoundPart("mouth", 0.3, np.array([256.0, 192.0]), np.diag([40.0, 33.0]))
+    logits = drawn.parts.copy()
+    cover, companion, opening = (PART_CLASSES.index(n) for n in ("chamber_cover", "companion", "port_opening"))
+    logits[[cover, companion]] = logits[[companion, cover]]
+    assert is_pipe(replace(drawn, parts=logits), flange, mouth)
+    assert not is_pipe(drawn, flange, mouth)
+    row, column = np.mgrid[: logits.shape[1], : logits.shape[2]] * PART_STRIDE
+    seen = logits.copy()
+    seen[opening, ((column - 256) / 40) ** 2 + ((row - 192) / 33) ** 2 < 1] = 10.0
+    assert not is_pipe(replace(drawn, parts=seen), flange, mouth)

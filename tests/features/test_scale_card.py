@@ -277,12 +277,21 @@ def test_the_boards_are_those_agreed():
         assert not board.getLegacyPattern()
 
 
-def test_marker_corners_agree_with_an_independent_detector():
+@pytest.fixture
+def apriltag_detector():
+    """The AprilTag project's own detector of 36h11 tags, kept from freeing its families: it reads them again after,
+    which ends the whole process now and then.
+    """
+    detector = pytest.importorskip("pupil_apriltags").Detector(families="tag36h11", quad_decimate=1.0)
+    yield detector
+    detector.tag_families.clear()
+
+
+def test_marker_corners_agree_with_an_independent_detector(apriltag_detector):
     """pupil-apriltags and OpenCV read one picture of 36h11 tags: corners agree to 0.2 px.
 
     AprilTag puts the middle of the first pixel at (0.5, 0.5), OpenCV and this project at (0, 0).
     """
-    apriltags = pytest.importorskip("pupil_apriltags")
     dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
     page = np.full((900, 1200), 230, np.uint8)
     for i in range(6):
@@ -294,7 +303,7 @@ def test_marker_corners_agree_with_an_independent_detector():
     parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
     corners, ids, _ = cv2.aruco.ArucoDetector(dictionary, parameters).detectMarkers(page)
     ours = dict(zip(np.ravel(ids).tolist(), np.asarray(corners).reshape(-1, 4, 2), strict=True))
-    theirs = {t.tag_id: t.corners for t in apriltags.Detector(families="tag36h11", quad_decimate=1.0).detect(page)}
+    theirs = {t.tag_id: t.corners for t in apriltag_detector.detect(page)}
     assert set(ours) == set(theirs) == set(range(6))
     off = []
     for i in range(6):
@@ -368,19 +377,17 @@ def test_published_marker_corners_are_found_again(real_photos):
     assert matched >= 20
 
 
-def test_published_apriltag_corners_agree_with_two_detectors(real_photos):
+def test_published_apriltag_corners_agree_with_two_detectors(real_photos, apriltag_detector):
     """Two NASA photographs with corners published by the AprilTag project (first pixel's middle at 0.5, 0.5)."""
-    apriltags = pytest.importorskip("pupil_apriltags")
     dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
     parameters = cv2.aruco.DetectorParameters()
     parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
-    detector = apriltags.Detector(families="tag36h11", quad_decimate=1.0)
     by_opencv, by_apriltag = [], []
     for path in sorted((real_photos / "apriltag-nasa").glob("*.jpg")):
         gray = cv2.imread(str(path), cv2.IMREAD_GRAYSCALE)
         corners, _, _ = cv2.aruco.ArucoDetector(dictionary, parameters).detectMarkers(gray)
         centers = np.asarray(corners).reshape(-1, 4, 2).mean(1)
-        others = np.concatenate([tag.corners for tag in detector.detect(gray)])
+        others = np.concatenate([tag.corners for tag in apriltag_detector.detect(gray)])
         for line in path.with_suffix(".txt").read_text().splitlines():
             numbers = [float(v) for v in line.replace("(", " ").replace(")", " ").replace(",", " ").split()][1:]
             published = np.array(numbers).reshape(4, 2)

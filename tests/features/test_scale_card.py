@@ -279,8 +279,9 @@ def test_the_boards_are_those_agreed():
 
 @pytest.fixture
 def apriltag_detector():
-    """The AprilTag project's own detector of 36h11 tags, kept from freeing its families: it reads them again after,
-    which ends the whole process now and then.
+    """The AprilTag project's own detector of 36h11 tags, kept from freeing its families.
+
+    It reads them again after that, which ends the whole process now and then.
     """
     detector = pytest.importorskip("pupil_apriltags").Detector(families="tag36h11", quad_decimate=1.0)
     yield detector

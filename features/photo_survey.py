@@ -11,7 +11,6 @@ from threadpoolctl import threadpool_limits
 
 from features.camera import Camera
 from features.circle_in_photos import SeenCircle
-from features.floor import seems_on_floor
 from features.measure_circles import MeasuredCircle, lies_on_floor, measure_circles
 from features.measured import AttributeEvidence, MeasuredLength
 from features.parts.finder import FoundCircle, LookAt, PartFinder, PartQuestion, PartSightings
@@ -123,21 +122,19 @@ def survey_photo(photo: Photo, request: SurveyRequest, finder: PartFinder) -> Ph
 def survey_by(finding: ScaleFinding, photo: Photo, request: SurveyRequest, finder: PartFinder) -> PhotoSurvey:
     """Survey one photo by the scale references that were found in it: find the parts, measure each circle."""
     reference, poses, unusable = _placed(finding.references, photo)
-    seems = request.card_at == "unknown" and reference is not None and seems_on_floor(reference, poses)
-    expected: CardAt = "floor" if seems else request.card_at
+    expected = _card_at(request, reference, poses, ())
     question = _question(photo, poses, reference, finding.references, expected, request)
     with ThreadPoolExecutor(1) as beside:
         blurred = beside.submit(blur_problems, photo.gray)
         sightings = finder.find(question)
-    unsaid = seems and reference is not None and lies_on_floor(reference, poses, sightings.circles, "unknown")
-    card_at: CardAt = "floor" if unsaid else request.card_at
+    card_at = _card_at(request, reference, poses, sightings.circles)
     measured = measure_circles(photo, sightings.circles, poses, reference, card_at, sightings.port_level)
     spans, unsure = _spans(photo, question, sightings, measured, reference, card_at)
     problems = [*photo.problems, *blurred.result(), *finding.problems, *unusable, *sightings.problems]
     problems += [problem for circle in measured for problem in circle.problems]
     if reference is None:
         problems.append(Problem(NO_SCALE))
-    elif unsaid:
+    elif card_at != request.card_at:
         problems.append(Problem(REFERENCE_ON_FLOOR))
     problems += unsure
     if not measured and not spans:
@@ -217,6 +214,14 @@ def _pair(measured: Sequence[MeasuredCircle], twin: FoundCircle | None) -> tuple
     solved = replace(first.solved, length=first.length)
     told = spacing_of_pair(solved, first.found, twin)
     return () if told is None else (MeasuredSpan(*told),)
+
+
+def _card_at(
+    request: SurveyRequest, reference: ScaleReference | None, poses: Sequence[PlanePose], circles: Sequence[FoundCircle]
+) -> CardAt:
+    """Where the reference lies: as told, or on the floor where it was not told and by the circles found it does."""
+    on_floor = reference is not None and lies_on_floor(reference, poses, circles, request.card_at)
+    return "floor" if on_floor else request.card_at
 
 
 def _placed(

@@ -4,14 +4,18 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from math import isfinite
 
-LENGTH_NAMES = (
-    "chamber_diameter",
+PORT_LENGTHS = (
     "flange_diameter",
     "bolt_circle_diameter",
     "bolt_hole_diameter",
     "port_bore",
     "thread_major_diameter",
     "thread_pitch",
+)
+"""Lengths of a port."""
+LENGTH_NAMES = (
+    "chamber_diameter",
+    *PORT_LENGTHS,
     "port_spacing",
     "overall_height",
     "overall_width",

@@ -144,7 +144,8 @@ class LearnedFinder:
 
     def _whole_of(self, pixels_rgb: NDArray[np.uint8]) -> PartMaps | None:
         """The full look at all of this photo, if references were looked for in it: the same look serves both."""
-        return self._whole[1] if self._whole is not None and self._whole[0]() is pixels_rgb else None
+        whole = self._whole  # read once: another thread may look for another photo's references meanwhile
+        return whole[1] if whole is not None and whole[0]() is pixels_rgb else None
 
     def _subject(self, question: PartQuestion, maps: PartMaps, part: RoundPart | None) -> Subject | None:
         return None if part is None else closely(self._model, question.pixels_rgb, maps, part)

@@ -30,22 +30,13 @@ from identify.typed.known_values import (
     TypedLength,
     known_name,
 )
+from reference_geometry.families import PORT_LENGTHS
 
 if TYPE_CHECKING:
     from features.survey import Survey
 
 Array = NDArray[np.float64]
 
-_PORT_LENGTHS = frozenset(
-    {
-        "flange_diameter",
-        "bolt_circle_diameter",
-        "bolt_hole_diameter",
-        "port_bore",
-        "thread_major_diameter",
-        "thread_pitch",
-    }
-)
 _FLANGE_WORDS = ("flange_diameter", "bolt_circle_diameter", "bolt_hole_diameter")
 _THREAD_WORDS = ("thread_major_diameter", "thread_pitch")
 _BODY = "wetted_material"
@@ -245,7 +236,7 @@ def _implied_connection(
 
 def _port_evidence(survey: Survey | None, lengths: Sequence[MeasuredLength]) -> tuple[AttributeEvidence, ...]:
     """The survey's port table, unless lengths it was made from are compared anyway (it would count twice)."""
-    if survey is None or not survey.ports or any(length.name in _PORT_LENGTHS for length in lengths):
+    if survey is None or not survey.ports or any(length.name in PORT_LENGTHS for length in lengths):
         return ()
     likelihood = {port_word(port.standard, port.nominal_in): port.probability for port in survey.ports}
     return (AttributeEvidence("port", likelihood),)

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from identify.matching.broad_lengths import BroadLengths, fit_broad_lengths
 from identify.matching.port_dimensions import PortDimensions, all_standard_ports, standard_port
 from identify.matching.settings import ATTRIBUTE_NAMES, MatchSettings
-from reference_geometry.families import LENGTH_NAMES, Family, KnownLength
+from reference_geometry.families import LENGTH_NAMES, PORT_LENGTHS, Family, KnownLength
 
 Array = NDArray[np.float64]
 
@@ -45,16 +45,6 @@ _NEAR_ATTRIBUTES = (
     "bolt_hole_count",
     "wetted_material",
     "port",
-)
-_OF_PORT = frozenset(
-    {
-        "flange_diameter",
-        "bolt_circle_diameter",
-        "bolt_hole_diameter",
-        "port_bore",
-        "thread_major_diameter",
-        "thread_pitch",
-    }
 )
 _MOST_NEAR = 2000
 """Of how many families at most such unknown pumps are thought of; of a larger set they are the smaller a share."""
@@ -267,7 +257,10 @@ def _near_rows(families: Sequence[Family], settings: MatchSettings) -> list[tupl
     for family in chosen:
         own = _family_row(family, settings)
         lengths = {
-            name: (mm, relative * settings.loose_flange_factor if name in _OF_PORT else hypot(relative, NEAR_SPREAD))
+            name: (
+                mm,
+                relative * settings.loose_flange_factor if name in PORT_LENGTHS else hypot(relative, NEAR_SPREAD),
+            )
             for name, (mm, relative) in own.lengths.items()
         }
         attributes = {name: value for name, value in own.attributes.items() if name in _NEAR_ATTRIBUTES}

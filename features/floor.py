@@ -11,14 +11,23 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from features.camera import Camera
+from features.camera import Camera, rotation_taking_z_to
 from features.circle_fit import fit_circle
 from features.circle_in_space import CircleInSpace, CircleSighting, solve_circle
 from features.combine import SAYS_NOTHING
 from features.lenses import ByLens, lenses, over_lenses
 from features.measured import Contribution, MeasuredLength
 from features.photo import FocalPrior, Photo
-from features.placement import FACES_ANY_WAY_DEG, FLANGE_FACE_LENGTHS, PortLevel, circle_prior, flange_guess_mm
+from features.placement import (
+    FACE_FLATNESS_DEG,
+    FACE_STEP_MM,
+    FACES_ANY_WAY_DEG,
+    FLANGE_FACE_LENGTHS,
+    RIM,
+    PortLevel,
+    circle_prior,
+    flange_guess_mm,
+)
 from features.plane_pose import PlanePose, plane_poses
 from features.port_height import by_port_height
 from features.scale.reference import ScaleReference
@@ -55,7 +64,8 @@ class _Wall:
         focal: the camera as known by then.
         slant_sd_deg: how far it may lean, per axis.
         distance_errors: relative errors that its distance brings to every length.
-        joint_mm: diameter of the joint that lies in it; None where it is no plane of the pump itself.
+        joint_mm: diameter of the joint that lies in it; None where none does.
+        depth_sd_mm, tilt_sd_deg: how nearly circles lie in it, and parallel to it, where it is no joint's.
     """
 
     rotation: Array
@@ -64,6 +74,8 @@ class _Wall:
     slant_sd_deg: float
     distance_errors: tuple[Contribution, ...]
     joint_mm: float | None
+    depth_sd_mm: float = 1e-3
+    tilt_sd_deg: float = LEAN_SD_DEG
 
 
 @dataclass(frozen=True, eq=False)
@@ -148,9 +160,12 @@ def measure_by_floor(
         if standing is None
         else _wall_of(standing.solved)
     )
+    rim = next((_before_wall(photo, *one, wall) for one in circles if one[0].name == RIM), None)
+    face = wall if rim is None else _face_of(rim)
     found = [
         standing if standing is not None and joint is not None and sighting is joint[0]
-        else OnFloor(_before_wall(photo, sighting, shared_px, wall))
+        else OnFloor(rim) if rim is not None and sighting.name == RIM
+        else OnFloor(_before_wall(photo, sighting, shared_px, face if sighting.name in FLANGE_FACE_LENGTHS else wall))
         for sighting, shared_px in circles
     ]  # fmt: skip
     floor = _of_floor(reference, poses)[0] if standing is None else standing.solved.as_pose()
@@ -203,6 +218,14 @@ def _wall_of(joint: CircleInSpace) -> _Wall:
     return _Wall(joint.rotation @ frame, joint.center_in_camera_mm, focal, _SAME_FACE, errors, joint.length.value_mm)
 
 
+def _face_of(rim: CircleInSpace) -> _Wall:
+    """The plane of a flange's face as its rim tells it: a ring of four holes fits every plane."""
+    errors = tuple(part for part in rim.length.contributions if part.name != "edge")
+    focal = FocalPrior(rim.camera.focal_px, 1e-3, "exif_sensor", k1_sd=1e-3)
+    turn = rim.rotation @ rotation_taking_z_to(rim.normal)
+    return _Wall(turn, rim.center_in_camera_mm, focal, 1e-3, errors, None, FACE_STEP_MM, FACE_FLATNESS_DEG)
+
+
 def _wall_beside(
     photo: Photo, circles: Sequence[tuple[CircleSighting, float]], pose: PlanePose, reference: ScaleReference
 ) -> _Wall:
@@ -236,7 +259,7 @@ def _before_wall(photo: Photo, sighting: CircleSighting, shared_px: float, wall:
     guess_mm = flange_guess_mm(sighting.name, size_mm)
     prior = circle_prior(sighting.name, "rim", guess_mm, shared_px, wall.joint_mm)
     if wall.joint_mm is None:
-        prior = replace(prior, offset_mm=0.0, offset_sd_mm=1e-3, tilt_sd_deg=LEAN_SD_DEG)
+        prior = replace(prior, offset_mm=0.0, offset_sd_mm=wall.depth_sd_mm, tilt_sd_deg=wall.tilt_sd_deg, plane="")
     prior = replace(prior, slant_sd_deg=wall.slant_sd_deg)
     solved = solve_circle(sighting, start, None, wall.focal, _center_px(photo), prior)
     if solved.tilt_pull > _OTHER_WAY_PULL and wall.joint_mm is not None:

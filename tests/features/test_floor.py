@@ -10,6 +10,7 @@ from features.circle_in_photos import circle_of_photos
 from features.circle_in_space import CircleSighting
 from features.floor import lies_as_floor, measure_by_floor
 from features.measure_circles import lies_on_floor, measure_circles
+from features.measured import log_covariance
 from features.parts.finder import FoundCircle
 from features.photo import FocalPrior, Photo
 from features.plane_pose import PlanePose, plane_poses
@@ -97,6 +98,20 @@ def test_without_a_joint_the_card_tells_only_about_how_far_away_a_port_is():
     (flange,) = measured(circle("flange_diameter", near_the_top, 120.0, 0.0))
     assert abs(np.log(flange.length.value_mm / 120.0)) < 2 * flange.length.relative_sd
     assert 0.15 < flange.length.relative_sd < 0.45
+
+
+@pytest.mark.parametrize("turned_deg", [0.0, 25.0])
+def test_four_holes_lean_as_the_rim_about_them_does(turned_deg):
+    """Four places of a circle fit every plane: EN 1092-1 PN10/16 DN50 is 165 mm wide about a bolt circle of 125 mm."""
+    near_the_top = FOOT - 1.6 * DIAMETER_MM * DOWN
+    rim = circle("flange_diameter", near_the_top, 165.0, turned_deg)
+    ring = circle("bolt_circle_diameter", near_the_top, 125.0, turned_deg, seed=4)
+    holes = CircleSighting(ring.name, ring.photo, ring.points_px[15::30])
+    flange, bolts = (one.length for one in measured(rim, holes))
+    covariance = log_covariance([flange, bolts])
+    sd = float(np.sqrt(covariance[0, 0] + covariance[1, 1] - 2 * covariance[0, 1]))
+    off = abs(np.log(flange.value_mm / bolts.value_mm) - np.log(165.0 / 125.0))
+    assert 1e-6 < off < 2 * sd < 0.03
 
 
 def test_a_joint_seen_edge_on_does_not_spoil_the_port():

@@ -13,6 +13,7 @@ from features.camera import Camera
 from features.circle_in_photos import SeenCircle
 from features.measure_circles import MeasuredCircle, lies_on_floor, measure_circles
 from features.measured import AttributeEvidence, MeasuredLength
+from features.other_way import leaning_other_way
 from features.parts.finder import FoundCircle, LookAt, PartFinder, PartQuestion, PartSightings
 from features.photo import Photo
 from features.placement import CardAt
@@ -193,17 +194,23 @@ def _pitch_in(
 ) -> tuple[MeasuredSpan, ...]:
     """The pitch of the thread that shows inside the mouth of a port that is no flange's, if one does.
 
-    Where nothing but the mouth tells how its plane lies, the focal length counts, as well as it is known.
+    Where nothing but the mouth tells how its plane lies, the focal length counts, as well as it is known, and the wall
+    is looked for both ways that the mouth may lean.
     """
     flanged = any(one.name == "connection" and one.likelihood.get("flanged", 0.0) > 0.5 for one in sightings.attributes)
     mouth = next((circle for circle in measured if circle.found.sighting.name in MOUTHS), None)
     if flanged or mouth is None:
         return ()
-    pitch = read_pitch(gray, mouth.solved, mouth.found.coverage, focal_relative_sd, plane_sd_deg)
-    if not pitch:
+    other = None if focal_relative_sd is None else leaning_other_way(mouth.solved)
+    read = [
+        (way, pitch)
+        for way in (mouth.solved, *([other] if other else []))
+        if (pitch := read_pitch(gray, way, mouth.found.coverage, focal_relative_sd, plane_sd_deg))
+    ]
+    if not read:
         return ()
-    length = pitch_length(replace(mouth.solved, length=mouth.length), pitch)
-    return (MeasuredSpan(length, wall_line_px(mouth.solved, pitch)),)
+    way, pitch = max(read, key=lambda one: one[1].plainness)
+    return (MeasuredSpan(pitch_length(replace(way, length=mouth.length), pitch), wall_line_px(way, pitch)),)
 
 
 def _pair(measured: Sequence[MeasuredCircle], twin: FoundCircle | None) -> tuple[MeasuredSpan, ...]:

@@ -41,6 +41,10 @@ _THREAD_PRIOR = {"NPT": 0.55, "BSP": 0.45}
 _SELDOM = {"1-1/4": 0.1, "2-1/2": 0.1, "3-1/2": 0.02, "4": 0.2}
 """How often diaphragm pumps have a size, the usual ones (1/4, 3/8, 1/2, 3/4, 1, 1-1/2, 2 and 3 in.) being 1: pumps are
 built in these steps, with 4 in. the largest of some makers (common practice)."""
+_SELDOM_THREADED = {"1/4": 0.4, "3/8": 0.4, "1/2": 0.8, "3/4": 0.4, "1-1/2": 0.7, "2": 0.7, "3": 0.3}
+"""How much less often threaded ports have a size than 1 in., the size of pump that most are met of, with 1/2 in. next:
+1/4, 3/8 and 3/4 in. are some makers' steps beside these, and from 1-1/2 in. on many pumps have flanges (common
+practice)."""
 _SELDOM_FLANGED = {"1/2": 0.15, "3/4": 0.15}
 """How much less often ports of a size have flanges: pumps below 1 in. are threaded, but for a few (common practice)."""
 _RAISED_FACE = 0.04
@@ -100,6 +104,7 @@ def possible_ports(
         scored.append((flange.standard, flange.nominal_in, flange.dn, score))
     for thread in threads():
         prior = _THREAD_PRIOR[thread.standard] * threaded * _SELDOM.get(thread.nominal_in, 1.0)
+        prior *= _SELDOM_THREADED.get(thread.nominal_in, 1.0)
         scored.append((thread.standard, thread.nominal_in, thread.dn, _thread_log(thread, about_port, prior)))
     logs = np.array([s[3] for s in scored])
     weights = np.exp(logs - logs.max())
@@ -166,9 +171,20 @@ def _gaussian_log(lengths: list[MeasuredLength], table: Mapping[str, float], spr
         return unexplained
     miss = np.array([np.log(length.value_mm / table[length.name]) for length in use])
     covariance = log_covariance(use) + np.diag([spread.get(length.name, _JOINT_SPREAD) ** 2 for length in use])
-    chol = np.linalg.cholesky(covariance)
-    white = np.linalg.solve(chol, miss)
+    chol = np.asarray(np.linalg.cholesky(covariance), np.float64)
+    white = _but_for_scale(np.linalg.solve(chol, miss), chol, use)
     # A heavier tail than a Gaussian's: one wrong edge must not rule out the right port for good.
     quadratic = float(white @ white)
     tail = -0.5 * (4.0 + len(use)) * np.log1p(quadratic / 4.0)
     return float(tail - np.log(np.diag(chol)).sum() - 0.5 * len(use) * np.log(2 * np.pi)) + unexplained
+
+
+def _but_for_scale(white: Array, chol: Array, lengths: Sequence[MeasuredLength]) -> Array:
+    """Whitened misses (n,) less what an unknown scale explains: units without a meaning are nearer to no size."""
+    sources = sorted({c.source for one in lengths if one.is_ratio_only for c in one.contributions if c.name == "scale"})
+    if not sources:
+        return white
+    of_each = [{c.source for c in one.contributions} for one in lengths]
+    scales = np.array([[float(source in own) for source in sources] for own in of_each])
+    along = np.linalg.qr(np.linalg.solve(chol, scales))[0]
+    return np.asarray(white - along @ (along.T @ white))

@@ -78,6 +78,11 @@ class ThreadPitch:
     share: float
     turns: float
 
+    @property
+    def plainness(self) -> float:
+        """How much more the stripes stand out than others: of many turns chance shows so large a share less often."""
+        return float(self.share * np.sqrt(self.turns))
+
 
 @dataclass(frozen=True)
 class NoPitch:
@@ -142,7 +147,7 @@ def _read_on(wall: "_Wall", pitches: Array, rivals: bool = True) -> ThreadPitch 
     best: ThreadPitch | NoPitch = NoPitch("no stripes of one period on the wall")
     for end, shares in zip(_ENDS, _shares(wall, pitches), strict=True):
         one = _agreed(shares[shares.any(axis=1)], pitches, end - _SHALLOWEST, rivals)
-        if one and (not best or one.share * np.sqrt(one.turns) > best.share * np.sqrt(best.turns)):
+        if one and (not best or one.plainness > best.plainness):
             best = one
     return best
 

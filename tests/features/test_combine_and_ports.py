@@ -138,7 +138,7 @@ def test_a_joint_tells_which_of_the_sizes_a_badly_seen_mouth_may_be(joint_mm, no
     mouth, joint = _length("port_bore", 1.15 * major_mm, 0.3), _length("chamber_diameter", joint_mm, 0.03)
     alone, told = (possible_ports(seen, {}, {"flanged": 0.02, "threaded": 0.98}) for seen in ([mouth], [mouth, joint]))
     sure = [sum(port.probability for port in ports if port.nominal_in == nominal) for ports in (alone, told)]
-    assert 0.1 < sure[0] < sure[1] < 0.8
+    assert 0.1 < sure[0] < sure[1] < 0.92
     assert told[0].nominal_in == nominal
 
 
@@ -152,6 +152,20 @@ def test_ratios_alone_tell_whether_a_thread_is_large(joint_mm, major_mm, large):
     ports = possible_ports(lengths, {}, {"flanged": 0.02, "threaded": 0.98})
     assert (ports[0].nominal_in in ("2", "3")) == large
     assert 0.05 < ports[0].probability < 0.5
+
+
+@pytest.mark.parametrize("unit", [0.01, 1.0, 100.0])
+def test_in_units_without_a_meaning_a_lone_mouth_is_of_the_sizes_most_pumps_have(unit):
+    """As probable whatever the unit; 1 and 1/2 in. are what most pumps are built with (common practice)."""
+    threaded = {"flanged": 0.001, "threaded": 0.999}
+    ports = possible_ports([_length("port_bore", 30.0 * unit, 0.02, unscaled=True)], {}, threaded, least=0.0)
+    by_size: dict[str, float] = {}
+    for port in ports:
+        by_size[port.nominal_in] = by_size.get(port.nominal_in, 0.0) + port.probability
+    assert sorted(by_size, key=lambda size: -by_size[size])[:2] == ["1", "1/2"]
+    assert 0.1 < by_size["1"] < 0.35
+    same = possible_ports([_length("port_bore", 30.0, 0.02, unscaled=True)], {}, threaded, least=0.0)
+    assert [port.probability for port in ports] == pytest.approx([port.probability for port in same])
 
 
 def _shared_depth(flange=150.0, depth_sd=0.1):

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from features.camera import Camera, rotation_taking_z_to
 from features.circle_in_space import CircleInSpace
 from features.measured import Contribution, MeasuredLength
+from features.other_way import leaning_other_way
 from features.shared_scale import by_length_of_others
 from features.thread_pitch import NoPitch, ThreadPitch, pitch_length, read_pitch
 from features.thread_wall import TAPERED_CHANCE, of_unknown_wall, of_wall
@@ -121,3 +122,22 @@ def test_a_plain_wall_and_a_squarely_seen_mouth_have_no_pitch() -> None:
     assert isinstance(read_pitch(picture(plain, NPT_1_MM, 0.0, contrast=0.0), plain), NoPitch)
     square = mouth_at(4.0)
     assert isinstance(read_pitch(picture(square, NPT_1_MM, 0.0), square), NoPitch)
+
+
+@pytest.mark.parametrize("slant_deg", [22.0, 38.0])
+def test_a_mouth_taken_to_lean_the_other_way_shows_its_thread_less_plainly(slant_deg: float) -> None:
+    """An ellipse is a circle of either of two planes; the same pixels are asked for both outlines."""
+    true = mouth_at(slant_deg)
+    wrong = leaning_other_way(true)
+    assert wrong is not None
+    assert 1e-9 < np.abs(wrong.outline_px(90)[:, None] - true.outline_px(720)).sum(axis=2).min(axis=1).max() < 1.0
+    assert np.degrees(np.arccos(wrong.normal @ true.normal)) == pytest.approx(2 * slant_deg, abs=1.0)
+    gray = picture(true, NPT_1_MM, 1 / 32)
+    amiss = read_pitch(gray, wrong)
+    back = leaning_other_way(wrong)
+    assert back is not None
+    read = read_pitch(gray, back)
+    assert isinstance(read, ThreadPitch)
+    assert not amiss or amiss.plainness < 0.9 * read.plainness
+    assert 1e-5 < abs(np.log(read.per_radius * back.length.value_mm / 2 / NPT_1_MM)) < 0.03
+    assert leaning_other_way(mouth_at(0.0)) is None

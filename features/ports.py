@@ -51,6 +51,10 @@ _RAISED_FACE = 0.04
 """How often what was traced as a flange's rim is the edge of its raised face, where no holes told the two apart: a mild
 belief."""
 
+_MISFOUND, _MISFOUND_SD = 0.01, 1.5
+"""How often what was measured by is no such reference, another round thing taken for the coin or another card, and how
+far off, in logarithms, all lengths of the photo are then, alike (a mild belief)."""
+
 _UNEXPLAINED_LOG = -float(np.log(3.0))
 """Log density of a length a row does not have: anywhere within a factor of e^3."""
 
@@ -171,12 +175,20 @@ def _gaussian_log(lengths: list[MeasuredLength], table: Mapping[str, float], spr
         return unexplained
     miss = np.array([np.log(length.value_mm / table[length.name]) for length in use])
     covariance = log_covariance(use) + np.diag([spread.get(length.name, _JOINT_SPREAD) ** 2 for length in use])
+    alike = np.array([0.0 if length.is_ratio_only else _MISFOUND_SD for length in use])
+    found, misfound = (_tail_log(miss, one, use) for one in (covariance, covariance + np.outer(alike, alike)))
+    return float(np.logaddexp(found + log(1 - _MISFOUND), misfound + log(_MISFOUND))) + unexplained
+
+
+def _tail_log(miss: Array, covariance: Array, lengths: Sequence[MeasuredLength]) -> float:
+    """Log density of logarithms (n,) off a table row's, with a heavier tail than a Gaussian's.
+
+    One wrong edge must not rule out the right port for good.
+    """
     chol = np.asarray(np.linalg.cholesky(covariance), np.float64)
-    white = _but_for_scale(np.linalg.solve(chol, miss), chol, use)
-    # A heavier tail than a Gaussian's: one wrong edge must not rule out the right port for good.
-    quadratic = float(white @ white)
-    tail = -0.5 * (4.0 + len(use)) * np.log1p(quadratic / 4.0)
-    return float(tail - np.log(np.diag(chol)).sum() - 0.5 * len(use) * np.log(2 * np.pi)) + unexplained
+    white = _but_for_scale(np.linalg.solve(chol, miss), chol, lengths)
+    tail = -0.5 * (4.0 + len(miss)) * np.log1p(float(white @ white) / 4.0)
+    return float(tail - np.log(np.diag(chol)).sum() - 0.5 * len(miss) * np.log(2 * np.pi))
 
 
 def _but_for_scale(white: Array, chol: Array, lengths: Sequence[MeasuredLength]) -> Array:

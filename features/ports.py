@@ -186,7 +186,7 @@ def _tail_log(miss: Array, covariance: Array, lengths: Sequence[MeasuredLength])
     One wrong edge must not rule out the right port for good.
     """
     chol = np.asarray(np.linalg.cholesky(covariance), np.float64)
-    white = _but_for_scale(np.linalg.solve(chol, miss), chol, lengths)
+    white = _but_for_scale(np.asarray(np.linalg.solve(chol, miss), np.float64), chol, lengths)
     tail = -0.5 * (4.0 + len(miss)) * np.log1p(float(white @ white) / 4.0)
     return float(tail - np.log(np.diag(chol)).sum() - 0.5 * len(miss) * np.log(2 * np.pi))
 

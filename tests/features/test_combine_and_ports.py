@@ -169,7 +169,7 @@ def test_in_units_without_a_meaning_a_lone_mouth_is_of_the_sizes_most_pumps_have
 
 
 def test_a_reference_that_is_another_thing_makes_no_flange_into_a_thread():
-    """The mouth taken for a coin a quarter as wide: EN 1092-1 PN10/16 3 in. is 200 on 160 mm, its pump's joint 435 mm."""
+    """A mouth taken for a coin a quarter as wide: EN 1092-1 3 in. is 200 on 160 mm, its pump's joint some 435 mm."""
     true = (("flange_diameter", 200.0), ("bolt_circle_diameter", 160.0), ("chamber_diameter", 435.0))
     lengths = [_length(name, value / 4.3, 0.01) for name, value in true]
     best = possible_ports(lengths, {"8": 0.93, "4": 0.04}, {"flanged": 0.99, "threaded": 0.01})[0]

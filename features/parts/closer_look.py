@@ -35,7 +35,7 @@ def look_at_pump(model: PartModel, pixels_rgb: NDArray[np.uint8], whole: PartMap
     Args:
         model: looks twice.
         pixels_rgb: (H, W, 3) upright photo.
-        whole: of a full look at all of it, where one was taken: better than a glance.
+        whole: of a full, sharp look at all of it, where one was taken: better than a glance.
     """
     glance = model.look(pixels_rgb, side_px=GLANCE_PX) if whole is None else whole
     box = pump_box(glance)
@@ -43,7 +43,9 @@ def look_at_pump(model: PartModel, pixels_rgb: NDArray[np.uint8], whole: PartMap
         box = None
     shape = pixels_rgb.shape if box is None else (round(box[3] - box[1]), round(box[2] - box[0]))
     side_px = full_side_px(shape)
-    near = whole if whole and box is None and side_px == PICTURE_PX else model.look(pixels_rgb, box, side_px)
+    near = whole
+    if near is None or box is not None or side_px != PICTURE_PX:
+        near = model.look(pixels_rgb, box, side_px, sharp=True)
     together = {name: _agreed(glance.attributes[name], near.attributes[name]) for name in OF_BOTH_LOOKS}
     return replace(near, attributes={**near.attributes, **together})
 
@@ -72,7 +74,7 @@ def pump_box(maps: PartMaps) -> tuple[float, float, float, float] | None:
     pump = pump_cells(maps).astype(np.uint8)
     _, _, pieces, _ = cv2.connectedComponentsWithStats(cv2.dilate(pump, np.ones((5, 5), np.uint8)))
     areas = pieces[1:, cv2.CC_STAT_AREA]
-    finer = max(maps.window.width, maps.window.height) / GLANCE_PX
+    finer = max(maps.window.width, maps.window.height) / GLANCE_PX * PART_STRIDE / maps.cell_px
     if not len(areas) or areas.max() < LEAST_CELLS * finer**2:
         return None
     kept = pieces[1:][areas > SAME_PUMP * areas.max()]
@@ -80,7 +82,7 @@ def pump_box(maps: PartMaps) -> tuple[float, float, float, float] | None:
     high = (kept[:, :2] + kept[:, 2:4]).max(axis=0).astype(float)
     room = ROOM * (high - low).max()
     cells = np.array([low - room, high + room])
-    corners = maps.window.to_photo(cells * PART_STRIDE - 0.5)
+    corners = maps.window.to_photo(cells * maps.cell_px - 0.5)
     size = np.array([maps.window.width, maps.window.height], float)
     least, most = maps.window.to_photo(np.array([[-0.5, -0.5], size - 0.5]))
     (left, top), (right, bottom) = np.clip(corners, least, most)

@@ -126,7 +126,7 @@ class LearnedFinder:
     def references_in(self, pixels_rgb: NDArray[np.uint8]) -> ReferenceSight:
         """What the model calls scale references; where it sees no coin at once, it looks at a large photo in pieces."""
         height, width = pixels_rgb.shape[:2]
-        looks = [self._model.look(pixels_rgb)]
+        looks = [self._model.look(pixels_rgb, sharp=True)]
         self._whole = weakref.ref(pixels_rgb), looks[0]
         if max(height, width) > NO_FINER * PICTURE_PX and not _coins(looks[0]):
             wide, high = QUARTER * width, QUARTER * height

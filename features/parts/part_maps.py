@@ -10,7 +10,6 @@ from features.parts.part_model import PartMaps
 from features.parts.part_vocabulary import (
     CENTER_UNIT_PX,
     PART_CLASSES,
-    PART_STRIDE,
     POINT_CLASSES,
     POINT_STRIDE,
     ROUND_CLASSES,
@@ -23,7 +22,7 @@ SAME_PART = 0.35
 """Tellings whose centers and sizes lie this near each other are one part told twice."""
 LEAST_CENTER, LEAST_POINT = 0.2, 0.25
 """Peaks below these probabilities are not told."""
-LEAST_BORDER_CELLS = 16
+LEAST_BORDER_PX = 32
 """A place with a shorter border is a speck."""
 
 
@@ -119,7 +118,7 @@ def part_share(maps: PartMaps, names: tuple[str, ...]) -> float:
 
 def share_inside(maps: PartMaps, name: str, outline_px: Array) -> float:
     """Mean probability of a part inside an outline (M, 2) of photo pixels; 0 outside the window."""
-    cells = maps.window.to_cells(outline_px, PART_STRIDE)
+    cells = maps.window.to_cells(outline_px, maps.cell_px)
     share = maps.shares[PART_CLASSES.index(name)]
     inside = np.zeros(share.shape, np.uint8)
     cv2.fillPoly(inside, [np.rint(cells).astype(np.int32)], 1)
@@ -130,13 +129,15 @@ def part_outlines(maps: PartMaps, name: str) -> tuple[Array, ...]:
     """(M, 2) outlines in photo pixels of the places that a part may fill, the largest first."""
     share = maps.shares[PART_CLASSES.index(name)]
     areas, _ = cv2.findContours((share > 0.3).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    large = sorted((area for area in areas if len(area) >= LEAST_BORDER_CELLS), key=lambda area: -cv2.contourArea(area))
-    return tuple(maps.window.to_photo((area.reshape(-1, 2) + 0.5) * PART_STRIDE - 0.5) for area in large)
+    large = sorted(
+        (area for area in areas if len(area) * maps.cell_px >= LEAST_BORDER_PX), key=lambda area: -cv2.contourArea(area)
+    )
+    return tuple(maps.window.to_photo((area.reshape(-1, 2) + 0.5) * maps.cell_px - 0.5) for area in large)
 
 
 def part_at(maps: PartMaps, places_px: Array) -> NDArray[np.int64]:
     """(N,) class of `PART_CLASSES` at photo pixels; -1 outside the window."""
-    cells = np.rint(maps.window.to_cells(places_px, PART_STRIDE)).astype(int)
+    cells = np.rint(maps.window.to_cells(places_px, maps.cell_px)).astype(int)
     best = maps.likeliest
     inside = ((cells >= 0) & (cells < [best.shape[1], best.shape[0]])).all(axis=1)
     classes = np.full(len(cells), -1, np.int64)

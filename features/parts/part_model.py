@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from features.parts.part_vocabulary import (
     ATTRIBUTES,
     GRAY,
+    PART_CLASSES,
     PART_STRIDE,
     PICTURE_MULTIPLE,
     PICTURE_PX,
@@ -27,12 +28,20 @@ from features.parts.part_vocabulary import (
     ROUND_STRIDE,
     attribute_slices,
 )
+from features.parts.sharper_maps import sharpened
 from features.reduced import reduced
 
 Floats = NDArray[np.float32]
 MODEL_FILE = Path(__file__).with_name("part_model.onnx")
 CARD_FILE = Path(__file__).with_name("part_model.json")
 THREADS = 2
+SAYS_WHICH = {
+    "housing_joint": {"clamp_band": "clamp_band", "bolted": "bolted_rim"},
+    "connection": {"flanged": "flange", "threaded": "threaded_boss"},
+}
+"""Attributes whose value rules a part of the map in or out: attribute -> value -> part."""
+LEAST_WORD = 1e-3
+"""The picture as a whole never makes a cell's part less likely than by this factor."""
 
 
 @dataclass(frozen=True)
@@ -84,28 +93,24 @@ class PartMaps:
 
     Attributes:
         window: where it looked.
-        parts: (classes, h, w) logits; points: (point classes, h, w) probabilities; centers: (round classes, h', w')
-            probabilities; shapes: (round classes, SHAPE_NUMBERS, h', w'). Cells beyond the photo are cut off.
+        shares: (classes, h, w) probabilities of the parts, one cell for `cell_px` picture pixels each way.
+        points: (point classes, h, w) probabilities; centers: (round classes, h', w') probabilities; shapes: (round
+            classes, SHAPE_NUMBERS, h', w'). Cells beyond the photo are cut off.
         attributes: attribute -> value -> calibrated probability.
     """
 
     window: Window
-    parts: Floats
+    shares: Floats
     points: Floats
     centers: Floats
     shapes: Floats
     attributes: Mapping[str, Mapping[str, float]]
+    cell_px: int = PART_STRIDE
 
     @cached_property
     def likeliest(self) -> NDArray[np.int64]:
         """(h, w) likeliest class of each cell."""
-        return np.asarray(self.parts.argmax(axis=0), np.int64)
-
-    @cached_property
-    def shares(self) -> Floats:
-        """(classes, h, w) probabilities of the parts."""
-        shares = np.exp(self.parts - self.parts.max(axis=0))
-        return np.asarray(shares / shares.sum(axis=0), np.float32)
+        return np.asarray(self.shares.argmax(axis=0), np.int64)
 
 
 @dataclass(frozen=True)
@@ -136,7 +141,7 @@ class PartModel:
 
     def look(
         self, pixels_rgb: NDArray[np.uint8], box: tuple[float, float, float, float] | None = None,
-        side_px: int = PICTURE_PX,
+        side_px: int = PICTURE_PX, sharp: bool = False,
     ) -> PartMaps:  # fmt: skip
         """Look at a photo, or at a box of it.
 
@@ -144,19 +149,41 @@ class PartModel:
             pixels_rgb: (H, W, 3) upright photo.
             box: left, top, right, bottom in photo pixels; the whole photo when None.
             side_px: long side of the picture that the model gets of it; less is faster and sees less.
+            sharp: whether the map of the parts is drawn to the picture's own edges, one cell a pixel.
         """
         picture, window = picture_of(pixels_rgb, box, side_px)
         outputs = self._session.run(None, {"pictures": picture})
         parts, points, centers, shapes, logits = (np.asarray(output[0], np.float32) for output in outputs)
         shapes = shapes.reshape(len(centers), -1, *shapes.shape[1:])
+        attributes = calibrated(logits, self._calibration)
+        shares = _shares(with_word(window.cells_of(parts, PART_STRIDE), attributes))
+        if sharp:
+            seen = picture[0, :, : window.height, : window.width].transpose(1, 2, 0)
+            shares = sharpened(shares, np.ascontiguousarray(seen, np.uint8))
         return PartMaps(
             window,
-            window.cells_of(parts, PART_STRIDE),
+            shares,
             _sigmoid(window.cells_of(points, POINT_STRIDE)),
             _sigmoid(window.cells_of(centers, ROUND_STRIDE)),
             window.cells_of(shapes, ROUND_STRIDE),
-            calibrated(logits, self._calibration),
+            attributes,
+            1 if sharp else PART_STRIDE,
         )
+
+
+def with_word(logits: Floats, attributes: Mapping[str, Mapping[str, float]]) -> Floats:
+    """(classes, h, w) logits that heed what the whole picture says: where it shows no clamp band, no cell does."""
+    heeding = logits.copy()
+    for name, parts in SAYS_WHICH.items():
+        for value, part in parts.items():
+            heeding[PART_CLASSES.index(part)] += np.log(max(attributes[name][value], LEAST_WORD))
+    return heeding
+
+
+def _shares(logits: Floats) -> Floats:
+    """(classes, h, w) probabilities."""
+    shares = np.exp(logits - logits.max(axis=0))
+    return np.asarray(shares / shares.sum(axis=0), np.float32)
 
 
 def picture_of(

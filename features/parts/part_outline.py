@@ -58,7 +58,7 @@ def border_places(maps: PartMaps, part: RoundPart) -> Array:
     unit = np.stack([np.cos(angle), np.sin(angle)], 1)
     places = reach[None, :, None] * unit[:, None, :]
     in_photo = part.center_px + places.reshape(-1, 2) @ part.shape_px.T
-    cells = maps.window.to_cells(in_photo, PART_STRIDE).astype(np.float32).reshape(RAYS, steps, 2)
+    cells = maps.window.to_cells(in_photo, maps.cell_px).astype(np.float32).reshape(RAYS, steps, 2)
     own = _sum(maps.shares, OWN_PARTS[part.name])
     hiding = _sum(maps.shares, HIDING_PARTS[part.name])
     rows, columns = own.shape
@@ -83,7 +83,7 @@ def border_px(maps: PartMaps, part: RoundPart) -> Array:
 
 def shares_at(maps: PartMaps, names: tuple[str, ...], places_px: Array) -> Array:
     """(N,) probability that some of the named parts are seen at places (N, 2) of the photo; 0 outside the window."""
-    cells = maps.window.to_cells(places_px, PART_STRIDE).astype(np.float32)
+    cells = maps.window.to_cells(places_px, maps.cell_px).astype(np.float32)
     x, y = np.ascontiguousarray(cells.T)[:, None]
     share = cv2.remap(_sum(maps.shares, names), x, y, cv2.INTER_LINEAR, borderValue=0.0)
     return np.asarray(share.ravel(), float)

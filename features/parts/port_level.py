@@ -5,7 +5,6 @@ import numpy as np
 from features.parts.closer_look import pump_cells
 from features.parts.part_maps import RoundPart
 from features.parts.part_model import PartMaps
-from features.parts.part_vocabulary import PART_STRIDE
 from features.placement import PortLevel
 
 MORE = 2.0
@@ -23,8 +22,8 @@ def port_level(maps: PartMaps, port: RoundPart) -> PortLevel:
         port: its told outline.
     """
     pump = pump_cells(maps)
-    column, row = np.rint(maps.window.to_cells(port.center_px[None], PART_STRIDE)[0]).astype(int)
-    half = max(1, round(float(port.semi_axes_px[0]) / maps.window.scale / PART_STRIDE))
+    column, row = np.rint(maps.window.to_cells(port.center_px[None], maps.cell_px)[0]).astype(int)
+    half = max(1, round(float(port.semi_axes_px[0]) / maps.window.scale / maps.cell_px))
     strip = pump[:, max(0, column - half) : max(0, column + half + 1)]
     if not strip.size:
         return "unknown"

@@ -68,7 +68,7 @@ class UprightMap:
             maps: of a window that holds the pump.
             turn_deg: counter-clockwise as seen.
         """
-        shares = np.ascontiguousarray(_halved(maps.shares).transpose(1, 2, 0))
+        shares = np.ascontiguousarray(_coarser(maps.shares, CELL_PX // maps.cell_px).transpose(1, 2, 0))
         rows, columns = shares.shape[:2]
         turn = cv2.getRotationMatrix2D(((columns - 1) / 2, (rows - 1) / 2), turn_deg, 1.0)
         if turn_deg:
@@ -150,11 +150,11 @@ class UprightMap:
         return PART_CLASSES[int(np.argmax(patch))]
 
 
-def _halved(shares: Floats) -> Floats:
-    """(classes, h // 2, w // 2) means of four cells each."""
-    rows, columns = (side // 2 for side in shares.shape[1:])
-    fours = shares[:, : 2 * rows, : 2 * columns].reshape(-1, rows, 2, columns, 2)
-    return np.asarray(fours.mean(axis=(2, 4)), np.float32)
+def _coarser(shares: Floats, by: int) -> Floats:
+    """(classes, h // by, w // by) means of squares of cells."""
+    rows, columns = (side // by for side in shares.shape[1:])
+    squares = shares[:, : by * rows, : by * columns].reshape(-1, rows, by, columns, by)
+    return np.asarray(squares.mean(axis=(2, 4)), np.float32)
 
 
 def _of(shares: Floats, names: tuple[str, ...]) -> Floats:

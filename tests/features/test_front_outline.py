@@ -62,7 +62,7 @@ def drawn(roll_deg=0.0, shift=(0.0, 0.0), hidden=False, spur=False, plate=False)
     )
     rounds = np.zeros((len(ROUND_CLASSES), CELLS, CELLS), np.float32)
     return PartMaps(
-        Window(0.0, 0.0, SCALE, CELLS * CELL_PICTURE_PX, CELLS * CELL_PICTURE_PX), np.log(shares + 1e-4),
+        Window(0.0, 0.0, SCALE, CELLS * CELL_PICTURE_PX, CELLS * CELL_PICTURE_PX), shares,
         np.zeros((2, 2 * CELLS, 2 * CELLS), np.float32), rounds,
         np.zeros((len(ROUND_CLASSES), SHAPE_NUMBERS, CELLS, CELLS), np.float32), {},
     )  # fmt: skip
@@ -122,8 +122,8 @@ def test_a_thin_spur_widens_the_doubt_about_the_side():
 
 def test_what_is_no_front_of_a_pump_is_refused():
     maps = drawn()
-    maps.parts[:] = np.log(1e-4)
-    maps.parts[PART_CLASSES.index("background")] = 0.0
+    maps.shares[:] = 0.0
+    maps.shares[PART_CLASSES.index("background")] = 1.0
     refused = front_outline(maps, SIZE)
     assert isinstance(refused, NoOutline)
     assert not refused

@@ -56,7 +56,9 @@ def _maps(attributes=None):
     centers = np.zeros((len(ROUND_CLASSES), cells, cells), np.float32)
     shapes = np.zeros((len(ROUND_CLASSES), 5, cells, cells), np.float32)
     points = np.zeros((len(POINT_CLASSES), SIZE // 2, SIZE // 2), np.float32)
-    return PartMaps(Window(0.0, 0.0, 1.0, SIZE, SIZE), np.log(shares), points, centers, shapes, attributes or {})
+    return PartMaps(
+        Window(0.0, 0.0, 1.0, SIZE, SIZE), shares / shares.sum(axis=0), points, centers, shapes, attributes or {}
+    )
 
 
 def _told(stretch, aside_px=0.0, flatness=1.0):

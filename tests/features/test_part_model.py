@@ -20,7 +20,16 @@ from features.parts.closer_look import FULL_LOOK_PX2, GLANCE_PX, full_side_px, l
 from features.parts.flange_rim import is_pipe
 from features.parts.learned import LearnedFinder, best_finder, part_to_measure
 from features.parts.part_maps import RoundPart, part_share, point_parts, round_parts
-from features.parts.part_model import CARD_FILE, MODEL_FILE, PartMaps, PartModel, Window, load_part_model, picture_of
+from features.parts.part_model import (
+    CARD_FILE,
+    MODEL_FILE,
+    PartMaps,
+    PartModel,
+    Window,
+    load_part_model,
+    picture_of,
+    with_word,
+)
 from features.parts.part_outline import by_the_map
 from features.parts.part_vocabulary import (
     ATTRIBUTES,
@@ -141,7 +150,7 @@ def drawn_maps(center: tuple[float, float], axes: tuple[float, float], turn_deg:
     centers[0, row, column] = 0.9
     points = np.zeros((len(POINT_CLASSES), 2 * shape[0], 2 * shape[1]), np.float32)
     window = Window(0.0, 0.0, 1.0, shape[1] * ROUND_STRIDE, shape[0] * ROUND_STRIDE)
-    return PartMaps(window, np.log(share + 1e-4), points, centers, shapes, {})
+    return PartMaps(window, share, points, centers, shapes, {})
 
 
 def test_ellipse_is_read_as_it_was_written():
@@ -182,11 +191,21 @@ def test_of_two_flanges_the_open_one_is_measured_though_the_mated_one_is_larger(
     open_one = RoundPart("flange", 0.8, np.array([60.0, 60.0]), np.diag([40.0, 30.0]))
     both = (mated, open_one)
     assert part_to_measure(maps, both, "flange", None) is mated
-    share = maps.parts.copy()
+    share = maps.shares.copy()
     share[PART_CLASSES.index("companion")] = share[PART_CLASSES.index("chamber_cover")]
     share[PART_CLASSES.index("chamber_cover")] = share.min()
-    assert part_to_measure(replace(maps, parts=share), both, "flange", None) is open_one
-    assert part_to_measure(replace(maps, parts=share), (mated,), "flange", None) is mated
+    assert part_to_measure(replace(maps, shares=share), both, "flange", None) is open_one
+    assert part_to_measure(replace(maps, shares=share), (mated,), "flange", None) is mated
+
+
+def test_a_map_heeds_what_the_whole_picture_says():
+    """Bayes' rule by hand: a cell of band or rim by 3 to 2 is rim where the picture shows a bolted joint by 9 to 1."""
+    band, rim = (PART_CLASSES.index(name) for name in ("clamp_band", "bolted_rim"))
+    logits = np.full((len(PART_CLASSES), 1, 1), -30.0, np.float32)
+    logits[band], logits[rim] = np.log(0.6), np.log(0.4)
+    joint = {"clamp_band": 0.1, "bolted": 0.9}
+    heeding = np.exp(with_word(logits, {"housing_joint": joint, "connection": {"flanged": 0.5, "threaded": 0.5}}))
+    assert heeding[rim] / (heeding[band] + heeding[rim]) == pytest.approx(0.4 * 0.9 / (0.4 * 0.9 + 0.6 * 0.1), abs=1e-6)
 
 
 def test_box_of_a_pump_holds_it_with_room_and_no_more():
@@ -208,7 +227,9 @@ class Recorded:
         self.sides: list[int] = []
         self._answers = iter((first, second))
 
-    def look(self, pixels_rgb: np.ndarray, box: object = None, side_px: int = PICTURE_PX) -> PartMaps:
+    def look(
+        self, pixels_rgb: np.ndarray, box: object = None, side_px: int = PICTURE_PX, sharp: bool = False
+    ) -> PartMaps:
         self.boxes.append(box)
         self.sides.append(side_px)
         return next(self._answers)
@@ -223,7 +244,7 @@ def test_a_glance_at_the_photo_then_a_full_look_at_the_pump_or_at_all_of_it():
     pixels = np.zeros((384, 512, 3), np.uint8)
     model = Recorded(small, near)
     maps = look_at_pump(model, pixels)
-    assert maps.parts is near.parts
+    assert maps.shares is near.shares
     # Both looks tell the view: 0.9 x 0.2 against 0.1 x 0.8.
     assert maps.attributes["view"]["front"] == pytest.approx(0.18 / 0.26)
     assert maps.attributes["pump"]["yes"] == pytest.approx(0.8)
@@ -232,7 +253,7 @@ def test_a_glance_at_the_photo_then_a_full_look_at_the_pump_or_at_all_of_it():
     left, top, right, bottom = pump_box(small)
     assert model.sides == [GLANCE_PX, full_side_px((round(bottom - top), round(right - left)))]
     model = Recorded(large, near)
-    assert look_at_pump(model, pixels).parts is near.parts
+    assert look_at_pump(model, pixels).shares is near.shares
     assert model.boxes == [None, None]
 
 
@@ -341,12 +362,14 @@ def test_the_pipe_on_a_mated_flange_is_no_mouth() -> None:
     drawn = drawn_maps((256.0, 192.0), (120.0, 100.0), 0.0)
     flange = RoundPart("flange", 0.9, np.array([256.0, 192.0]), np.diag([120.0, 100.0]))
     mouth = RoundPart("mouth", 0.3, np.array([256.0, 192.0]), np.diag([40.0, 33.0]))
-    logits = drawn.parts.copy()
+    shares = drawn.shares.copy()
     cover, companion, opening = (PART_CLASSES.index(n) for n in ("chamber_cover", "companion", "port_opening"))
-    logits[[cover, companion]] = logits[[companion, cover]]
-    assert is_pipe(replace(drawn, parts=logits), flange, mouth)
+    shares[[cover, companion]] = shares[[companion, cover]]
+    assert is_pipe(replace(drawn, shares=shares), flange, mouth)
     assert not is_pipe(drawn, flange, mouth)
-    row, column = np.mgrid[: logits.shape[1], : logits.shape[2]] * PART_STRIDE
-    seen = logits.copy()
-    seen[opening, ((column - 256) / 40) ** 2 + ((row - 192) / 33) ** 2 < 1] = 10.0
-    assert not is_pipe(replace(drawn, parts=seen), flange, mouth)
+    row, column = np.mgrid[: shares.shape[1], : shares.shape[2]] * PART_STRIDE
+    seen = shares.copy()
+    seen[:, ((column - 256) / 40) ** 2 + ((row - 192) / 33) ** 2 < 1] = np.eye(len(shares), dtype=np.float32)[
+        :, [opening]
+    ]
+    assert not is_pipe(replace(drawn, shares=seen), flange, mouth)

@@ -18,10 +18,10 @@ def _maps(top: int, bottom: int, card_below: bool = False) -> PartMaps:
     shown[top:bottom, 16:48] = PART_CLASSES.index("manifold")
     if card_below:
         shown[bottom:, 16:48] = PART_CLASSES.index("scale_reference")
-    parts = np.asarray(np.eye(len(PART_CLASSES))[shown].transpose(2, 0, 1), np.float32)
+    shares = np.asarray(np.eye(len(PART_CLASSES))[shown].transpose(2, 0, 1), np.float32)
     nothing = np.zeros((1, HIGH, WIDE), np.float32)
     return PartMaps(
-        Window(100.0, 50.0, 2.0, WIDE * PART_STRIDE, HIGH * PART_STRIDE), parts, nothing, nothing, nothing, {}
+        Window(100.0, 50.0, 2.0, WIDE * PART_STRIDE, HIGH * PART_STRIDE), shares, nothing, nothing, nothing, {}
     )
 
 

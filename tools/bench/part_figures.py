@@ -141,10 +141,10 @@ def told_classes(maps: PartMaps, width: int, height: int) -> NDArray[np.int64]:
     window = maps.window
     left, top = int(window.left_px), int(window.top_px)
     wide, high = round(window.width * window.scale), round(window.height * window.scale)
-    logits = cv2.resize(maps.parts.transpose(1, 2, 0), (wide, high), interpolation=cv2.INTER_LINEAR)
+    shares = cv2.resize(maps.shares.transpose(1, 2, 0), (wide, high), interpolation=cv2.INTER_LINEAR)
     told = np.zeros((height, width), np.int64)
     here = told[top : top + high, left : left + wide]
-    here[:] = logits.argmax(axis=2)[: here.shape[0], : here.shape[1]]
+    here[:] = shares.argmax(axis=2)[: here.shape[0], : here.shape[1]]
     return told
 
 

@@ -91,7 +91,8 @@ def test_what_is_hidden_is_neither_a_part_nor_asked_for():
     points[:2] = [[200, 200, 0, 1], [450, 200, 0, 1]]
     packed = Packed(
         np.zeros((1, 640, 640, 3), np.uint8), np.pad(classes, ((0, 160), (0, 0)))[None], np.array([[WIDTH, HEIGHT]]),
-        points[None], targets.rounds[None], targets.attributes[None], targets.seen[None], np.array(["photo.jpg"]),
+        points[None], targets.rounds[None], targets.attributes[None], targets.seen[None],
+        np.array([0]), np.array(["photo.jpg"]),
     )  # fmt: skip
     hidden = np.zeros((HEIGHT, WIDTH), bool)
     hidden[:, :320] = True

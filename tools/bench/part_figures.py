@@ -23,6 +23,8 @@ Worse = Callable[[Pixels, int], tuple[Pixels, NDArray[np.bool_] | None]]
 """Makes photo number k worse; also tells which pixels it hid, if any."""
 LARGE_PARTS = ("chamber_cover", "clamp_band", "bolted_rim", "flange", "manifold", "air_section")
 BINS = 10
+RING_FROM, RING_TO = 0.3, 1.3
+"""A joint's fasteners lie within these shares of its outline: on small pumps far inside a wide rim, aslant on one side."""
 
 
 @dataclass(frozen=True)
@@ -176,11 +178,12 @@ def _counted(closer: Closer, told: RoundPart, truth: RoundPart, packed: Packed, 
     """True and told number of bolts of one joint, counted as the program counts them."""
     mine = packed.points[k][packed.points[k][:, 2] == POINT_CLASSES.index("chamber_bolt")]
     distance = np.linalg.norm(truth.unit_places(mine[:, :2]), axis=1)
-    mine = mine[(distance > 0.6) & (distance < 1.3)]
-    if len(mine) not in CHAMBER_COUNTS:
+    mine = mine[(distance > RING_FROM) & (distance < RING_TO)]
+    count = int(packed.chamber_bolts[k])
+    if count not in CHAMBER_COUNTS:
         return []
     ring, _ = counted_chamber_bolts(closer(told))
-    return [(len(mine), ring.count if ring else 0, bool((mine[:, 3] > 0).all()))]
+    return [(count, ring.count if ring else 0, int((mine[:, 3] > 0).sum()) == count)]
 
 
 def figures_of(judged: Sequence[JudgedPhoto]) -> Figures:

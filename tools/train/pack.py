@@ -29,7 +29,7 @@ class Packed:
     Attributes:
         photos: (N, CANVAS, CANVAS, 3) uint8 RGB; classes: (N, CANVAS, CANVAS) uint8.
         size: (N, 2) width and height that are photo.
-        points, rounds, attributes, seen: see `targets.PhotoTargets`, stacked.
+        points, rounds, attributes, seen, chamber_bolts: see `targets.PhotoTargets`, stacked.
         names: (N,) file names.
     """
 
@@ -40,6 +40,7 @@ class Packed:
     rounds: NDArray[np.float32]
     attributes: NDArray[np.int64]
     seen: NDArray[np.bool_]
+    chamber_bolts: NDArray[np.int64]
     names: NDArray[np.str_]
 
     def save(self, path: Path) -> None:
@@ -73,7 +74,7 @@ def pack(folders: list[Path], processes: int = 1) -> Packed:
         typer.echo(f"left out: {reason}", err=True)
     if len(left_out) > MOST_LEFT_OUT * len(jobs):
         raise ValueError(f"{len(left_out)} of {len(jobs)} photos can not be packed")
-    names = ("photos", "classes", "size", "points", "rounds", "attributes", "seen", "names")
+    names = ("photos", "classes", "size", "points", "rounds", "attributes", "seen", "chamber_bolts", "names")
     return Packed(**{name: np.stack([row[k] for row in rows]) for k, name in enumerate(names)})
 
 
@@ -98,7 +99,7 @@ def _pack_one(job: tuple[Path, dict[str, Any]]) -> tuple[Any, ...]:
         cv2.copyMakeBorder(photo, 0, below, 0, right, cv2.BORDER_CONSTANT),
         cv2.copyMakeBorder(classes, 0, below, 0, right, cv2.BORDER_CONSTANT),
         np.array([width, height]), targets.points, targets.rounds, targets.attributes, targets.seen,
-        np.array(record["photo"]),
+        np.array(targets.chamber_bolts), np.array(record["photo"]),
     )  # fmt: skip
 
 

@@ -47,12 +47,14 @@ class PhotoTargets:
             rows not used are -1.
         attributes: one value index per entry of `ATTRIBUTES`, -1 where not known.
         seen: one flag per entry of `ATTRIBUTES`: enough is in the picture to tell it.
+        chamber_bolts: fasteners round each chamber's joint, in the picture or not; 0 where it has none.
     """
 
     points: Floats
     rounds: Floats
     attributes: NDArray[np.int64]
     seen: NDArray[np.bool_]
+    chamber_bolts: int
 
 
 def class_map(mask: NDArray[np.uint16]) -> NDArray[np.uint8]:
@@ -72,7 +74,8 @@ def targets_of(record: dict[str, Any], classes: NDArray[np.uint8]) -> PhotoTarge
     told = {"view": view, "pump": "yes", **record["attributes"]}
     for k, (name, values) in enumerate(ATTRIBUTES.items()):
         attributes[k] = values.index(told[name]) if told.get(name) in values else -1
-    return PhotoTargets(_points(record), _rounds(record), attributes, seen_in(classes, view))
+    bolts = int(record["attributes"].get("chamber_bolt_count", 0))
+    return PhotoTargets(_points(record), _rounds(record), attributes, seen_in(classes, view), bolts)
 
 
 def seen_in(classes: NDArray[np.uint8], view: str) -> NDArray[np.bool_]:

@@ -317,15 +317,23 @@ def solve_front(problem: FrontProblem) -> Solution:
     return solve(problem.residuals, problem.guess, STEPS)
 
 
-def places_px(problem: FrontProblem, x: Array, shares: Array) -> Array:
-    """(N, 2) where the photo shows places of the pump told in port spacings (N, 3).
+def camera_mm(problem: FrontProblem, x: Array, shares: Array) -> Array:
+    """(N, 3) where places of the pump told in port spacings (N, 3) lie, in mm along the camera's axes.
 
     Args:
         problem: what was solved; x: (29,) its solution.
-        shares: (N, 3) in pump axes, from the middle between the ports.
+        shares: in pump axes, from the middle between the ports.
     """
+    pump = _view(problem, x)
+    return np.asarray(pump.in_camera((shares * pump.size[0])[None])[0])
+
+
+def places_px(problem: FrontProblem, x: Array, shares: Array) -> Array:
+    """(N, 2) where the photo shows such places."""
+    return np.asarray(_view(problem, x).cameras.project(camera_mm(problem, x, shares)[None])[0])
+
+
+def _view(problem: FrontProblem, x: Array) -> PumpView:
     xs = x[None]
     zero = np.zeros((1, 2))
-    cameras = cameras_near(problem.focal, problem.image_center_px, xs[:, FOCAL], xs[:, LENS], zero)
-    pump = PumpView(xs, cameras)
-    return np.asarray(cameras.project(pump.in_camera((shares * pump.size[0])[None]))[0])
+    return PumpView(xs, cameras_near(problem.focal, problem.image_center_px, xs[:, FOCAL], xs[:, LENS], zero))

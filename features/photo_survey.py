@@ -11,6 +11,7 @@ from threadpoolctl import threadpool_limits
 
 from features.camera import Camera
 from features.circle_in_photos import SeenCircle
+from features.facing_port import by_front
 from features.measure_circles import MeasuredCircle, lies_on_floor, measure_circles
 from features.measured import AttributeEvidence, MeasuredLength
 from features.other_way import leaning_other_way
@@ -23,7 +24,7 @@ from features.problems import FRONT_UNSURE, NO_SCALE, NOTHING_FOUND, REFERENCE_O
 from features.scale.find import find_scales
 from features.scale.reference import ScaleFinding, ScaleReference, ScaleRequest
 from features.sharpness import blur_problems
-from features.spans import MeasuredSpan, by_pair, measure_spans
+from features.spans import MeasuredFront, MeasuredSpan, by_pair, measure_front
 from features.thread_pitch import MOUTHS, ON_FACE_SD_DEG, PLANE_SD_DEG, pitch_length, read_pitch, wall_line_px
 
 Array = NDArray[np.float64]
@@ -130,7 +131,11 @@ def survey_by(finding: ScaleFinding, photo: Photo, request: SurveyRequest, finde
         sightings = finder.find(question)
     card_at = _card_at(request, reference, poses, sightings.circles)
     measured = measure_circles(photo, sightings.circles, poses, reference, card_at, sightings.port_level)
-    spans, unsure = _spans(photo, question, sightings, measured, reference, card_at)
+    front = MeasuredFront()
+    if sightings.front is not None:
+        front = measure_front(photo, sightings.front, poses, reference, card_at)
+        measured = tuple(_at_front(one, _is_flanged(sightings), front) for one in measured)
+    spans, unsure = _spans(photo, question, sightings, measured, front, card_at)
     problems = [*photo.problems, *blurred.result(), *finding.problems, *unusable, *sightings.problems]
     problems += [problem for circle in measured for problem in circle.problems]
     if reference is None:
@@ -160,23 +165,31 @@ def survey_by(finding: ScaleFinding, photo: Photo, request: SurveyRequest, finde
     )
 
 
+def _at_front(one: MeasuredCircle, flanged: bool, front: MeasuredFront) -> MeasuredCircle:
+    """A thread's mouth by the front's scale where that is better and no other photo may yet place it."""
+    if one.found.sighting.name not in MOUTHS or flanged or one.seen is not None:
+        return one
+    moved = by_front(replace(one.solved, length=one.length), front.ports)
+    return replace(one, solved=moved, length=moved.length) if moved else one
+
+
 def _spans(
     photo: Photo,
     question: PartQuestion,
     sightings: PartSightings,
     measured: Sequence[MeasuredCircle],
-    reference: ScaleReference | None,
+    front: MeasuredFront,
     card_at: CardAt,
 ) -> tuple[tuple[MeasuredSpan, ...], tuple[Problem, ...]]:
     """Lengths between places of the pump, and what was noticed of them."""
-    lone = reference is None or (card_at == "floor" and all(c.found.sighting.name != JOINT for c in measured))
+    lone = not question.has_scale or (card_at == "floor" and all(c.found.sighting.name != JOINT for c in measured))
     plane_sd_deg = ON_FACE_SD_DEG if card_at == "flange" and not lone else PLANE_SD_DEG
     pitch = _pitch_in(question.gray, measured, sightings, photo.focal.relative_sd if lone else None, plane_sd_deg)
     pair = _pair(measured, sightings.twin)
     if sightings.front is None:
         return (*pair, *pitch), ()
-    spans = measure_spans(photo, sightings.front, question.poses, reference, card_at)
-    if pair and reference is None:
+    spans = front.spans
+    if pair and not question.has_scale:
         spans = by_pair(spans, pair[0])
     elif pair and pair[0].length.relative_sd < min(
         [s.length.relative_sd for s in spans if s.length.name == PAIRED] or [1]
@@ -197,9 +210,8 @@ def _pitch_in(
     Where nothing but the mouth tells how its plane lies, the focal length counts, as well as it is known, and the wall
     is looked for both ways that the mouth may lean.
     """
-    flanged = any(one.name == "connection" and one.likelihood.get("flanged", 0.0) > 0.5 for one in sightings.attributes)
     mouth = next((circle for circle in measured if circle.found.sighting.name in MOUTHS), None)
-    if flanged or mouth is None:
+    if mouth is None or _is_flanged(sightings):
         return ()
     other = None if focal_relative_sd is None else leaning_other_way(mouth.solved)
     read = [
@@ -211,6 +223,10 @@ def _pitch_in(
         return ()
     way, pitch = max(read, key=lambda one: one[1].plainness)
     return (MeasuredSpan(pitch_length(replace(way, length=mouth.length), pitch), wall_line_px(way, pitch)),)
+
+
+def _is_flanged(sightings: PartSightings) -> bool:
+    return any(one.name == "connection" and one.likelihood.get("flanged", 0.0) > 0.5 for one in sightings.attributes)
 
 
 def _pair(measured: Sequence[MeasuredCircle], twin: FoundCircle | None) -> tuple[MeasuredSpan, ...]:

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from features.combine import summed
+from features.facing_port import HEIGHTS, FacingPort, log_mm_per_px, slope_of_mm_per_px
 from features.floor import as_its_pose_has_it
 from features.front_pump import (
     COIN_LEAN_SD_DEG,
@@ -28,6 +29,7 @@ from features.least_squares import Solution
 from features.lenses import HARDLY, lenses
 from features.measured import NO_SCALE_RELATIVE_SD, Contribution, ContributionName, MeasuredLength, log_covariance
 from features.parts.front_outline import FrontOutline
+from features.parts.part_maps import RoundPart
 from features.photo import Photo
 from features.placement import CardAt
 from features.plane_pose import PlanePose, plane_poses, unscaled_pose
@@ -62,6 +64,7 @@ _GROUPS: dict[str, ContributionName] = {
 BESIDE = 0.08
 """How far beside the pump its height and width are drawn, in port spacings."""
 _NEGLIGIBLE = 1e-5
+_NAMES = (*SPANS, *HEIGHTS)
 
 
 @dataclass(frozen=True, eq=False)
@@ -86,10 +89,18 @@ class _Tried:
     log_weight: float
 
 
-def measure_spans(
+@dataclass(frozen=True, eq=False)
+class MeasuredFront:
+    """What a photo of a pump's front gave: its spans, and the ports that face the viewer."""
+
+    spans: tuple[MeasuredSpan, ...] = ()
+    ports: tuple[FacingPort, ...] = ()
+
+
+def measure_front(
     photo: Photo, outline: FrontOutline, poses: Sequence[PlanePose], reference: ScaleReference | None, place: CardAt
-) -> tuple[MeasuredSpan, ...]:
-    """Measure a pump's outer lengths in a photo of its front.
+) -> MeasuredFront:
+    """Measure a pump's outer lengths, and the scale at its ports, in a photo of its front.
 
     Args:
         photo: for its camera prior and size.
@@ -99,10 +110,10 @@ def measure_spans(
         place: where it lies, as told or, of the floor, as it seems.
 
     Returns:
-        Those that can be told; none where a center line is not seen.
+        What can be told; nothing where a center line is not seen. Ports by a reference alone.
     """
     if not outline.upper or not outline.lower:
-        return ()
+        return MeasuredFront()
     is_coin = reference is not None and reference.is_circle
     if is_coin and place == "floor":
         # Its slant, by which the floor's would be known, is off by several degrees: ratios alone are left.
@@ -112,12 +123,32 @@ def measure_spans(
     standing = _standing(place, outline, is_coin)
     tried = list(_tried(photo, outline, poses, reference, standing))
     if not tried:
-        return ()
+        return MeasuredFront()
     tried.sort(key=lambda one: -one.log_weight)
     best = tried[0]
-    told = _told(best.solution, photo.name, outline, reference)
-    spans = [MeasuredSpan(_over(length, tried, photo.name), _ends_px(best, length.name)) for length in told]
-    return _sure([span for span in spans if np.isfinite(span.length.value_mm)], reference is not None)
+    told = [_over(length, tried, photo.name) for length in _told(best, photo.name, outline, reference)]
+    lengths = {length.name: length for length in told if np.isfinite(length.value_mm)}
+    spans = [MeasuredSpan(length, _ends_px(best, name)) for name, length in lengths.items() if name in SPANS]
+    sure = _sure(spans, reference is not None)
+    ports = [
+        FacingPort(port.center_px, float(port.semi_axes_px[0]), lengths[name])
+        for name, port in _facing(outline).items()
+        if name in lengths
+    ]
+    return MeasuredFront(sure, tuple(ports) if sure and reference is not None else ())
+
+
+def measure_spans(
+    photo: Photo, outline: FrontOutline, poses: Sequence[PlanePose], reference: ScaleReference | None, place: CardAt
+) -> tuple[MeasuredSpan, ...]:
+    """The outer lengths alone of `measure_front`."""
+    return measure_front(photo, outline, poses, reference, place).spans
+
+
+def _facing(outline: FrontOutline) -> dict[str, RoundPart]:
+    """Each port that faces the viewer, by the name of its scale."""
+    both = zip(HEIGHTS, (outline.upper, outline.lower), strict=True)
+    return {name: line.port for name, lines in both for line in lines if line.port is not None}
 
 
 def _tried(
@@ -169,9 +200,10 @@ def _of_ratio(covariance: Array, index: int) -> float:
     return max(float(covariance[0, 0] + covariance[index, index] - 2.0 * covariance[0, index]), 0.0)
 
 
-def _logs(x: Array) -> Array:
-    """(4,) logarithms of the spans."""
-    return np.asarray(x[SIZE] + np.log(np.maximum(_shares(x), 1e-3)))
+def _logs(problem: FrontProblem, x: Array) -> Array:
+    """(6,) logarithms of the spans, and of mm a pixel at the ports."""
+    spans = x[SIZE] + np.log(np.maximum(_shares(x), 1e-3))
+    return np.append(spans, [log_mm_per_px(problem, x, height) for height in HEIGHTS.values()])
 
 
 def _shares(x: Array) -> Array:
@@ -180,42 +212,44 @@ def _shares(x: Array) -> Array:
     return np.array([1.0, x[INLET_AT] + 1.0 + x[TOP_AT], x[LEFT_AT] + x[RIGHT_AT], right - left])
 
 
-def _slopes(x: Array) -> Array:
-    """(4, P) derivatives of `_logs`."""
+def _slopes(problem: FrontProblem, solution: Solution) -> Array:
+    """(6, P) derivatives of `_logs`."""
+    x = solution.x
     out = np.zeros((len(SPANS), len(x)))
     shares = np.maximum(_shares(x), 1e-3)
     out[:, SIZE] = 1.0
     out[1, [INLET_AT, TOP_AT]] = 1.0 / shares[1]
     out[2, [LEFT_AT, RIGHT_AT]] = 1.0 / shares[2]
     out[3, FEET_AT] = -1.0 / shares[3], 1.0 / shares[3]
-    return out
+    return np.vstack([out, *(slope_of_mm_per_px(problem, solution, height) for height in HEIGHTS.values())])
 
 
-def _told(
-    solution: Solution, photo: str, outline: FrontOutline, reference: ScaleReference | None
-) -> list[MeasuredLength]:
+def _told(best: _Tried, photo: str, outline: FrontOutline, reference: ScaleReference | None) -> list[MeasuredLength]:
     """The lengths whose ends are seen, errors in common kept in common."""
-    logs, shared = _logs(solution.x), _shared(solution, photo)
+    solution = best.solution
+    slopes = _slopes(best.problem, solution)
+    logs, shared = _logs(best.problem, solution.x), _shared(solution, slopes, photo)
     if reference is None:
         # Circles of the photo are read in planes of their own, at distances that have nothing to do with this one.
-        shared.append(("scale", f"front_scale:{photo}", np.full(len(SPANS), NO_SCALE_RELATIVE_SD)))
+        shared.append(("scale", f"front_scale:{photo}", np.full(len(slopes), NO_SCALE_RELATIVE_SD)))
     else:
-        printed = _slopes(solution.x) @ solution.loadings["print_scale"]
+        printed = slopes @ solution.loadings["print_scale"]
         shared.append(("print_scale", reference.size_source, printed[:, 0]))
     long_feet = outline.feet_apart and _shares(solution.x)[3] > LONG_FEET
+    facing = _facing(outline)
     seen = (True, bool(outline.top and outline.feet), bool(outline.left and outline.right), long_feet)
     out = []
-    for index, name in enumerate(SPANS):
-        if seen[index]:
+    for index, (name, is_seen) in enumerate(zip(_NAMES, (*seen, *(one in facing for one in HEIGHTS)), strict=True)):
+        if is_seen:
             parts = [Contribution(kind, source, float(loads[index])) for kind, source, loads in shared]
-            parts.append(Contribution("edge", f"which:{name}", WHICH_EDGE_SD[name]))
+            if name in WHICH_EDGE_SD:
+                parts.append(Contribution("edge", f"which:{name}", WHICH_EDGE_SD[name]))
             out.append(MeasuredLength(name, float(np.exp(logs[index])), tuple(parts), (photo,)))
     return out
 
 
-def _shared(solution: Solution, photo: str) -> list[tuple[ContributionName, str, Array]]:
+def _shared(solution: Solution, slopes: Array, photo: str) -> list[tuple[ContributionName, str, Array]]:
     """Each cause as a few independent errors that move all lengths at once."""
-    slopes = _slopes(solution.x)
     moved = slopes @ solution.loadings["shape"]
     out: list[tuple[ContributionName, str, Array]] = [
         ("offset", f"shape:{what}", loads)
@@ -227,7 +261,7 @@ def _shared(solution: Solution, photo: str) -> list[tuple[ContributionName, str,
             continue
         moved = slopes @ solution.loadings[group]
         values, vectors = np.linalg.eigh(moved @ moved.T)
-        for k in range(len(SPANS) - 1, -1, -1):
+        for k in range(len(slopes) - 1, -1, -1):
             if values[k] > _NEGLIGIBLE**2:
                 out.append((name, f"front_{group}:{photo}:{k}", vectors[:, k] * np.sqrt(values[k])))
     return out
@@ -238,8 +272,8 @@ def _over(length: MeasuredLength, tried: Sequence[_Tried], photo: str) -> Measur
     weight = np.exp([one.log_weight - tried[0].log_weight for one in tried])
     weight = np.where(weight < HARDLY * weight.sum(), 0.0, weight)
     weight /= weight.sum()
-    index = SPANS.index(length.name)
-    apart = np.array([_logs(one.solution.x)[index] for one in tried]) - np.log(length.value_mm)
+    index = _NAMES.index(length.name)
+    apart = np.array([_logs(one.problem, one.solution.x)[index] for one in tried]) - np.log(length.value_mm)
     mean = float(weight @ apart)
     spread = float(np.sqrt(weight @ (apart - mean) ** 2))
     if spread < _NEGLIGIBLE:

@@ -7,15 +7,19 @@ import cv2
 import numpy as np
 import pytest
 
+from features.camera import Camera
+from features.circle_in_space import CircleInSpace
 from features.combine import combine_lengths
+from features.facing_port import by_front
 from features.measured import Contribution, MeasuredLength, log_covariance
 from features.parts.center_lines import CenterLine
 from features.parts.front_outline import FrontOutline
 from features.parts.outermost import Outermost
+from features.parts.part_maps import RoundPart
 from features.photo import FocalPrior, Photo
 from features.plane_pose import plane_poses, unscaled_pose
 from features.scale.reference import ScaleReference
-from features.spans import MeasuredSpan, by_pair, measure_spans
+from features.spans import MeasuredSpan, by_pair, measure_front, measure_spans
 
 FOCAL, SIZE = 1500.0, (1600, 1200)
 PHOTO = Photo("a.jpg", Path("a.jpg"), np.zeros((1200, 1600, 3), np.uint8), FocalPrior(FOCAL, 0.05, "exif_35mm"))
@@ -275,3 +279,49 @@ def test_two_ports_that_face_alike_bring_the_front_into_their_units():
     sources = {part.source for part in joined["overall_height"].contributions if part.name == "scale"}
     assert sources == {"scale:a.jpg"}
     assert by_pair((), pair) == (pair,)
+
+
+def facing_mouth(pump, random):
+    """A mouth 34 mm wide that faces the viewer of a pump: its center line, and the circle a third too far away."""
+    reach = pump.spacing * random.normal(0.2, 0.03)
+    part = RoundPart.of_outline("mouth", pump.seen(ring((0, -reach, pump.outlet), 17.0, 1)))
+    line = CenterLine(part.center_px, EDGE_PX, np.array([1.0, 0.0]), 0.02, 2.0 * part.semi_axes_px[0], part)
+    away = 1.33 * pump.away
+    camera = Camera.of_size(*SIZE, FOCAL)
+    sight = camera.rays(part.center_px[None])[0]
+    doubts = (Contribution("edge", "edge", 0.005), Contribution("offset", "distance", 0.2))
+    length = MeasuredLength("port_bore", 2.0 * part.semi_axes_px[0] * away / FOCAL, doubts, ("a.jpg",))
+    normal = sight / np.linalg.norm(sight)
+    return line, CircleInSpace(length, away * sight, normal, camera, np.eye(3), np.zeros(3), 0.3, 0.0, 0.0)
+
+
+def test_a_mouth_that_faces_the_viewer_is_measured_by_the_scale_of_the_front():
+    """Its own distance was a guess; drawn pumps err by what their interval says, and by no less."""
+    random = np.random.default_rng(13)
+    errors, sds = [], []
+    for _ in range(20):
+        pump = random_pump(random, end_port=False)
+        line, circle = facing_mouth(pump, random)
+        outline = replace(outline_of(pump, random), upper=(*outline_of(pump, random).upper, line))
+        reference = floor_card(pump, random)
+        front = measure_front(PHOTO, outline, plane_poses(reference, PHOTO), reference, "floor")
+        moved = by_front(circle, front.ports)
+        assert moved is not None
+        assert moved.outline_px(90) == pytest.approx(circle.outline_px(90), abs=0.5)
+        errors.append(np.log(moved.length.value_mm / 34.0))
+        sds.append(moved.length.relative_sd)
+    assert max(sds) < 0.06
+    assert np.sum(np.abs(errors) < 1.96 * np.array(sds)) >= 17
+    assert 0.2 < np.sqrt(np.mean(np.square(errors) / np.square(sds))) < 1.5
+
+
+def test_a_circle_beside_the_ports_that_face_the_viewer_is_left_as_it_was():
+    random = np.random.default_rng(14)
+    pump = random_pump(random, end_port=False)
+    line, circle = facing_mouth(pump, random)
+    outline = replace(outline_of(pump, random), upper=(*outline_of(pump, random).upper, line))
+    reference = floor_card(pump, random)
+    front = measure_front(PHOTO, outline, plane_poses(reference, PHOTO), reference, "floor")
+    aside = replace(circle, center_mm=circle.center_mm + np.array([200.0, 0.0, 0.0]))
+    assert by_front(aside, front.ports) is None
+    assert by_front(circle, ()) is None

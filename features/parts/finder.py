@@ -106,6 +106,10 @@ class PartFinder(Protocol):
         """Look at one photo. Finding nothing is an ordinary answer."""
         ...
 
+    def look_ahead(self, pixels_rgb: NDArray[np.uint8], references: bool) -> None:
+        """Begin, beside other work, with what `find` and, where it will be asked for, `references_in` need first."""
+        ...
+
     def references_in(self, pixels_rgb: NDArray[np.uint8]) -> ReferenceSight | None:
         """Where an upright photo shows scale references.
 

@@ -6,6 +6,7 @@ The classical finder takes over where there is no model, and says so.
 
 import weakref
 from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -72,16 +73,35 @@ class Subject:
     others: tuple[RoundPart, ...] = ()
 
 
+@dataclass(frozen=True, eq=False)
+class _Looks:
+    """Looks at one photo, taken beside other work.
+
+    Attributes:
+        pixels_rgb: the photo.
+        references: of those at all of it, and what looks like a scale reference there; None where nobody asked.
+        pump: of those at the pump.
+    """
+
+    pixels_rgb: weakref.ref[NDArray[np.uint8]]
+    references: Future[tuple[PartMaps, ReferenceSight]] | None
+    pump: Future[PartMaps]
+
+
 class LearnedFinder:
     """Finds parts with a loaded model."""
 
     def __init__(self, model: PartModel) -> None:
         self._model = model
-        self._whole: tuple[weakref.ref[NDArray[np.uint8]], PartMaps] | None = None
+        self._looks: _Looks | None = None
+
+    def look_ahead(self, pixels_rgb: NDArray[np.uint8], references: bool) -> None:
+        """Begin to look for the pump, and for scale references before it if they will be asked for."""
+        self._begun(pixels_rgb, references)
 
     def find(self, question: PartQuestion) -> PartSightings:
         """Look at one photo."""
-        maps = look_at_pump(self._model, question.pixels_rgb, self._whole_of(question.pixels_rgb))
+        maps = self._begun(question.pixels_rgb, references=False).pump.result()
         view = dict(maps.attributes["view"])
         rounds = round_parts(maps)
         doubts: tuple[Problem, ...] = ()
@@ -91,10 +111,12 @@ class LearnedFinder:
                 return PartSightings(view, problems=doubts)
         sightings = PartSightings(view, attributes=photo_evidence(maps, question.photo_name), problems=doubts)
         sightings = _with_front(sightings, maps, question.pixels_rgb)
-        chamber = self._subject(question, maps, part_to_measure(maps, rounds, "chamber", question.hint("chamber")))
-        if chamber is not None:
-            sightings = _with_chamber(sightings, question, chamber)
-        flange = self._subject(question, maps, flange_of(question, maps, rounds))
+        with ThreadPoolExecutor(1) as beside:
+            flange_look = beside.submit(self._subject, question, maps, flange_of(question, maps, rounds))
+            chamber = self._subject(question, maps, part_to_measure(maps, rounds, "chamber", question.hint("chamber")))
+            if chamber is not None:
+                sightings = _with_chamber(sightings, question, chamber)
+            flange = flange_look.result()
         if flange is not None:
             sightings = _with_flange(sightings, question, flange, () if flange.maps is maps else rounds)
             sightings = _on_the_pump(sightings, question, maps, rounds, flange.part)
@@ -125,13 +147,30 @@ class LearnedFinder:
 
     def references_in(self, pixels_rgb: NDArray[np.uint8]) -> ReferenceSight:
         """What the model calls scale references; where it sees no coin at once, it looks at a large photo in pieces."""
+        references = self._begun(pixels_rgb, references=True).references
+        assert references is not None
+        return references.result()[1]
+
+    def _begun(self, pixels_rgb: NDArray[np.uint8], references: bool) -> _Looks:
+        """The looks at this photo, begun now unless they were before; one at all of it serves references and pump."""
+        looks = self._looks  # read once: another thread may look at another photo meanwhile
+        if looks is None or looks.pixels_rgb() is not pixels_rgb or (references and looks.references is None):
+            beside = ThreadPoolExecutor(1)
+            whole = beside.submit(self._look_for_references, pixels_rgb) if references else None
+            pump = beside.submit(lambda: look_at_pump(self._model, pixels_rgb, whole.result()[0] if whole else None))
+            beside.shutdown(wait=False)
+            self._looks = looks = _Looks(weakref.ref(pixels_rgb), whole, pump)
+        return looks
+
+    def _look_for_references(self, pixels_rgb: NDArray[np.uint8]) -> tuple[PartMaps, ReferenceSight]:
         height, width = pixels_rgb.shape[:2]
         looks = [self._model.look(pixels_rgb, sharp=True)]
-        self._whole = weakref.ref(pixels_rgb), looks[0]
         if max(height, width) > NO_FINER * PICTURE_PX and not _coins(looks[0]):
             wide, high = QUARTER * width, QUARTER * height
             corners = [(left, top) for top in (0.0, height - high) for left in (0.0, width - wide)]
-            looks += [self._model.look(pixels_rgb, (x, y, x + wide, y + high)) for x, y in corners]
+            boxes = [(left, top, left + wide, top + high) for left, top in corners]
+            with ThreadPoolExecutor(2) as threads:
+                looks += threads.map(lambda box: self._model.look(pixels_rgb, box), boxes)
         coins = sorted((coin for maps in looks for coin in _coins(maps)), key=lambda coin: -coin.score)
         places = [coin.outline_px(60) for coin in coins]
 
@@ -140,12 +179,7 @@ class LearnedFinder:
             named = [coin.score for coin in coins if coin.resembles(told, SAME_AGAIN)]
             return max([*named, *(share_inside(maps, "scale_reference", outline_px) for maps in looks)])
 
-        return ReferenceSight(filled, (*places, *part_outlines(looks[0], "scale_reference")))
-
-    def _whole_of(self, pixels_rgb: NDArray[np.uint8]) -> PartMaps | None:
-        """The full look at all of this photo, if references were looked for in it: the same look serves both."""
-        whole = self._whole  # read once: another thread may look for another photo's references meanwhile
-        return whole[1] if whole is not None and whole[0]() is pixels_rgb else None
+        return looks[0], ReferenceSight(filled, (*places, *part_outlines(looks[0], "scale_reference")))
 
     def _subject(self, question: PartQuestion, maps: PartMaps, part: RoundPart | None) -> Subject | None:
         return None if part is None else closely(self._model, question.pixels_rgb, maps, part)

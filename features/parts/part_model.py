@@ -34,7 +34,8 @@ from features.reduced import reduced
 Floats = NDArray[np.float32]
 MODEL_FILE = Path(__file__).with_name("part_model.onnx")
 CARD_FILE = Path(__file__).with_name("part_model.json")
-THREADS = 2
+THREADS = 1
+"""Of one look: other work, or another look, has the second core meanwhile."""
 SAYS_WHICH = {
     "housing_joint": {"clamp_band": "clamp_band", "bolted": "bolted_rim"},
     "connection": {"flanged": "flange", "threaded": "threaded_boss"},

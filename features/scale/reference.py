@@ -73,6 +73,11 @@ class ScaleRequest:
     sheets: tuple[str, ...] = ()
     coin_near_px: tuple[float, float, float] | None = None
 
+    @property
+    def looks_for_coin(self) -> bool:
+        """Whether there is a coin that nobody said the place of."""
+        return self.coin_diameter_mm is not None and self.coin_near_px is None
+
 
 @dataclass(frozen=True)
 class ScaleFinding:

@@ -114,6 +114,10 @@ class RememberingFinder:
             self.seen[key] = self.finder.find(question)
         return self.seen[key]
 
+    def look_ahead(self, pixels_rgb: NDArray[np.uint8], references: bool) -> None:
+        """Asked as it is."""
+        self.finder.look_ahead(pixels_rgb, references)
+
     def references_in(self, pixels_rgb: NDArray[np.uint8]) -> ReferenceSight | None:
         """Asked as it is."""
         return self.finder.references_in(pixels_rgb)

@@ -8,6 +8,7 @@ solution, one term a cause (see `features.least_squares`).
 """
 
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -295,8 +296,13 @@ def solve_problem(sighting: CircleSighting, problem: CircleProblem) -> CircleInS
 def rim_of(sighting: CircleSighting, prior: CirclePrior) -> RimShape | NoRim:
     """The rim of a pump's circle with its flaws."""
     radius_px = np.sqrt(2.0) * float(np.mean(np.std(sighting.points_px, axis=0)))
-    flaws = max(CASTING_FLAWS, prior.edge_shared_px / max(radius_px, 1.0))
-    return RimShape.of(sighting.points_px, flaws, prior.edge_sd_px)
+    return _rim(sighting, max(CASTING_FLAWS, prior.edge_shared_px / max(radius_px, 1.0)), prior.edge_sd_px)
+
+
+@lru_cache(maxsize=32)
+def _rim(sighting: CircleSighting, flaws: float, edge_sd_px: float) -> RimShape | NoRim:
+    """Asked for again under every pose and every lens."""
+    return RimShape.of(sighting.points_px, flaws, edge_sd_px)
 
 
 def _report(sighting: CircleSighting, problem: CircleProblem, solution: Solution) -> CircleInSpace:

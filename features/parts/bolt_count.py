@@ -163,9 +163,14 @@ def _rings_of(places: Array, scores: Array) -> list[_Ring]:
     votes = np.einsum("cij,cj,j->ci", near, possible, scores) * possible
     votes *= np.exp(-0.5 * (np.linalg.norm(ASIDE, axis=1) / ASIDE_SD) ** 2)[:, None]
     rings: dict[bytes, _Ring] = {}
+    tried: set[tuple[int, bytes]] = set()
     for best in np.argsort(-votes, axis=None)[:STARTS]:
         which, first = np.unravel_index(int(best), votes.shape)
         start = possible[which] & near[which, first]
+        begun_as = (int(which), start.tobytes())
+        if begun_as in tried:
+            continue
+        tried.add(begun_as)
         ring = _settled(places, scores, start, ASIDE[which], float(distance[which, first]))
         if ring is not None:
             rings.setdefault(ring.members.tobytes(), ring)

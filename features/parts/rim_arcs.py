@@ -11,7 +11,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from features.parts.rim_waves import NearEdges, RimWave, find_outside, settled_on, wave_at
+from features.parts.rim_waves import NearEdges, RimWave, find_outside, settled_on
 
 Array = NDArray[np.float64]
 
@@ -93,7 +93,7 @@ def rim_among(
     on_it = chosen.on_it
     for shrink in (1.0, 0.7, 0.7):
         wave = settled_on(near, on_it, shape_sd, width)
-        on_it = _in_arcs(near, (near.off - wave_at(wave, near.angle))[None], shrink * width, looked)[0]
+        on_it = _in_arcs(near, (near.off - near.basis @ wave)[None], shrink * width, looked)[0]
         if on_it.sum() < LEAST_EDGES:
             return None
     return wave, on_it

@@ -43,6 +43,17 @@ class NearEdges:
         """Index of the first edge of every scan line that has any."""
         return np.asarray(np.unique(self.line, return_index=True)[1])
 
+    @cached_property
+    def in_turn(self) -> NDArray[np.int64]:
+        """(K, L) the first, second .. edge of every scan line that has any; its last one again where it has fewer."""
+        count = np.diff(self.starts, append=len(self.line))
+        return np.asarray(self.starts + np.minimum(np.arange(count.max())[:, None], count - 1))
+
+    @cached_property
+    def basis(self) -> Array:
+        """(E, 5) what each coefficient of a curve adds at every edge."""
+        return _basis(self.angle, 5)
+
 
 @dataclass(frozen=True, eq=False)
 class RimWave:
@@ -76,7 +87,7 @@ def find_waves(edges: NearEdges, width: float, shape_sd: float, least_share: flo
     Returns:
         Curves in order of their share.
     """
-    basis = _basis(edges.angle, 5 if shape_sd > 0 else 3)
+    basis = edges.basis[:, : 5 if shape_sd > 0 else 3]
     if len(basis) < 8:
         return []
     waves = _trials(edges, basis, shape_sd)
@@ -87,7 +98,7 @@ def find_waves(edges: NearEdges, width: float, shape_sd: float, least_share: flo
 
 def find_outside(edges: NearEdges, inner: RimWave, reach: float, width: float, shape_sd: float) -> list[RimWave]:
     """Curves outside one and about its middle: a chamfer's or a band's other edge, which chance trials may miss."""
-    basis, shape_sd = _basis(edges.angle, len(inner.wave)), shape_sd if len(inner.wave) > 3 else 0.0
+    basis, shape_sd = edges.basis[:, : len(inner.wave)], shape_sd if len(inner.wave) > 3 else 0.0
     starts = np.repeat(inner.wave[None], max(1, int(reach / width)), axis=0)
     starts[:, 0] += width * np.arange(2, 2 + len(starts))
     return _settled_waves(edges, basis, starts, width, shape_sd, 0.2)
@@ -110,7 +121,7 @@ def _settled_waves(
 
 def settled_on(edges: NearEdges, on_it: NDArray[np.bool_], shape_sd: float, width: float) -> Array:
     """(5,) the curve through some of the edges, each off by about the width, its shape within its spread."""
-    basis = _basis(edges.angle[on_it], 5)
+    basis = edges.basis[on_it]
     prior = np.diag([1e-9] * 3 + [_CORRELATED * (width / shape_sd) ** 2] * 2)
     return np.asarray(np.linalg.solve(basis.T @ basis + prior, basis.T @ edges.off[on_it]))
 
@@ -146,9 +157,9 @@ def _shares(edges: NearEdges, basis: Array, waves: Array, width: float) -> Array
     if len(waves) == 0:
         return np.zeros(0)
     # Hundreds of curves meet hundreds of edges; single precision is plenty for counting them, and twice as fast.
-    off = edges.off.astype(np.float32) - waves.astype(np.float32) @ basis.T.astype(np.float32)
-    nearest = np.minimum.reduceat(np.abs(off, out=off), edges.starts, axis=1) / np.float32(width)
-    return np.asarray(np.exp(-0.5 * nearest * nearest).sum(axis=1, dtype=float) / edges.lines)
+    off = edges.off.astype(np.float32)[:, None] - basis.astype(np.float32) @ waves.T.astype(np.float32)
+    nearest = np.abs(off, out=off)[edges.in_turn].min(axis=0) / np.float32(width)
+    return np.asarray(np.exp(-0.5 * nearest * nearest).sum(axis=0, dtype=float) / edges.lines)
 
 
 def _settle(edges: NearEdges, basis: Array, waves: Array, width: float, shape_sd: float) -> Array:

@@ -110,7 +110,7 @@ def find_bank_cards(
     unsure: list[Problem] = []
     outlines: list[Array] = []
     quads = find_quads(pixels_rgb, 0.7 * MIN_PX_PER_MM * HEIGHT_MM, keep_out_px)
-    likely = [q for q in quads if rough_misfit(q, WIDTH_MM / HEIGHT_MM, focal, pixels_rgb.shape) < _ROUGH]
+    likely = quads[rough_misfit(quads, WIDTH_MM / HEIGHT_MM, focal, pixels_rgb.shape) < _ROUGH]
     refused: list[Array] = []
     for quad in likely[:_CANDIDATES]:
         taken = [*keep_out_px, *(m.rectangle.corners_px for m in matches)]
@@ -146,7 +146,7 @@ def match_card(pixels_rgb: NDArray[np.uint8], quad_px: Array, focal: FocalPrior)
     seen = SidesSeen(pixels_rgb)
 
     def may_be(corners_px: Array) -> bool:
-        return rough_misfit(corners_px, WIDTH_MM / HEIGHT_MM, focal, pixels_rgb.shape) < _ROUGH_MEASURED
+        return bool(rough_misfit(corners_px, WIDTH_MM / HEIGHT_MM, focal, pixels_rgb.shape) < _ROUGH_MEASURED)
 
     for outer_strength in (0.9, 0.6):
         rectangle = measure_rectangle(pixels_rgb, quad_px, outer_strength, may_be, seen)

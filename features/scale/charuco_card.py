@@ -230,7 +230,7 @@ def _corners_of(gray: NDArray[np.uint8], group: MarkerGroup) -> tuple[_Corners, 
     # Where all its markers were read at first there is nothing to find by reading once more.
     whole = len(group.markers) == len(card.marker_ids)
     again = group.markers if whole else read_markers(picture, scale, (float(low[0]), float(low[1])))
-    near = [g for g in group_markers(again) if g.card is card and _shares_place(g, group)]
+    near = [] if whole else [g for g in group_markers(again) if g.card is card and _shares_place(g, group)]
     best = max([group, *near], key=lambda g: len(g.markers))
 
     shift = (0.5 - low) * scale - 0.5

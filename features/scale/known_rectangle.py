@@ -49,19 +49,30 @@ class RectangleFit:
     ratio_sd: float
 
 
-def rough_misfit(corners_px: Array, ratio: float, focal: FocalPrior, shape: tuple[int, ...]) -> float:
-    """How far four rough corners are from a rectangle of a ratio of sides: larger of its relative errors.
+def rough_misfit(corners_px: Array, ratio: float, focal: FocalPrior, shape: tuple[int, ...]) -> Array:
+    """How far rough corners (..., 4, 2) are from a rectangle of a ratio of sides: (...) larger of its relative errors.
 
     With the focal length known the columns of K^-1 H are the rectangle's side vectors in space:
     perpendicular, and as long as the sides. Both ways round are tried.
     """
-    square = np.array([[0, 0], [1, 0], [1, 1], [0, 1]], np.float32)
-    H = cv2.getPerspectiveTransform(square, corners_px.astype(np.float32))
-    sides = np.linalg.solve(Camera.of_shape(shape, focal.focal_px).matrix, H)[:, :2]
-    one, other = np.linalg.norm(sides, axis=0)
-    skew = abs(float(sides[:, 0] @ sides[:, 1])) / float(one * other)
-    off = min(abs(np.log(one / other / ratio)), abs(np.log(other / one / ratio)))
-    return float(max(skew, off))
+    a, b, c, d = np.moveaxis(corners_px, -2, 0)
+    to_b, to_d, bent = b - c, d - c, a - b + c - d
+    # H from the unit square (Heckbert 1989): its third row is (deep[0], deep[1], 1).
+    area = _cross(to_b, to_d)
+    deep = _cross(bent, to_d) / area, _cross(to_b, bent) / area
+    center = [(shape[1] - 1) / 2, (shape[0] - 1) / 2]
+    one, other = (
+        np.concatenate([(end - a + (end - center) * z[..., None]) / focal.focal_px, z[..., None]], -1)
+        for end, z in zip((b, d), deep, strict=True)
+    )
+    long, short = np.linalg.norm(one, axis=-1), np.linalg.norm(other, axis=-1)
+    skew = np.abs(np.sum(one * other, axis=-1)) / (long * short)
+    off = np.abs(np.abs(np.log(long / short)) - abs(np.log(ratio)))
+    return np.asarray(np.maximum(skew, off))
+
+
+def _cross(one: Array, other: Array) -> Array:
+    return np.asarray(one[..., 0] * other[..., 1] - one[..., 1] * other[..., 0])
 
 
 def fit_known_rectangle(

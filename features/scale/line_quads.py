@@ -25,7 +25,7 @@ _TURNS = (np.arange(4)[:, None] + np.arange(4)) % 4
 _ODD_COLOR = 6.0
 
 
-def find_quads(pixels_rgb: NDArray[np.uint8], least_side_px: float, keep_out_px: Sequence[Array] = ()) -> list[Array]:
+def find_quads(pixels_rgb: NDArray[np.uint8], least_side_px: float, keep_out_px: Sequence[Array] = ()) -> Array:
     """Propose quadrilaterals.
 
     Args:
@@ -34,7 +34,7 @@ def find_quads(pixels_rgb: NDArray[np.uint8], least_side_px: float, keep_out_px:
         keep_out_px: (M, 2) outlines of things already known, whose own lines are left out.
 
     Returns:
-        (4, 2) corners in photo pixels, clockwise as seen, best edge coverage first, near-doubles left out.
+        (N, 4, 2) corners in photo pixels, clockwise as seen, best edge coverage first, near-doubles left out.
     """
     scale = min(1.0, _WORK_PX / max(pixels_rgb.shape[:2]))
     size = (round(pixels_rgb.shape[1] * scale), round(pixels_rgb.shape[0] * scale))
@@ -51,7 +51,7 @@ def find_quads(pixels_rgb: NDArray[np.uint8], least_side_px: float, keep_out_px:
     with ThreadPoolExecutor(2) as threads:
         looks = list(threads.map(_shapes, pictures))
     scores, quads = (np.concatenate(told) for told in zip(*looks, strict=True))
-    return [(quad + 0.5) / scale - 0.5 for quad in _without_doubles(scores, quads)]
+    return np.asarray((_without_doubles(scores, quads) + 0.5) / scale - 0.5)
 
 
 def _shapes(look: tuple[NDArray[np.uint8], float, float, float]) -> tuple[Array, Array]:
@@ -67,7 +67,7 @@ def _shapes(look: tuple[NDArray[np.uint8], float, float, float]) -> tuple[Array,
     return scores, (quads + 0.5) * factor - 0.5
 
 
-def _without_doubles(scores: Array, quads: Array) -> list[Array]:
+def _without_doubles(scores: Array, quads: Array) -> Array:
     """The best of shapes whose corners nearly coincide, best first, all clockwise."""
     best = quads[np.argsort(-scores)[:_MOST_COMPARED]]
     best = np.where(_are_clockwise(best)[:, None, None], best, best[:, ::-1])
@@ -81,7 +81,7 @@ def _without_doubles(scores: Array, quads: Array) -> list[Array]:
             count += 1
         if count >= _MOST_QUADS:
             break
-    return list(kept[:count])
+    return kept[:count]
 
 
 def _are_clockwise(quads: Array) -> NDArray[np.bool_]:
@@ -92,10 +92,10 @@ def _are_clockwise(quads: Array) -> NDArray[np.bool_]:
 
 def _pictures(small: NDArray[np.uint8]) -> list[NDArray[np.uint8]]:
     """Gray, and the strongest mixture of colors if any: a red card may be as light as its ground."""
-    lab = cv2.cvtColor(small, cv2.COLOR_RGB2LAB)
-    gray = np.asarray(lab[..., 0], np.uint8)
-    color = cv2.GaussianBlur(np.asarray(lab[..., 1:], np.float32), (0, 0), 0.8)
-    off = [plane - np.median(plane[::4, ::4]) for plane in cv2.split(color)]
+    lightness, *colors = cv2.split(cv2.cvtColor(small, cv2.COLOR_RGB2LAB))
+    gray = np.asarray(lightness, np.uint8)
+    soft = [cv2.GaussianBlur(np.asarray(plane, np.float32), (0, 0), 0.8) for plane in colors]
+    off = [plane - np.median(plane[::4, ::4]) for plane in soft]
     far = np.maximum(*np.abs(off)) > _ODD_COLOR
     odd = np.stack([plane[far] for plane in off], axis=1)
     if len(odd) < 0.0008 * gray.size:

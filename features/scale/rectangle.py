@@ -5,6 +5,7 @@ The corners themselves are never looked at here: a card's are rounded, a sheet's
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,14 +34,25 @@ class Side:
         start_px, end_px: (2,) two points of its line, near its ends.
         support: part of the scan lines with an edge on the line.
         rms_px: scatter of those edges about the line.
-        contrast: difference of the colors left and right of it, largest channel, in gray levels.
+        colors, middle: (L, S, 3) seen across it, and the sample that lies on it.
     """
 
     start_px: Array
     end_px: Array
     support: float
     rms_px: float
-    contrast: float
+    colors: NDArray[np.float32]
+    middle: int
+
+    @cached_property
+    def contrast(self) -> float:
+        """Difference of the colors a little inside and a little outside the line, largest channel, in gray levels."""
+        near, far = 4, 12
+        inner = self.colors[:, max(self.middle - far, 0) : max(self.middle - near, 1)].reshape(-1, 3)
+        outer = self.colors[:, self.middle + near : self.middle + far].reshape(-1, 3)
+        if len(inner) == 0 or len(outer) == 0:
+            return 0.0
+        return float(np.abs(np.median(inner, axis=0) - np.median(outer, axis=0)).max())
 
     @property
     def offset_sd_px(self) -> float:
@@ -193,7 +205,7 @@ def _measured_side(seen: SidesSeen, a: Array, b: Array, reach_px: float, outer_s
     away = look.pitch_px * _outward(a, b)
     ends = [a + u * (b - a) + (offset + change * (u - 0.5)) * away for u in (0.15, 0.85)]
     middle = look.middle + int(np.rint(offset))
-    return Side(ends[0], ends[1], found.support, found.rms * look.pitch_px, _contrast(look.colors, middle))
+    return Side(ends[0], ends[1], found.support, found.rms * look.pitch_px, look.colors, middle)
 
 
 def _best_mix(colors: NDArray[np.float32], middle: int) -> NDArray[np.float32]:
@@ -207,16 +219,6 @@ def _best_mix(colors: NDArray[np.float32], middle: int) -> NDArray[np.float32]:
     gray = np.array([0.299, 0.587, 0.114])
     mix = gray if size < 1e-6 else mix / size + 0.05 * gray
     return np.asarray(colors @ mix.astype(np.float32), np.float32)
-
-
-def _contrast(colors: NDArray[np.float32], middle: int) -> float:
-    """Difference of colors a little inside and a little outside the line, largest channel."""
-    near, far = 4, 12
-    inner = colors[:, max(middle - far, 0) : max(middle - near, 1)].reshape(-1, 3)
-    outer = colors[:, middle + near : middle + far].reshape(-1, 3)
-    if len(inner) == 0 or len(outer) == 0:
-        return 0.0
-    return float(np.abs(np.median(inner, axis=0) - np.median(outer, axis=0)).max())
 
 
 def _lines_along(edges: StripEdges, t: Array, middle: int) -> tuple[_Line, ...]:

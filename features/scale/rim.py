@@ -23,6 +23,8 @@ _FINE_RADIUS_PX = 150.0
 _LARGEST_RADIUS_PX = 300.0
 _RING_KNOWN = 0.006
 _TWO_METALS = 1.4
+_LEAST_OUTER = 1.1
+"""A ring found less than this much outside a rim is that rim again."""
 LEAST_SUPPORT = 0.6
 """Part of a rim on which an edge must be found for it to be one."""
 _LEAST_RING = 0.3
@@ -180,7 +182,10 @@ def ring_outside(pyramid: Pyramid, rim: RimEllipse) -> RimEllipse | None:
     ellipse = rim.ellipse
     ratio = float(ellipse.semi_axes_px[1] / ellipse.semi_axes_px[0])
     angle = float(np.rad2deg(ellipse.angle_rad)) + 90.0
-    outer = rim_near(pyramid, ellipse.center_px, _TWO_METALS * float(ellipse.semi_axes_px[0]), ratio, angle)
+    ring = ring_near(pyramid, ellipse.center_px, _TWO_METALS * float(ellipse.semi_axes_px[0]), ratio, angle)
+    if ring is None or ring.ellipse.semi_axes_px.prod() < _LEAST_OUTER**2 * ellipse.semi_axes_px.prod():
+        return None
+    outer = rim_about(pyramid, ring.ellipse)
     return outer if outer is not None and 1.25 < outer.diameter_px / rim.diameter_px < 1.55 else None
 
 

@@ -56,7 +56,7 @@ def find_sheet(pixels_rgb: NDArray[np.uint8], focal: FocalPrior, names: tuple[st
     quads = find_quads(pixels_rgb, _LEAST_SIDE_PX)
     for name in names:
         width, height = SHEETS_MM[name.lower()]
-        likely = [q for q in quads if rough_misfit(q, width / height, focal, pixels_rgb.shape) < _ROUGH]
+        likely = quads[rough_misfit(quads, width / height, focal, pixels_rgb.shape) < _ROUGH]
         for quad in likely[:_CANDIDATES]:
             match = _tested(pixels_rgb, quad, (width, height), focal)
             if match is None:

@@ -73,7 +73,7 @@ class ClassicalFinder:
     def __init__(self, why: Problem | None = None) -> None:
         self._why = why
 
-    def look_ahead(self, _pixels_rgb: NDArray[np.uint8], references: bool) -> None:
+    def look_ahead(self, pixels_rgb: NDArray[np.uint8], look_at: tuple[LookAt, ...], references: bool) -> None:
         """All that it looks for is told by the reference's plane."""
 
     def references_in(self, _pixels_rgb: NDArray[np.uint8]) -> None:

@@ -1,6 +1,6 @@
 """What a part finder is asked and what it answers, whoever does the finding."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Literal, Protocol
 
@@ -26,6 +26,11 @@ class LookAt:
     x_px: float
     y_px: float
     radius_px: float
+
+
+def hint_among(look_at: Sequence[LookAt], reading: Literal["chamber", "port"]) -> LookAt | None:
+    """What the user said of the place of a chamber or a port: every name that is not a chamber's is a port's."""
+    return next((h for h in look_at if h.name.startswith("chamber") == (reading == "chamber")), None)
 
 
 @dataclass(frozen=True, eq=False)
@@ -56,7 +61,7 @@ class PartQuestion:
 
     def hint(self, reading: Literal["chamber", "port"]) -> LookAt | None:
         """What the user said of the place of a chamber or a port: every name that is not a chamber's is a port's."""
-        return next((h for h in self.look_at if h.name.startswith("chamber") == (reading == "chamber")), None)
+        return hint_among(self.look_at, reading)
 
 
 @dataclass(frozen=True, eq=False)
@@ -106,8 +111,8 @@ class PartFinder(Protocol):
         """Look at one photo. Finding nothing is an ordinary answer."""
         ...
 
-    def look_ahead(self, pixels_rgb: NDArray[np.uint8], references: bool) -> None:
-        """Begin, beside other work, with what `find` and, where it will be asked for, `references_in` need first."""
+    def look_ahead(self, pixels_rgb: NDArray[np.uint8], look_at: tuple[LookAt, ...], references: bool) -> None:
+        """Begin, beside other work, with what `find` needs and, where it will be asked, `references_in`."""
         ...
 
     def references_in(self, pixels_rgb: NDArray[np.uint8]) -> ReferenceSight | None:

@@ -11,8 +11,9 @@ import numpy as np
 import pytest
 
 from features.parts.finder import LookAt, PartQuestion
-from features.parts.learned import LearnedFinder, flange_of
+from features.parts.learned import LearnedFinder
 from features.parts.learned_circles import told_only, trace_mouth
+from features.parts.looks import closely, flange_of
 from features.parts.part_maps import RoundPart
 from features.parts.part_model import PartMaps, Window
 from features.parts.part_vocabulary import PART_CLASSES, PART_STRIDE, POINT_CLASSES, ROUND_CLASSES, ROUND_STRIDE
@@ -124,16 +125,16 @@ def test_a_doubtful_flange_gives_way_to_the_mouth_of_a_threaded_port(threaded, f
     maps = _maps({"connection": {"flanged": 1.0 - threaded, "threaded": threaded}})
     flange = RoundPart("flange", flange_score, MIDDLE - 150.0, np.diag([60.0, 50.0]))
     rounds = (_told(1.0), flange)
-    chosen = flange_of(_question(_picture()), maps, rounds)
+    chosen = flange_of(maps, rounds, None)
     assert (chosen is flange) == is_flange
 
 
 def test_a_flange_that_the_user_points_at_is_measured():
     maps = _maps({"connection": {"flanged": 0.05, "threaded": 0.95}})
     flange = RoundPart("flange", 0.4, MIDDLE - 150.0, np.diag([60.0, 50.0]))
-    question = replace(_question(_picture()), look_at=(LookAt("flange_diameter", *(MIDDLE - 150.0), 55.0),))
-    assert flange_of(question, maps, (_told(1.0), flange)) is flange
-    assert flange_of(question, maps, (_told(1.0),)) is None
+    pointed_at = LookAt("flange_diameter", *(MIDDLE - 150.0), 55.0)
+    assert flange_of(maps, (_told(1.0), flange), pointed_at) is flange
+    assert flange_of(maps, (_told(1.0),), pointed_at) is None
 
 
 class _NoMore:
@@ -149,8 +150,8 @@ def test_the_other_ports_mouth_is_measured_where_no_edge_of_the_first_choice_is_
     blank = RoundPart("mouth", 0.99, np.array([75.0, 75.0]), np.diag([60.0, 60.0]))
     drawn = replace(_told(1.0), score=0.52)
     question = replace(_question(_picture()), look_at=() if pointed_at is None else (pointed_at,))
-    subject, circle = LearnedFinder(_NoMore())._mouth(question, _maps(), (blank, drawn))
-    assert subject
+    first = closely(_NoMore(), question.pixels_rgb, _maps(), blank)
+    subject, circle = LearnedFinder(_NoMore())._mouth(question, _maps(), (blank, drawn), first)
     assert circle
     assert told_only(circle) != is_traced
     middle = MIDDLE if is_traced else np.array([75.0, 75.0])

@@ -18,7 +18,8 @@ from features.parts.bolt_count import count_ring
 from features.parts.classical import ClassicalFinder
 from features.parts.closer_look import FULL_LOOK_PX2, GLANCE_PX, full_side_px, look_at_pump, pump_box
 from features.parts.flange_rim import is_pipe
-from features.parts.learned import LearnedFinder, best_finder, part_to_measure
+from features.parts.learned import LearnedFinder, best_finder
+from features.parts.looks import part_to_measure
 from features.parts.part_maps import RoundPart, part_share, point_parts, round_parts
 from features.parts.part_model import (
     CARD_FILE,

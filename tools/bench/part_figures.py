@@ -10,7 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from features.parts.closer_look import look_at_pump
-from features.parts.learned import CHAMBER_COUNTS, Subject, closely, counted_chamber_bolts
+from features.parts.learned import CHAMBER_COUNTS, counted_chamber_bolts
+from features.parts.looks import Subject, closely
 from features.parts.part_maps import RoundPart, round_parts
 from features.parts.part_model import PartMaps, PartModel
 from features.parts.part_vocabulary import ATTRIBUTES, PART_CLASSES, POINT_CLASSES, ROUND_CLASSES

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
-from features.parts.finder import PartFinder, PartQuestion, PartSightings
+from features.parts.finder import LookAt, PartFinder, PartQuestion, PartSightings
 from features.parts.learned import best_finder
 from features.photo import Photo, load_photo
 from features.photo_survey import PhotoSurvey, SurveyRequest, survey_by
@@ -114,9 +114,9 @@ class RememberingFinder:
             self.seen[key] = self.finder.find(question)
         return self.seen[key]
 
-    def look_ahead(self, pixels_rgb: NDArray[np.uint8], references: bool) -> None:
+    def look_ahead(self, pixels_rgb: NDArray[np.uint8], look_at: tuple[LookAt, ...], references: bool) -> None:
         """Asked as it is."""
-        self.finder.look_ahead(pixels_rgb, references)
+        self.finder.look_ahead(pixels_rgb, look_at, references)
 
     def references_in(self, pixels_rgb: NDArray[np.uint8]) -> ReferenceSight | None:
         """Asked as it is."""

@@ -1,8 +1,10 @@
 """One circle of the pump seen in several photos between which the scale reference was left where it was.
 
 Each photo has its own camera and its own pose of the reference; the circle and the print are one. Two directions of
-sight tell how far the circle lies behind the reference, which one photo has to believe. Whether the reference was left
-in place is not asked: photos between which it was moved fit no common circle, and are then not joined.
+sight tell how far the circle lies behind the reference, which one photo has to believe. What else both photos show ties
+their cameras together (`features.landmarks`), and the side of a rim that hides its wall counts for more than the one
+that shows it (`features.near_side`). Whether the reference was left in place is not asked: photos between which it was
+moved fit no common circle, and are then not joined.
 """
 
 from collections.abc import Mapping, Sequence
@@ -12,10 +14,12 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from features.camera import rotations_from_vectors
-from features.circle_in_space import CircleInSpace, CirclePrior, CircleSighting, rim_of
+from features.camera import Cameras, rotations_from_vectors
+from features.circle_in_space import CASTING_FLAWS, CircleInSpace, CirclePrior, CircleSighting, rim_of
+from features.landmarks import Landmarks, NoTies, Ties, View, off_lines, ties_of
 from features.least_squares import Solution, solve
 from features.measured import Contribution, ContributionName, MeasuredLength
+from features.near_side import WALLED, with_near_side
 from features.photo import FocalPrior
 from features.placement import FACE_FLATNESS_DEG, FACE_STEP_MM, FLANGE_FACE_LENGTHS, RIM
 from features.reference_fit import (
@@ -29,7 +33,7 @@ from features.reference_fit import (
     seen_place,
     translations_of,
 )
-from features.rim_shape import RimShape
+from features.rim_shape import NoRim, RimShape
 from features.scale.reference import ScaleReference
 from features.standing_circle import HEIGHT_SOURCE, height_belief, upright_belief, upright_frame
 
@@ -42,9 +46,17 @@ tilt (2), log radius, the reference's bend (3)."""
 _MOVED_SQUARES = 15.5
 """Twice the cost that photos of one place may lose by being joined: what a chi-square of 8 degrees passes once in 20.
 Of 51 pairs of renders three joined at 16 to 18 were off by 0.9 to 1.1 %: a view had followed another edge aside."""
+_MOVED_TIED = 22.4
+"""The same where ties hold the cameras: of 13 degrees."""
+_TIE_HOLDS, _TIES_HOLD = 2.5, 0.75
+"""Standard uncertainties that a tie may be off its line, and what share of them must hold for any to be believed."""
 _MOVED_SHARE, _MOVED_SHARE_STANDING, _MOVED_MM = 0.06, 0.25, 12.0
 """Circles whose middles lie further apart in the reference's frame than this cannot be one: not tried. What stands on
 the reference's plane is placed less well by one photo."""
+
+
+_Known = dict[tuple[int, int], Ties | NoTies]
+"""What ties two photos, by the identities of their landmarks: asked once for all circles."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -55,6 +67,7 @@ class SeenCircle:
         sighting: its edge points; prior: what was believed of its plane.
         reference: of that photo; focal, image_center_px: its camera.
         solved: the solution by this photo alone.
+        landmarks: what else that photo shows; None where nobody will ask.
     """
 
     sighting: CircleSighting
@@ -63,6 +76,7 @@ class SeenCircle:
     focal: FocalPrior
     image_center_px: tuple[float, float]
     solved: CircleInSpace
+    landmarks: Landmarks | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,6 +86,7 @@ class _Joint:
     views: Sequence[SeenCircle]
     rims: Sequence[RimShape]
     shared: Sequence[float]
+    ties: dict[tuple[int, int], Ties]
 
     @property
     def common(self) -> slice:
@@ -117,6 +132,7 @@ class _Joint:
             "tilt": upright_belief(tilt) if prior.stands else prior.lean_belief(tilt),
             "bend": bend,
         }
+        placed: list[tuple[Cameras, Array, Array]] = []
         for i, (view, rim, shared) in enumerate(zip(self.views, self.rims, self.shared, strict=True)):
             own = xs[:, _OF_VIEW * i : _OF_VIEW * (i + 1)]
             rotations = rotations_from_vectors(own[:, :3]) @ view.solved.rotation
@@ -137,6 +153,9 @@ class _Joint:
             out[f"center{i}"] = own[:, 8:10] / view.focal.center_sd
             told = reference_residuals(view.reference, cameras, rotations, moves, size[:, 0], bend)
             out[f"reference{i}"] = told["reference"]
+            placed.append((cameras, rotations, moves))
+        for (i, j), ties in self.ties.items():
+            out[f"ties{i}{j}"] = off_lines(ties, placed[i], placed[j])
         return out
 
 
@@ -162,14 +181,15 @@ def circles_of_photos(seen: Mapping[str, Sequence[SeenCircle]]) -> dict[str, Mea
     Returns:
         By name, the lengths of those that two photos or more fit.
     """
-    rim = _joined(seen.get(RIM, ()))
+    known: _Known = {}
+    rim = _joined(seen.get(RIM, ()), known)
     lengths = {RIM: rim.length} if rim else {}
     for name, views in seen.items():
         if name == RIM:
             continue
         if rim and name in FLANGE_FACE_LENGTHS:
             views = [replace(view, prior=_in_the_face_of(rim, view.prior)) for view in views]
-        one = _joined(views)
+        one = _joined(views, known)
         if one is not None:
             lengths[name] = one.length
     return lengths
@@ -195,22 +215,27 @@ def circle_of_photos(seen: Sequence[SeenCircle]) -> MeasuredLength | None:
         Its diameter with its budget; None where the photos fit no common circle: the reference was moved between
         them, or they saw different circles.
     """
-    joined = _joined(seen)
+    joined = _joined(seen, {})
     return joined.length if joined else None
 
 
-def _joined(seen: Sequence[SeenCircle]) -> _Joined | None:
+def _joined(seen: Sequence[SeenCircle], known: _Known) -> _Joined | None:
     if len(seen) < 2 or not _may_be_one(seen):
         return None
-    rims = [rim_of(view.sighting, view.prior) for view in seen]
+    rims = [_rim_from_aside(view) for view in seen]
     kept = [rim for rim in rims if rim]
     if len(kept) < len(seen):
         return None
     shared = [max(view.prior.edge_shared_px / rim.radius_px, 1e-5) for view, rim in zip(seen, kept, strict=True)]
-    joint = _Joint(seen, kept, shared)
+    joint = _Joint(seen, kept, shared, _ties_of(seen, known))
     solution = solve(joint.residuals, *joint.start(), iterations=25)
+    held = _holding(joint.ties, solution)
+    if held is not joint.ties:
+        joint = replace(joint, ties=held)
+        solution = solve(joint.residuals, *joint.start(), iterations=25)
     alone = sum(view.solved.cost for view in seen)
-    if not np.isfinite(solution.cost) or 2 * (solution.cost - alone) > _MOVED_SQUARES:
+    cost = solution.cost - 0.5 * sum(float(np.sum(left**2)) for left in _of_ties(solution).values())
+    if not np.isfinite(cost) or 2 * (cost - alone) > (_MOVED_TIED if joint.ties else _MOVED_SQUARES):
         return None
     depth, tilts = joint.common.start + 3, slice(joint.common.start + 4, joint.common.start + 6)
     tilt_sd = np.sqrt(np.linalg.eigvalsh(solution.covariance[tilts, tilts])[-1])
@@ -218,6 +243,51 @@ def _joined(seen: Sequence[SeenCircle]) -> _Joined | None:
         _length(seen, joint, solution), float(solution.x[depth]), float(np.sqrt(solution.covariance[depth, depth])),
         normal_of_tilt(solution.x[tilts]) @ joint.frame.T, float(np.degrees(tilt_sd)),
     )  # fmt: skip
+
+
+def _rim_from_aside(view: SeenCircle) -> RimShape | NoRim:
+    """The rim of a view, with what hangs on where it was seen from."""
+    rim = rim_of(view.sighting, view.prior)
+    if not rim or view.sighting.name not in WALLED:
+        return rim
+    return with_near_side(rim, view.solved, max(CASTING_FLAWS, view.prior.edge_shared_px / rim.radius_px))
+
+
+def _ties_of(seen: Sequence[SeenCircle], known: _Known) -> dict[tuple[int, int], Ties]:
+    """What ties each two of the photos, by their numbers."""
+    out = {}
+    for j, second in enumerate(seen):
+        for i, first in enumerate(seen[:j]):
+            if first.landmarks is None or second.landmarks is None:
+                continue
+            photos = id(first.landmarks), id(second.landmarks)
+            if photos not in known:
+                known[photos] = ties_of(first.landmarks, second.landmarks, (_view_of(first), _view_of(second)))
+            ties = known[photos]
+            if ties:
+                out[i, j] = ties
+    return out
+
+
+def _view_of(seen: SeenCircle) -> View:
+    return seen.solved.camera, seen.solved.rotation, seen.solved.translation_mm
+
+
+def _of_ties(solution: Solution) -> dict[str, Array]:
+    return {name: left for name, left in solution.residuals.items() if name.startswith("ties")}
+
+
+def _holding(ties: dict[tuple[int, int], Ties], solution: Solution) -> dict[tuple[int, int], Ties]:
+    """The ties that fit the cameras as the references have them, the same where all do.
+
+    Few that do not are chance; many tell of things that were moved with the reference or without it, or of a reference
+    that was: none is believed then.
+    """
+    left = _of_ties(solution).values()
+    holds = {pair: np.abs(off) < _TIE_HOLDS for pair, off in zip(ties, left, strict=True)}
+    if all(one.all() for one in holds.values()):
+        return ties
+    return {pair: ties[pair].some(one) for pair, one in holds.items() if one.mean() > _TIES_HOLD}
 
 
 def _may_be_one(seen: Sequence[SeenCircle]) -> bool:
@@ -265,6 +335,7 @@ def _length(seen: Sequence[SeenCircle], joint: _Joint, solution: Solution) -> Me
             ("lens", f"lens:{photo}", signed(f"lens{i}")),
             ("reference", f"reference:{photo}", size(f"reference{i}")),
         ]
+    parts += [("reference", f"{tie}:{all_photos}", size(tie)) for tie in _of_ties(solution)]
     diameter = 2 * float(np.exp(log_radius))
     contributions = tuple(Contribution(*part) for part in parts)
     if prior.stands:

@@ -12,6 +12,7 @@ from threadpoolctl import threadpool_limits
 from features.camera import Camera
 from features.circle_in_photos import SeenCircle
 from features.facing_port import by_front
+from features.landmarks import Landmarks
 from features.measure_circles import MeasuredCircle, lies_on_floor, measure_circles
 from features.measured import AttributeEvidence, MeasuredLength
 from features.other_way import leaning_other_way
@@ -146,6 +147,8 @@ def survey_by(finding: ScaleFinding, photo: Photo, request: SurveyRequest, finde
     problems += unsure
     if not measured and not spans:
         problems.append(Problem(NOTHING_FOUND))
+    hidden = (*(seen.outline_px for seen in finding.references), *finding.private_px)
+    landmarks = Landmarks.of(photo.gray, hidden) if any(circle.seen for circle in measured) else None
     mm_per_px, relative_sd = _scale_at_reference(photo, reference, poses)
     return PhotoSurvey(
         name=photo.name,
@@ -156,7 +159,7 @@ def survey_by(finding: ScaleFinding, photo: Photo, request: SurveyRequest, finde
         scale=reference,
         mm_per_px=mm_per_px,
         scale_relative_sd=relative_sd,
-        circles=tuple(_fitted(circle) for circle in measured),
+        circles=tuple(_fitted(circle, landmarks) for circle in measured),
         marks_px=sightings.marks_px,
         attributes=sightings.attributes,
         problems=tuple(dict.fromkeys(problems)),
@@ -296,7 +299,8 @@ def _scale_at_reference(
     return mm_per_px, float(np.hypot(from_points, reference.size_relative_sd))
 
 
-def _fitted(circle: MeasuredCircle) -> FittedCircle:
+def _fitted(circle: MeasuredCircle, landmarks: Landmarks | None) -> FittedCircle:
     sighting = circle.found.sighting
     outline = circle.solved.outline_px()
-    return FittedCircle(sighting.name, outline, circle.found.coverage, circle.length, circle.seen)
+    seen = replace(circle.seen, landmarks=landmarks) if circle.seen else None
+    return FittedCircle(sighting.name, outline, circle.found.coverage, circle.length, seen)

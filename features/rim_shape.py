@@ -8,7 +8,7 @@ harmonics 2, 3, 4, 6 came out at 0.7 to 1.7, 0.2, 0.13 and 0.09 % of the radius 
 1.1 %, so harmonic 2 is given the spread of the size.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal, final
 
 import numpy as np
@@ -87,6 +87,11 @@ class RimShape:
             left = _left_over(whitening, at, outward / radius)
         size = float(np.sqrt(ellipse.semi_axes_px.prod()))
         return cls(points, whitening, size, ellipse.rms_px, 0.5 * float(left @ left))
+
+    def with_errors(self, shapes: Array) -> "RimShape":
+        """The rim with more that may be wrong with it: (M, K) standard deviations of K errors, relative distances."""
+        covariance = np.linalg.inv(self.whitening.T @ self.whitening) + shapes @ shapes.T
+        return replace(self, whitening=np.asarray(np.linalg.inv(np.linalg.cholesky(covariance))))
 
 
 def _few_points(points_px: Array, relative_sd: float, edge_sd_px: float) -> RimShape | NoRim:

@@ -15,8 +15,10 @@ from features.camera import Camera, rotation_taking_z_to
 from features.circle_fit import fit_circle
 from features.circle_in_space import CircleInSpace, CircleSighting, solve_circle
 from features.combine import SAYS_NOTHING
+from features.ellipse import Ellipse
 from features.lenses import ByLens, lenses, over_lenses
 from features.measured import Contribution, MeasuredLength
+from features.parts.own_slant import circle_normals
 from features.photo import FocalPrior, Photo
 from features.placement import (
     FACE_FLATNESS_DEG,
@@ -29,7 +31,8 @@ from features.placement import (
     flange_guess_mm,
 )
 from features.plane_pose import PlanePose, plane_poses
-from features.port_height import by_port_height
+from features.plane_solution import FOCAL, solve_plane
+from features.port_height import BESIDE_SD, by_port_height
 from features.scale.reference import ScaleReference
 from features.standing_circle import LEAN_SD_DEG, distance_by_height, solve_standing, upright_frame
 
@@ -43,12 +46,11 @@ _LEANS_BACK_MORE = 1.2
 """Over how far it leans to a side."""
 _HALF_WAY_UP_DEG = 45.0
 
-BESIDE_SD = 0.4
-"""How far a reference on the floor tells the distance of a pump's parts by its own (common practice: it lies within an
-arm of the pump, which is photographed from half a meter to two)."""
 PORT_HEIGHT, PORT_HEIGHT_SD = 2.2, 1.7
 """Height of a port's middle over its flange's diameter: near the pump's top or near its feet, a pump being four or five
 flanges high (common practice)."""
+WALL_SD_DEG = 15.0
+"""How far a port's face may turn from where its rim or the line of sight puts it, per axis."""
 _COIN_FLAWS = 0.03
 """Error of a point of a coin's seen rim over its radius, so that 12 of them know the slant as well as the rim does."""
 _SAME_FACE = 0.5
@@ -155,6 +157,8 @@ def measure_by_floor(
     if reference.is_circle:
         reference = as_its_pose_has_it(reference, poses[0], _center_px(photo))
     standing = None if joint is None or len(reference.points_mm) < 4 else _standing(photo, *joint, poses, reference)
+    if standing is None:
+        photo, poses = _by_the_reference(photo, poses, reference)
     wall = (
         _wall_beside(photo, circles, _of_floor(reference, poses)[0], reference)
         if standing is None
@@ -193,6 +197,25 @@ def _standing(
     length = over_lenses(best.length, tried, photo.name)
     # A joint whose size stays so open was seen edge-on or is none: others are not measured by it.
     return OnFloor(replace(best, length=length), tried[0].focal) if length.relative_sd < SAYS_NOTHING else None
+
+
+def _by_the_reference(
+    photo: Photo, poses: Sequence[PlanePose], reference: ScaleReference
+) -> tuple[Photo, Sequence[PlanePose]]:
+    """The photo with the focal length that a reference seen at such a slant tells by itself, and the poses under it."""
+    if len(reference.points_mm) < 4:
+        return photo, poses
+    solved = []
+    for focal, height in lenses(photo.focal):
+        plane = solve_plane(reference, replace(photo, focal=focal))
+        if plane:
+            solved.append((height - plane.solution.cost, focal, plane))
+    if not solved:
+        return photo, poses
+    _, focal, plane = max(solved, key=lambda one: one[0])
+    sd = float(np.sqrt(plane.solution.covariance[FOCAL, FOCAL]))
+    told = replace(photo, focal=replace(focal, focal_px=plane.camera().focal_px, relative_sd=sd))
+    return told, plane_poses(reference, told) or poses
 
 
 def as_its_pose_has_it(coin: ScaleReference, pose: PlanePose, center_px: tuple[float, float]) -> ScaleReference:
@@ -247,8 +270,17 @@ def _wall_beside(
         Contribution("print_scale", reference.size_source, reference.size_relative_sd),
     )
     middle = float(np.exp(weights @ logs / weights.sum())) * ray
-    turn = pose.rotation @ upright_frame(pose.rotation.T @ ray)
-    return _Wall(turn, middle, photo.focal, 15.0, errors, None)
+    faces = ray if port is None else _upright_face(port, camera, pose, ray)
+    turn = pose.rotation @ upright_frame(pose.rotation.T @ faces)
+    return _Wall(turn, middle, photo.focal, WALL_SD_DEG, errors, None)
+
+
+def _upright_face(port: CircleSighting, camera: Camera, pose: PlanePose, ray: Array) -> Array:
+    """(3,) direction into a port's face, as its rim has it where that stands upright; else along its line of sight."""
+    ellipse = Ellipse.fit(port.points_px)
+    normals = circle_normals(ellipse, camera) if ellipse else []
+    leans = [abs(float(np.degrees(np.arcsin(normal @ pose.rotation[:, 2])))) for normal in normals]
+    return normals[int(np.argmin(leans))] if leans and min(leans) < WALL_SD_DEG else ray
 
 
 def _before_wall(photo: Photo, sighting: CircleSighting, shared_px: float, wall: _Wall) -> CircleInSpace:

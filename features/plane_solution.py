@@ -16,7 +16,7 @@ from features.scale.reference import ScaleReference
 
 Array = NDArray[np.float64]
 
-_FOCAL, _LENS, _PRINT, _MIDDLE, _BEND = 6, 7, 8, slice(9, 11), slice(11, 14)
+FOCAL, _LENS, _PRINT, _MIDDLE, _BEND = 6, 7, 8, slice(9, 11), slice(11, 14)
 
 
 @dataclass(frozen=True)
@@ -106,7 +106,7 @@ class SolvedPlane:
 
 def _camera(focal_px: float, center_px: tuple[float, float], x: Array) -> Camera:
     x_px, y_px = np.array(center_px) + focal_px * x[_MIDDLE]
-    return Camera(focal_px * float(np.exp(x[_FOCAL])), float(x_px), float(y_px), float(x[_LENS]))
+    return Camera(focal_px * float(np.exp(x[FOCAL])), float(x_px), float(y_px), float(x[_LENS]))
 
 
 def solve_plane(reference: ScaleReference, photo: Photo) -> SolvedPlane | NoPlane:
@@ -129,11 +129,11 @@ def _solve_from(pose: PlanePose, reference: ScaleReference, photo: Photo, center
     prior = photo.focal
 
     def residuals(xs: Array) -> dict[str, Array]:
-        cameras = cameras_near(prior, center, xs[:, _FOCAL], xs[:, _LENS], xs[:, _MIDDLE])
+        cameras = cameras_near(prior, center, xs[:, FOCAL], xs[:, _LENS], xs[:, _MIDDLE])
         rotations = rotations_from_vectors(xs[:, :3]) @ pose.rotation
         return {
             **reference_residuals(reference, cameras, rotations, xs[:, 3:6], xs[:, _PRINT], xs[:, _BEND]),
-            "camera": xs[:, [_FOCAL]] / prior.relative_sd,
+            "camera": xs[:, [FOCAL]] / prior.relative_sd,
             "lens": xs[:, [_LENS]] / prior.k1_sd,
             "center": xs[:, _MIDDLE] / prior.center_sd,
             "print_scale": xs[:, [_PRINT]] / reference.size_relative_sd,

@@ -30,6 +30,12 @@ LOW = 0.3
 SEEMS_LOW = 1.55
 """Where no joint is seen, nor where on the pump a port is, it is an inlet if that distance is the reference's within
 this factor."""
+BESIDE_SD = 0.4
+"""How far a reference on the floor tells the distance of a pump's parts by its own (common practice: it lies within an
+arm of the pump, which is photographed from half a meter to two)."""
+NEARLY_AS_LIKELY = 3.0
+"""An inlet is not believed in where a discharge would be no less likely than by this factor: looked down at from above
+a pump's top, a discharge that is near and an inlet far behind it look alike."""
 _FARTHEST_PULL = 3.0
 """A height that would move a port by more standard uncertainties is another thing's."""
 _LEAST_SD = 0.03
@@ -64,6 +70,10 @@ def by_port_height(
         return tuple(circles)
     apart = float(np.log(away_mm / middle[2]))
     own_sd = float(np.linalg.norm([part.relative for part in face.length.contributions if part.name == "offset"]))
+    if joint is None and not told:
+        discharge_mm, _ = distance_by_height(floor, middle / middle[2], width, *DISCHARGE[face.length.name])
+        if _as_likely(discharge_mm / beside_mm, away_mm / beside_mm):
+            return tuple(circles)
     if told and abs(apart) > _FARTHEST_PULL * np.hypot(own_sd, sd):
         return tuple(circles)
     weight = own_sd**2 / (own_sd**2 + max(sd, _LEAST_SD) ** 2)
@@ -72,6 +82,13 @@ def by_port_height(
         _moved(one, float(np.exp(weight * apart)), 1.0 - weight, error) if one.length.name in faces else one
         for one in circles
     )
+
+
+def _as_likely(other: float, one: float) -> bool:
+    """Whether one distance over the reference's is nearly as likely as another."""
+    if not np.isfinite(other):
+        return False
+    return float(np.log(other) ** 2 - np.log(one) ** 2) < 2.0 * BESIDE_SD**2 * float(np.log(NEARLY_AS_LIKELY))
 
 
 def _is_low(middle: Array, joint: CircleInSpace | None, floor: PlanePose, over_beside: float) -> bool:

@@ -1,5 +1,6 @@
 """Pumps measured by a reference on their floor, beside drawn scenes of known truth (pinhole geometry alone)."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -189,3 +190,16 @@ def test_a_card_seen_on_a_flange_that_looks_up_is_not_taken_for_one_on_the_floor
     assert off < 2 * untold.length.relative_sd
     beside = card(middle - 350 * ASIDE)
     assert lies_on_floor(beside, plane_poses(beside, PHOTO), found, "unknown")
+
+
+@pytest.mark.parametrize("turned_deg", [0.0, 50.0])
+@pytest.mark.parametrize("lens", [1.0, 2.5])
+def test_an_inlet_by_a_lens_that_the_file_does_not_tell(turned_deg, lens):
+    """A second lens 2.5 times as long as a main camera's, a face that looks aside: card and rim tell both."""
+    photo = replace(PHOTO, focal=FocalPrior(FOCAL / lens, 0.2, "phone_prior"))
+    reference = card(FOOT + 150 * ASIDE - 50 * AHEAD)
+    inlet = circle("flange_diameter", FOOT - 0.58 * 165.0 * DOWN, 165.0, turned_deg)
+    (told,) = measure_by_floor(photo, [(inlet, 0.3)], plane_poses(reference, photo), reference, "low")
+    off = abs(np.log(told.solved.length.value_mm / 165.0))
+    assert 1e-5 < off < 0.03
+    assert off < 2 * told.solved.length.relative_sd < 0.12

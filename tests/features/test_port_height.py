@@ -50,7 +50,8 @@ def test_a_discharge_is_left_alone():
 
 
 def test_without_a_joint_only_what_agrees_with_the_card_is_an_inlet():
-    inlet = _circle("port_bore", FOOT - 55.0 * DOWN, MOUTH_MM, 0.75)
+    """Before the card: as a discharge it would be less than half as far away as the card is."""
+    inlet = _circle("port_bore", FOOT - 270.0 * AHEAD - 55.0 * DOWN, MOUTH_MM, 0.75)
     discharge = _circle("port_bore", FOOT - 330.0 * DOWN, MOUTH_MM, 1.0)
     beside_mm = float(CARD.translation_mm[2])
     (told,) = by_port_height([inlet], None, CARD, beside_mm)
@@ -84,3 +85,17 @@ def test_a_height_that_disagrees_with_all_else_is_left_out():
     """A told inlet seen where only the sky is: nothing stands so low there."""
     mouth = _circle("port_bore", FOOT - 330.0 * DOWN + 1200.0 * AHEAD, MOUTH_MM, 0.4, offset_sd=0.05)
     assert by_port_height([mouth], None, CARD, 500.0, "low") == (mouth,)
+
+
+def test_seen_from_above_a_port_of_unknown_level_is_left_open():
+    """A discharge 380 mm up under a camera 800 mm up, a card behind it, looks like an inlet behind the card."""
+    down = np.array([0.0, np.cos(np.radians(40.0)), np.sin(np.radians(40.0))])
+    ahead = np.array([0.0, -down[2], down[1]])
+    foot = 800.0 * down + 250.0 * ahead
+    card = PlanePose(rotation_taking_z_to(down), foot + 100.0 * ahead, 1200.0, 0.0)
+    beside_mm = float(card.translation_mm[2])
+    flange = _circle("flange_diameter", foot - 380.0 * down, 110.0, beside_mm / (foot - 380.0 * down)[2], 0.4)
+    (wrong,) = by_port_height([flange], None, card, beside_mm, "low")
+    assert np.log(wrong.length.value_mm / 110.0) > 0.5
+    assert by_port_height([flange], None, card, beside_mm) == (flange,)
+    assert abs(np.log(flange.length.value_mm / 110.0)) < 2 * flange.length.relative_sd

@@ -25,7 +25,7 @@ Worse = Callable[[Pixels, int], tuple[Pixels, NDArray[np.bool_] | None]]
 LARGE_PARTS = ("chamber_cover", "clamp_band", "bolted_rim", "flange", "manifold", "air_section")
 BINS = 10
 RING_FROM, RING_TO = 0.3, 1.3
-"""A joint's fasteners lie within these shares of its outline: on small pumps far inside a wide rim, aslant on one side."""
+"""A joint's fasteners lie within these shares of its outline: on small pumps far inside a wide rim seen aslant."""
 
 
 @dataclass(frozen=True)

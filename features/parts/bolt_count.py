@@ -12,13 +12,20 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
-SEEN_CHANCE = 0.93
-"""Chance that a fastener in plain view is found."""
+MOST_SEEN, LEAST_SEEN_CHANCE, SURELY_SEEN, LESS_SEEN = 0.9, 0.5, 0.85, 0.45
+"""Chance that a fastener in plain view is found: the first where those found are told with the third score, less by so
+much a unit of score below, never below the second (found on renders: 0.64 by a median score of 0.35, 0.9 by 0.9)."""
 HIDDEN_CHANCE = 0.12
 """Chance that one at a hidden place is found all the same: it peeps out."""
-STRAY_CHANCE = 0.06
-"""Share of findings on the ring that are no fasteners."""
-ANGLE_SD_RAD = 0.05
+EVEN_SCORE, STRAY_SLOPE = 0.21, 12.0
+"""A finding of this score is as likely none of the joint's fasteners; the odds fall by a factor of e every twelfth
+above it (found on renders: 32 of 100 at 0.28, 10 at 0.45, one at 0.6)."""
+ANYWHERE = 1 / (2 * np.pi)
+"""Density of the angle of a finding that is no fastener."""
+ODD_CHANCE = 0.15
+"""How likely an odd count is beside an even one: a pump is built alike on both sides of the plane through its ports,
+and so are nearly all joints (common practice)."""
+ANGLE_SD_RAD = 0.08
 """Spread of a fastener's place along the ring in front of the ellipse's own error, at most a share of the pitch."""
 RING_WIDTH = 0.09
 """Fasteners lie within this share of the ring's radius."""
@@ -31,16 +38,14 @@ ASIDE = np.stack(np.meshgrid(_STEPS, _STEPS), axis=-1).reshape(-1, 2)
 """(C, 2) centers that are tried."""
 NEAREST, FARTHEST = 0.55, 1.25
 """Between these distances from its middle a ring may lie."""
-LEFT_OUT = float(np.log(STRAY_CHANCE / (2 * np.pi) * 2 * RING_WIDTH / (FARTHEST - NEAREST)))
-"""Logarithm of the chance that a sure finding there is none of the ring's."""
-STARTS, MOST_RINGS = 20, 3
+STARTS, MOST_RINGS = 30, 5
 """Of the likeliest rings by votes so many are fitted, and so many different ones kept."""
 OVAL_SD = 0.08
 """Usual share by which an outline told a little wrong makes a ring oval."""
 ENOUGH_TO_FIT = 4
 """So many fasteners tell their middle."""
 TURNS = 24
-WARP_SD_RAD, ENOUGH_TO_WARP = 0.04, 4
+WARP_SD_RAD, ENOUGH_TO_WARP = 0.07, 4
 """Seen aslant from near by, a ring's middle is not its ellipse's: angles are off by a sine of this size. It takes so
 many fasteners to tell."""
 
@@ -50,7 +55,7 @@ class CountedRing:
     """The fasteners of one ring.
 
     Attributes:
-        likelihood: probability of each count, all counts equally likely beforehand.
+        likelihood: probability of each count, all even counts equally likely beforehand.
         members: (N,) which of the given places are its fasteners, one each: a head told twice counts once.
         radius: of the ring, where the joint's outline has radius 1.
         count: likeliest; angles_rad: (count,) where its fasteners sit.
@@ -83,8 +88,13 @@ def count_ring(
     if not rings:
         return None
     angles = [ring.angles_of(places) for ring in rings]
-    fits = [[_fit(own, n, ring.seen_by(in_view)) for n in counts] for ring, own in zip(rings, angles, strict=True)]
+    strays = _stray_chances(scores)
+    fits = [
+        [_fit(own, strays[ring.members], _seen_chance(scores[ring.members]), n, ring.seen_by(in_view)) for n in counts]
+        for ring, own in zip(rings, angles, strict=True)
+    ]
     logs = np.array([[fit[0] for fit in row] for row in fits]) + np.array([[ring.log_chance] for ring in rings])
+    logs += np.log([ODD_CHANCE if n % 2 else 1.0 for n in counts])
     share = np.exp(logs - logs.max()).sum(axis=0)
     share /= share.sum()
     which, best = (int(k) for k in np.unravel_index(int(np.argmax(logs)), logs.shape))
@@ -150,7 +160,7 @@ def _angle_sd(count: int) -> float:
 
 
 def _rings_of(places: Array, scores: Array) -> list[_Ring]:
-    """Rings that many of the places lie on, not far from the unit circle; the one most of them lie on first.
+    """Rings that many of the places lie on, not far from the unit circle; the likeliest first.
 
     Heads stand in front of the plane of the joint's outline, or behind it, so a slant moves the whole ring aside; an
     outline told a little wrong does so too. Which ring it is often shows only by how evenly its members stand.
@@ -163,18 +173,19 @@ def _rings_of(places: Array, scores: Array) -> list[_Ring]:
     votes = np.einsum("cij,cj,j->ci", near, possible, scores) * possible
     votes *= np.exp(-0.5 * (np.linalg.norm(ASIDE, axis=1) / ASIDE_SD) ** 2)[:, None]
     rings: dict[bytes, _Ring] = {}
-    tried: set[tuple[int, bytes]] = set()
-    for best in np.argsort(-votes, axis=None)[:STARTS]:
+    tried: set[bytes] = set()
+    for best in np.argsort(-votes, axis=None):
         which, first = np.unravel_index(int(best), votes.shape)
         start = possible[which] & near[which, first]
-        begun_as = (int(which), start.tobytes())
-        if begun_as in tried:
+        if start.tobytes() in tried:
             continue
-        tried.add(begun_as)
+        if len(tried) >= STARTS or votes[which, first] <= 0:
+            break
+        tried.add(start.tobytes())
         ring = _settled(places, scores, start, ASIDE[which], float(distance[which, first]))
         if ring is not None:
             rings.setdefault(ring.members.tobytes(), ring)
-    return list(rings.values())[:MOST_RINGS]
+    return sorted(rings.values(), key=lambda ring: -ring.log_chance)[:MOST_RINGS]
 
 
 def _settled(places: Array, scores: Array, members: NDArray[np.bool_], middle: Array, radius: float) -> _Ring | None:
@@ -195,7 +206,8 @@ def _settled(places: Array, scores: Array, members: NDArray[np.bool_], middle: A
             *oval, radius = np.linalg.lstsq(np.vstack([rows, usual]), known, rcond=None)[0]
             oval = np.array(oval)
         members = (np.abs(away - radius - waves @ oval) < RING_WIDTH) & (away > 0.5)
-    left_out = scores[~members & (away > NEAREST) & (away < FARTHEST)].sum() * LEFT_OUT
+    out = ~members & (away > NEAREST) & (away < FARTHEST)
+    left_out = float(np.log(_stray_chances(scores[out]) * ANYWHERE).sum())
     usual_log = -0.5 * float((middle**2).sum() / ASIDE_SD**2 + (oval**2).sum() / OVAL_SD**2)
     return _Ring(members, middle, float(radius), oval, left_out + usual_log) if members.sum() >= LEAST_SEEN else None
 
@@ -214,8 +226,27 @@ def _middle_of(places: Array, radius: float) -> Array:
     return np.asarray(np.linalg.lstsq(np.vstack([rows, usual]), known, rcond=None)[0][:2])
 
 
-def _fit(angles: Array, count: int, in_view: Callable[[Array], NDArray[np.bool_]]) -> tuple[float, float, int]:
-    """Log likelihood of a count, its best turn, and how many places are hidden then."""
+def _stray_chances(scores: Array) -> Array:
+    """(N,) chances that findings of these scores are none of the joint's fasteners."""
+    return np.asarray(1 / (1 + np.exp(STRAY_SLOPE * (scores - EVEN_SCORE))))
+
+
+def _seen_chance(scores: Array) -> float:
+    """Chance that a fastener in plain view is found where those found have these scores."""
+    return float(np.clip(MOST_SEEN - LESS_SEEN * (SURELY_SEEN - np.median(scores)), LEAST_SEEN_CHANCE, MOST_SEEN))
+
+
+def _fit(
+    angles: Array, strays: Array, seen: float, count: int, in_view: Callable[[Array], NDArray[np.bool_]]
+) -> tuple[float, float, int]:
+    """Log likelihood of a count, its best turn, and how many places are hidden then.
+
+    Args:
+        angles: (K,) of what was found on the ring; strays: (K,) chances that these are no fasteners.
+        seen: chance that a fastener in plain view is found.
+        count: to try.
+        in_view: tells for (M,) angles whether a fastener there would be in plain view.
+    """
     pitch, sd = 2 * np.pi / count, _angle_sd(count)
     start = float(np.angle(np.exp(1j * count * angles).sum())) / count
     turns = start + pitch * np.arange(TURNS) / TURNS
@@ -224,10 +255,10 @@ def _fit(angles: Array, count: int, in_view: Callable[[Array], NDArray[np.bool_]
     filled = closest < 3 * sd
     places = turns[:, None] + pitch * np.arange(count)
     view = in_view(places.ravel()).reshape(places.shape)
-    chance = np.where(view, SEEN_CHANCE, HIDDEN_CHANCE)
+    chance = np.where(view, seen, HIDDEN_CHANCE)
     on_place = (off == np.take_along_axis(closest, slot, axis=1)) & np.take_along_axis(filled, slot, axis=1)
     density = np.where(on_place, np.exp(-0.5 * (off / sd) ** 2) / (sd * np.sqrt(2 * np.pi)), 0.0)
-    each = (1 - STRAY_CHANCE) * density / count + STRAY_CHANCE / (2 * np.pi)
+    each = (1 - strays) * density / count + strays * ANYWHERE
     logs = np.log(each).sum(axis=1) + np.log(np.where(filled, chance, 1 - chance)).sum(axis=1) - penalty
     best = int(np.argmax(logs))
     return float(logs[best]), float(turns[best]), int((~view[best]).sum())

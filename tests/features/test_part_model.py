@@ -318,6 +318,27 @@ def test_a_bolt_told_twice_and_a_stray_place_are_no_bolts(aside_deg):
     assert ring.members.tolist() == [True] * 8 + [False] * 2
 
 
+def test_a_faint_finding_between_four_bolts_of_a_dark_photo_makes_no_eight():
+    """Four faint bolts, one told twice, and a fainter spot between two of them: no four more are there unseen."""
+    angle = np.deg2rad([-134.0, -43.0, 45.0, 135.0, 138.0, 5.0])
+    places = 0.86 * np.stack([np.cos(angle), np.sin(angle)], 1)
+    scores = np.array([0.43, 0.35, 0.32, 0.5, 0.29, 0.27])
+    ring = count_ring(places, scores, tuple(range(4, 25)), lambda at: np.ones(len(at), bool))
+    assert ring is not None
+    assert ring.count == 4
+    assert ring.likelihood[8] > 0.001
+
+
+@pytest.mark.parametrize("seen", [7, 9])
+def test_an_odd_count_is_told_where_all_of_its_bolts_are_seen(seen):
+    """Joints are built alike on both sides (common practice), so odd counts are rare, but they are not ruled out."""
+    angle = 0.2 + 2 * np.pi * np.arange(seen) / seen
+    places = 0.9 * np.stack([np.cos(angle), np.sin(angle)], 1)
+    ring = count_ring(places, np.full(seen, 0.9), tuple(range(4, 25)), lambda at: np.ones(len(at), bool))
+    assert ring is not None
+    assert ring.count == seen
+
+
 def test_hidden_bolts_make_the_count_less_sure_but_not_wrong():
     # 12 bolts, those of the upper third behind something.
     angle = 2 * np.pi * np.arange(12) / 12

@@ -34,6 +34,8 @@ class Trust:
         outline_sd: standard uncertainty of the outline itself where no edge confirms it, which is where it is worst; as
             seen on renders.
         border_sd: the same of the circle through the map's border under the reference's slant.
+        farthest: how far from the told outline a traced circle of plain evidence may lie: of a small thread the crests
+            lie a quarter inside the chamfer (ASME B1.20.1, ISO 7-1), and either is told.
         by_depth: power of the foreshortening with which both grow: seen at a slant a part's depth, a dome before its
             rim, is mistaken for width. 0 of an opening, before which nothing stands.
     """
@@ -42,25 +44,29 @@ class Trust:
     astray: float
     outline_sd: float
     border_sd: float
+    farthest: float = 0.3
     by_depth: float = 2.0
 
 
 TRUST = {
     "chamber": Trust(0.055, 0.035, 0.03, 0.025),
     "flange": Trust(0.06, 0.05, 0.06, 0.03),
-    "mouth": Trust(0.15, 0.15, 0.1, 0.08, by_depth=0.0),
+    "mouth": Trust(0.15, 0.15, 0.1, 0.08, farthest=0.4, by_depth=0.0),
 }
 WHICH: dict[str, Which] = {"chamber": "outermost", "flange": "outer", "mouth": "outer"}
 """Which edge a part is measured over: a joint's outermost; a flange's own, not that of the back of its thickness."""
-PLAIN_BY_ELLIPSE, PLAIN_BY_REFERENCE, FARTHEST = 0.5, 0.33, 0.3
-"""Evidence that makes a trace believed though it lies as far as `FARTHEST` from the told outline: under a slant that
-the reference tells fewer curves are possible, and so less evidence does."""
+PLAIN_BY_ELLIPSE, PLAIN_BY_REFERENCE = 0.5, 0.33
+"""Evidence that makes a trace believed though it lies as far as `Trust.farthest` from the told outline: under a slant
+that the reference tells fewer curves are possible, and so less evidence does."""
 SURE_BY_REFERENCE, SURE_BY_EDGES, FARTHEST_BY_REFERENCE = 0.5, 0.28, 0.7
 """A circle under the reference's slant with this much evidence is the part, however badly it was told: where a card
 hides half of a part, the told outline shrinks to the other half. Less does where edges agreed on its middle before."""
 KNOWN_SLANT_BONUS, EDGES_BONUS = 0.2, 0.08
 """How much more evidence a trace of free slant must have than one under the reference's slant to be preferred, and how
 much more still where edges agreed on that one's middle."""
+SURE_MOUTH, HALF_AS_SURE = 0.5, 0.5
+"""Where an outline is told so surely, those told half as surely are left out: inside a thread's mouth shadows and the
+pipe's own end draw rings as plain as its edge, and a closer look may take one for it."""
 CHAMFER_ROUND, AS_PLAIN = (1.04, 1.25), 0.75
 """A thread's chamfer is this much larger than its crests (ASME B1.20.1, ISO 7-1), and is taken for the mouth where it
 has this share of their evidence."""
@@ -128,7 +134,7 @@ def trace_mouth(
         known: `mouth_traces` of some of the outlines, where they were asked for before.
     """
     traces: list[Trace] = []
-    for part in told:
+    for part in told if rim is not None else _sure_ones(told):
         before = known.get(part) if known else None
         traces += mouth_traces(question, part, maps) if before is None else before
         traces += _traces_about(question, part, rim) if rim is not None else []
@@ -142,6 +148,11 @@ def trace_mouth(
         return found_circle("port_bore", question.photo_name, best[0], (0.3, 0.001))
     places = places_told(question, told[0], maps)
     return outline_of("port_bore", question.photo_name, told[0], places, lambda px: uncovered(question, px))
+
+
+def _sure_ones(told: Sequence[RoundPart]) -> list[RoundPart]:
+    surest = max(part.score for part in told)
+    return [part for part in told if surest < SURE_MOUTH or part.score >= HALF_AS_SURE * surest]
 
 
 def told_only(found: FoundCircle) -> bool:
@@ -207,7 +218,7 @@ def _round_as_plainly(one: Trace, best: Trace) -> bool:
     return (
         CHAMFER_ROUND[0] ** 2 < size < CHAMFER_ROUND[1] ** 2
         and trace_weight(*one) - KNOWN_SLANT_BONUS * one[1].measured_slant > AS_PLAIN * best[0].evidence
-        and encloses(one[0], best[0])
+        and bool((one[0].ellipse.distances_px(best[0].points_px) < 0).all())  # of a short arc the far side is a guess
     )
 
 
@@ -266,7 +277,8 @@ def follows(traced: TracedCircle, part: RoundPart, placed: Placed) -> bool:
     if traced.evidence > (SURE_BY_EDGES if placed.by_edges else SURE_BY_REFERENCE) and placed.measured_slant:
         return away < FARTHEST_BY_REFERENCE
     plain = traced.evidence > (PLAIN_BY_REFERENCE if placed.measured_slant else PLAIN_BY_ELLIPSE)
-    return away < (FARTHEST if plain else TRUST[part.name].astray)
+    trust = TRUST[part.name]
+    return away < (trust.farthest if plain else trust.astray)
 
 
 def outline_of(

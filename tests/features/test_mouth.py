@@ -31,15 +31,15 @@ def _blurred(picture):
     return 255.0 * cv2.GaussianBlur(light, (0, 0), 1.0) ** (1 / 2.2)
 
 
-def _picture():
+def _picture(discs=((CHAMFER_MM, 185), (CRESTS_MM, 40))):
     picture = np.full((SIZE, SIZE), 150, np.uint8)
 
     def disc(diameter_mm, level):
         center = tuple(round(float(v) * 16) for v in MIDDLE)
         cv2.circle(picture, center, round(diameter_mm / 2 * PX_PER_MM * 16), level, -1, cv2.LINE_AA, 4)
 
-    disc(CHAMFER_MM, 185)
-    disc(CRESTS_MM, 40)
+    for diameter_mm, level in discs:
+        disc(diameter_mm, level)
     blurred = _blurred(picture) + np.random.default_rng(0).normal(0, 3, picture.shape)
     return np.asarray(np.clip(blurred, 0, 255), np.uint8)
 
@@ -73,6 +73,26 @@ def test_the_chamfer_is_the_mouth(stretch):
     assert found
     radius_mm = np.linalg.norm(found.sighting.points_px - MIDDLE, axis=1).mean() / PX_PER_MM
     assert 1e-4 < abs(2 * radius_mm / CHAMFER_MM - 1) < 0.01
+
+
+def test_a_shadow_inside_that_is_told_unsurely_is_not_the_mouth():
+    """Only the mouth's own edge is seen, and deep inside a shadow's, plainer than it."""
+    gray = _picture(((CHAMFER_MM, 100), (0.72 * CHAMFER_MM, 5)))
+    shadow = replace(_told(0.74), score=0.3)
+    found = trace_mouth(_question(gray), (shadow, _told(1.02), shadow), _maps())
+    assert found
+    radius_mm = np.linalg.norm(found.sighting.points_px - MIDDLE, axis=1).mean() / PX_PER_MM
+    assert 1e-4 < abs(2 * radius_mm / CHAMFER_MM - 1) < 0.01
+
+
+def test_crests_are_traced_where_their_chamfer_was_told():
+    """Crests of 11.36 mm lie in a chamfer of 13.9 mm (1/4 in. NPT, ASME B1.20.1, from memory); they alone are seen."""
+    crests_mm = CHAMFER_MM * 11.36 / 13.9
+    found = trace_mouth(_question(_picture(((crests_mm, 40),))), (_told(0.95, 12.0),), _maps())
+    assert found
+    assert not told_only(found)
+    radius_mm = np.linalg.norm(found.sighting.points_px - MIDDLE, axis=1).mean() / PX_PER_MM
+    assert 1e-4 < abs(2 * radius_mm / crests_mm - 1) < 0.01
 
 
 def test_a_bad_outline_does_not_spoil_a_good_one():

@@ -79,6 +79,8 @@ class PortReading:
         true_port, told: (standard, nominal size); told is None when no port was named.
         probability: of the told one.
         told_size: the nominal size that is likeliest whatever the standard, None when no port was named.
+        size_probability: of that one.
+        has_scale: whether a scale reference was read in the photo.
     """
 
     photo: str
@@ -89,6 +91,8 @@ class PortReading:
     told: tuple[str, str] | None
     probability: float
     told_size: str | None
+    size_probability: float
+    has_scale: bool
 
 
 @dataclass(frozen=True)
@@ -141,14 +145,14 @@ def read_scene(scene: Sequence[RenderedPhoto]) -> SceneReadings:
             survey = survey_by(finding, loaded, by_place, finder)
             told.append((photo, survey))
             circles += _readings((photo,), "told", combine_surveys([survey]), (survey,))
-            ports.append(_port(photo, "told", combine_surveys([survey]).ports))
+            ports.append(_port(photo, "told", survey))
             if photo.has_reference:
                 unsaid = survey_by(finding, loaded, _request(photo, "unknown"), finder)
                 way = "unknown" if photo.shows_reference else "hidden"
                 circles += _readings((photo,), way, combine_surveys([unsaid]), (unsaid,))
             if ports[-1].asked and ports[-1].connection == "flanged":
                 bare = survey_by(ScaleFinding(()), loaded, SurveyRequest(), finder)
-                ports.append(_port(photo, "none", combine_surveys([bare]).ports))
+                ports.append(_port(photo, "none", bare))
     circles += _two_photos(told)
     return SceneReadings(tuple(circles), tuple(ports), tuple(unreadable))
 
@@ -223,7 +227,9 @@ def _meant(photo: RenderedPhoto, survey: PhotoSurvey, name: str) -> TrueCircle |
     return nearest
 
 
-def _port(photo: RenderedPhoto, way: str, ports: Sequence[PortSize]) -> PortReading:
+def _port(photo: RenderedPhoto, way: str, survey: PhotoSurvey) -> PortReading:
+    ports = combine_surveys([survey]).ports
+    size, size_probability = _likeliest_size(ports)
     told = photo.truth["attributes"]
     flanged = told["connection"] == "flanged"
     return PortReading(
@@ -231,15 +237,16 @@ def _port(photo: RenderedPhoto, way: str, ports: Sequence[PortSize]) -> PortRead
         any(_shows_port(circle, photo, flanged) for circle in photo.circles),
         (told["port_standard"], told["port_nominal_in"]),
         (ports[0].standard, ports[0].nominal_in) if ports else None, ports[0].probability if ports else 0.0,
-        _likeliest_size(ports),
+        size, size_probability, survey.scale is not None,
     )  # fmt: skip
 
 
-def _likeliest_size(ports: Sequence[PortSize]) -> str | None:
+def _likeliest_size(ports: Sequence[PortSize]) -> tuple[str | None, float]:
+    """The nominal size that is likeliest whatever the standard, and its probability."""
     by_size: dict[str, float] = {}
     for port in ports:
         by_size[port.nominal_in] = by_size.get(port.nominal_in, 0.0) + port.probability
-    return max(by_size, key=lambda size: by_size[size], default=None)
+    return max(by_size.items(), key=lambda one: one[1], default=(None, 0.0))
 
 
 def _shows_port(circle: TrueCircle, photo: RenderedPhoto, flanged: bool) -> bool:

@@ -12,6 +12,7 @@ import csv
 from collections.abc import Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import asdict
+from itertools import pairwise
 from multiprocessing import get_context
 from pathlib import Path
 from typing import Annotated
@@ -40,6 +41,7 @@ IN_PLANE_BARS = {
     "port_bore": (0.01, None),
 }
 TWO_PHOTOS_MEDIAN = 0.003
+SURENESS = (0.0, 0.3, 0.5, 0.7, 0.85, 0.95, 1.0)
 
 
 def main(
@@ -143,8 +145,27 @@ def say_ports(ports: Sequence[PortReading]) -> None:
     told, bare = ([p for p in flanged if p.way == way] for way in ("told", "none"))
     _say_share("flange, holes visible: standard and size", told, [p.told == p.true_port for p in told], 0.97)
     _say_share("thread, mouth visible: nominal size", threaded, [_size_right(p) for p in threaded], 0.90)
+    for words, has_scale in (("  its reference read", True), ("  no reference read", False)):
+        some = [p for p in threaded if p.has_scale == has_scale]
+        _say_share(words, some, [_size_right(p) for p in some], None)
     _say_share("thread, mouth visible: standard too", threaded, [p.told == p.true_port for p in threaded], None)
     _say_share("flange without any reference: size", bare, [_size_right(p) for p in bare], 0.90)
+    typer.echo("  how often the likeliest is right, by the probability it is given:")
+    told_right = [(p.probability, p.told == p.true_port) for p in told]
+    _say_sureness("flange, holes visible: standard and size", told_right)
+    _say_sureness("thread: nominal size", [(p.size_probability, _size_right(p)) for p in threaded])
+    _say_sureness("flange without any reference: size", [(p.size_probability, _size_right(p)) for p in bare])
+
+
+def _say_sureness(words: str, told: Sequence[tuple[float, bool]]) -> None:
+    """Print per bin of probabilities how many there are, their mean, and how often they came true."""
+    bins = []
+    for low, high in pairwise(SURENESS):
+        inside = [(said, right) for said, right in told if low < said <= high]
+        if inside:
+            said, right = np.mean(inside, axis=0)
+            bins.append(f"{len(inside)} said {said:.2f} right {right:.2f}")
+    typer.echo(f"    {words:40} " + "; ".join(bins))
 
 
 def _size_right(port: PortReading) -> bool:

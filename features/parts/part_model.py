@@ -109,9 +109,13 @@ class PartMaps:
     cell_px: int = PART_STRIDE
 
     @cached_property
-    def likeliest(self) -> NDArray[np.int64]:
-        """(h, w) likeliest class of each cell."""
-        return np.asarray(self.shares.argmax(axis=0), np.int64)
+    def likeliest(self) -> NDArray[np.uint8]:
+        """(h, w) likeliest class of each cell, the first of equal ones: numpy's argmax takes ten times as long."""
+        most, count = self.shares.max(axis=0), len(self.shares)
+        to_go = np.zeros(most.shape, np.uint8)
+        for k, share in enumerate(self.shares):
+            to_go = np.maximum(to_go, np.asarray(cv2.compare(share, most, cv2.CMP_EQ)) & np.uint8(count - k))
+        return np.asarray(count - to_go, np.uint8)
 
 
 @dataclass(frozen=True)

@@ -155,9 +155,9 @@ def _relief(pixels_rgb: NDArray[np.uint8], ellipse: Ellipse) -> float:
     step = float(ellipse.semi_axes_px[1]) / 60
     soft = cv2.GaussianBlur(part, (0, 0), max(0.8, step))
     change = cv2.magnitude(cv2.Sobel(soft, cv2.CV_32F, 1, 0), cv2.Sobel(soft, cv2.CV_32F, 0, 1)) / 8 * step
-    y, x = np.indices(part.shape)
-    at = (np.column_stack([x.ravel(), y.ravel()]) + low - ellipse.center_px) @ to_round(ellipse).T
-    inside = np.hypot(at[:, 0], at[:, 1]).reshape(part.shape) < 0.9
+    x, y = (np.arange(size) - at for size, at in zip(part.shape[::-1], ellipse.center_px - low, strict=True))
+    across, down = to_round(ellipse).T
+    inside = sum(np.square(across[k] * x + down[k] * y[:, None]) for k in (0, 1)) < 0.9**2
     return float(np.median(np.asarray(change)[inside])) if inside.any() else 0.0
 
 

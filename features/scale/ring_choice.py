@@ -164,8 +164,10 @@ def _trials(edges: _Edges) -> Array:
     circle = np.linalg.solve(at_picks[..., :3], left[..., None])[..., 0]
     waves = np.concatenate([circle, shape], axis=1)
     waves = waves[(np.abs(waves[:, 0]) < 0.16) & (np.hypot(waves[:, 1], waves[:, 2]) < 0.08)]
-    off = (edges.radius - 1.0 - waves @ edges.basis.T) / (1.5 * _WIDTH)
-    total = edges.mean_of_lines(edges.weight / (1.0 + off**2) ** 2)
+    # Hundreds of rings meet thousands of edges; single precision is plenty to put them in order.
+    off = (edges.radius - 1.0).astype(np.float32) - waves.astype(np.float32) @ edges.basis.T.astype(np.float32)
+    near = edges.weight.astype(np.float32) / np.square(1.0 + np.square(off / np.float32(1.5 * _WIDTH)))
+    total = edges.mean_of_lines(near)
     waves = waves[np.argsort(-total)]
     return np.asarray(waves[first_of_kinds(waves, 0.006, _FOLLOWED_UP)])  # not thirty times the same
 
@@ -196,7 +198,7 @@ def _solved(matrices: Array, right: Array) -> Array:
 
 
 def _chosen(rings: list[Ring]) -> Ring:
-    radius = np.stack([ring.radius(np.linspace(0, 2 * np.pi, 90, endpoint=False)) for ring in rings])
+    radius = 1.0 + np.stack([ring.wave for ring in rings]) @ _basis(np.linspace(0, 2 * np.pi, 90, endpoint=False)).T
     strength = np.array([ring.strength for ring in rings])
     best = int(np.argmax(strength))
     while True:

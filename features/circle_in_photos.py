@@ -48,6 +48,8 @@ _MOVED_SQUARES = 15.5
 Of 51 pairs of renders three joined at 16 to 18 were off by 0.9 to 1.1 %: a view had followed another edge aside."""
 _MOVED_TIED = 22.4
 """The same where ties hold the cameras: of 13 degrees."""
+_TIED_TO = 2
+"""So many photos before it are looked at for each one's ties: all of all would take long, and tell little more."""
 _TIE_HOLDS, _TIES_HOLD = 2.5, 0.75
 """Standard uncertainties that a tie may be off its line, and what share of them must hold for any to be believed."""
 _MOVED_SHARE, _MOVED_SHARE_STANDING, _MOVED_MM = 0.06, 0.25, 12.0
@@ -254,10 +256,11 @@ def _rim_from_aside(view: SeenCircle) -> RimShape | NoRim:
 
 
 def _ties_of(seen: Sequence[SeenCircle], known: _Known) -> dict[tuple[int, int], Ties]:
-    """What ties each two of the photos, by their numbers."""
+    """What ties each photo to the ones before it, by their numbers."""
     out = {}
     for j, second in enumerate(seen):
-        for i, first in enumerate(seen[:j]):
+        for i in range(max(0, j - _TIED_TO), j):
+            first = seen[i]
             if first.landmarks is None or second.landmarks is None:
                 continue
             photos = id(first.landmarks), id(second.landmarks)

@@ -6,7 +6,7 @@ import pytest
 
 from features import circle_in_photos
 from features.camera import Camera
-from features.circle_in_photos import SeenCircle, circle_of_photos
+from features.circle_in_photos import SeenCircle, circle_of_photos, circles_of_photos
 from features.circle_in_space import CirclePrior, CircleSighting, solve_circle
 from features.landmarks import Landmarks, Ties, ties_of
 from features.photo import FocalPrior
@@ -139,3 +139,15 @@ def test_ties_turn_the_cameras_and_what_contradicts_the_card_does_not(monkeypatc
         assert 0.1 < np.median(stated) < 0.9
     else:
         np.testing.assert_allclose(with_ties, plain, atol=1e-6)
+
+
+def test_of_many_photos_each_is_tied_to_the_two_before_it(monkeypatch):
+    """A fourth photo takes two more looks, not three, and another circle of the same photos takes none."""
+    asked = []
+    monkeypatch.setattr(circle_in_photos, "ties_of", lambda *pair: asked.append(pair[:2]) or ())
+    rng = np.random.default_rng(1)
+    views = [_view(rng, angle, f"{angle}.jpg")[0] for angle in (-8.0, 0.0, 8.0, 12.0)]
+    both = {"port_bore": views, "thread_major_diameter": views}
+    assert set(circles_of_photos(both)) == set(both)
+    marks = [view.landmarks for view in views]
+    assert asked == [(marks[i], marks[j]) for j in range(4) for i in range(max(0, j - 2), j)]

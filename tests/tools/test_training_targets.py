@@ -52,6 +52,17 @@ def test_a_photo_of_a_part_of_the_pump_is_a_ports_view_where_the_port_is_large_i
     assert view_shown(record_from(90, features=[flange]), filled) == word
 
 
+@pytest.mark.parametrize(("aside_mm", "word"), [(150.0, ""), (500.0, ""), (600.0, "port"), (800.0, "port")])
+def test_beside_more_than_half_a_chamber_a_large_port_is_not_the_only_right_name(aside_mm, word):
+    """A chamber seen edge-on, as in a front view; the picture's border is 533 mm aside at this distance."""
+    flange = {"name": "flange_diameter", "center_mm": [0.0, 0.0, 900.0], "normal": [0.0, 0.0, -1.0],
+              "diameter_mm": 250.0, "faces_camera": True}  # fmt: skip
+    chamber = {"name": "chamber_diameter", "center_mm": [aside_mm, 0.0, 1000.0], "normal": [1.0, 0.0, 0.0],
+               "diameter_mm": 300.0, "faces_camera": False}  # fmt: skip
+    filled = np.full((HEIGHT, WIDTH), MANIFOLD, np.uint8)
+    assert view_shown(record_from(90, features=[flange, chamber]), filled) == word
+
+
 def test_a_coin_is_taught_as_the_ellipse_that_opencv_fits_to_its_outline():
     turn = np.linspace(0, 2 * np.pi, 72, endpoint=False)
     rim = 12.0 * np.column_stack([np.cos(turn), np.sin(turn) * 0.9, np.sin(turn) * 0.4])

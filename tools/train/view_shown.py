@@ -21,8 +21,9 @@ HIGH_DEG = 60.0
 PUMP_PARTS = [k for k, n in enumerate(PART_CLASSES) if n not in ("background", "companion", "scale_reference", "other")]
 CUT_OFF = 0.02
 """Part of the picture's border that a pump fills which is cut off."""
-WHOLE_CHAMBER = 0.9
-"""Part of a chamber's circle that must be in the picture for it to show that chamber."""
+HALF_A_CHAMBER = 0.5
+"""A picture with more than this part of a chamber's circle, whichever way that faces, is as well one of the chamber or
+of the front: both words are right."""
 LEAST_PORT = 0.2
 """Least width of a port's flange or mouth in a view of it, as a part of the picture's shorter side."""
 
@@ -66,9 +67,7 @@ def _width_px(record: dict[str, Any], circle: dict[str, Any]) -> float:
 
 
 def _shows(record: dict[str, Any], chamber: dict[str, Any]) -> bool:
-    """Whether a chamber's circle lies in the picture and faces the camera."""
+    """Whether half of a chamber's circle and more lies in the picture."""
     points = circle_px(record["camera"], chamber)
     inside = (points >= 0).all(axis=1) & (points[:, 0] < record["width"]) & (points[:, 1] < record["height"])
-    center, normal = np.array(chamber["center_mm"]), np.array(chamber["normal"])
-    cosine = -float(center @ normal) / float(np.linalg.norm(center) * np.linalg.norm(normal))
-    return bool(inside.mean() >= WHOLE_CHAMBER and cosine > np.cos(np.radians(END_ON_DEG)))
+    return bool(inside.mean() >= HALF_A_CHAMBER)

@@ -8,9 +8,9 @@ process.
 
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
-from pathlib import Path
+from pathlib import Path, PurePath
 
 import cv2
 import numpy as np
@@ -142,11 +142,25 @@ def load_photo(path: Path, pool: DecodePool | None = None) -> Photo | PhotoRefus
 
 
 def load_photos(paths: Sequence[Path], pool: DecodePool | None = None) -> tuple[Photo | PhotoRefused, ...]:
-    """Read several photo files, two at a time, in the order given."""
+    """Read several photo files, two at a time, in the order given; files of one name are told apart."""
     if len(paths) < 2:
         return tuple(load_photo(path, pool) for path in paths)
     with ThreadPoolExecutor(2) as threads:
-        return tuple(threads.map(lambda path: load_photo(path, pool), paths))
+        loaded = tuple(threads.map(lambda path: load_photo(path, pool), paths))
+    names = iter(told_apart([photo.name for photo in loaded if photo]))
+    return tuple(replace(photo, name=next(names)) if photo else photo for photo in loaded)
+
+
+def told_apart(names: Sequence[str]) -> tuple[str, ...]:
+    """The names, each once: what is measured in two photos must not share the errors of one."""
+    told: list[str] = []
+    for name in names:
+        path, number = PurePath(name), 1
+        while name in told or (number > 1 and name in names):
+            number += 1
+            name = f"{path.stem} ({number}){path.suffix}"
+        told.append(name)
+    return tuple(told)
 
 
 def prepare_to_load() -> None:

@@ -11,7 +11,7 @@ import pytest
 from PIL import Image, ImageCms, ImageOps, PngImagePlugin
 
 from features.decode_heif import has_transform_box
-from features.photo import Photo, load_photo, load_photos
+from features.photo import Photo, load_photo, load_photos, told_apart
 
 pillow_heif.register_heif_opener()
 
@@ -393,6 +393,18 @@ def secretive_jpeg(path):
     gps[1], gps[2], gps[3], gps[4] = "N", (48.0, 51.0, 29.6), "E", (2.0, 17.0, 40.2)
     comment = b"xmp-secret"
     scene().save(path, exif=exif, comment=comment, xmp=b"<x:xmpmeta>xmp-secret</x:xmpmeta>")
+
+
+def test_files_of_one_name_in_several_folders_are_told_apart(tmp_path):
+    """Phones name every picture that is picked image.jpg."""
+    paths = [tmp_path / folder / "image.jpg" for folder in ("chamber", "port", "front")]
+    for path in paths:
+        path.parent.mkdir()
+        Image.new("RGB", (640, 480), (90, 90, 90)).save(path)
+    paths[1].write_bytes(b"no picture")
+    first, refused, last = load_photos(paths)
+    assert (first.name, refused.name, last.name) == ("image.jpg", "image.jpg", "image (2).jpg")
+    assert told_apart(["a.jpg", "a.jpg", "a (2).jpg", "a.jpg"]) == ("a.jpg", "a (3).jpg", "a (2).jpg", "a (4).jpg")
 
 
 def test_position_serial_number_and_all_other_metadata_stay_in_the_loader(tmp_path):

@@ -5,6 +5,7 @@ from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from multiprocessing import get_context
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import typer
 
@@ -64,7 +65,11 @@ def _survey(wanted: tuple[RenderedPhoto, Path | None]) -> PhotoSurvey:
 
 def _measure(photo: RenderedPhoto) -> PhotoSurvey:
     said = TypedOptions(card_at=photo.card_at, coin=photo.coin, sheet=photo.sheet)
-    survey = survey_photos([photo.path], understand(said).request)
+    # Views of a pump carry one name in several folders, but they are photos of their own, with errors of their own.
+    with TemporaryDirectory() as folder:
+        path = Path(folder) / f"{photo.path.parent.name}_{photo.path.name}"
+        path.symlink_to(photo.path.resolve())
+        survey = survey_photos([path], understand(said).request)
     if survey.refused:
         raise ValueError(f"{photo.path}: {survey.refused[0].problem}")
     return survey.photos[0]

@@ -204,7 +204,8 @@ def off_lines(ties: Ties, first: Views, second: Views) -> Array:
     miss = np.einsum("kni,kni->kn", rays_b, line_b)
     slope_a, slope_b = (np.einsum("kni,kni->kn", line[..., :2], line[..., :2]) for line in (line_a, line_b))
     sd_a, sd_b = ties.first_sd_px / camera_a.focal_px[:, None], ties.second_sd_px / camera_b.focal_px[:, None]
-    return np.asarray(miss / np.sqrt(slope_a * sd_a**2 + slope_b * sd_b**2))
+    # From one and the same place there are no such lines, and nothing is off them.
+    return np.asarray(miss / np.sqrt(slope_a * sd_a**2 + slope_b * sd_b**2 + 1e-30))
 
 
 def _essential(turn: Array, move_a: Array, move_b: Array) -> Array:

@@ -5,10 +5,10 @@ import numpy as np
 import pytest
 
 from features import circle_in_photos
-from features.camera import Camera
+from features.camera import Camera, Cameras
 from features.circle_in_photos import SeenCircle, circle_of_photos, circles_of_photos
 from features.circle_in_space import CirclePrior, CircleSighting, solve_circle
-from features.landmarks import Landmarks, Ties, ties_of
+from features.landmarks import Landmarks, Ties, off_lines, ties_of
 from features.photo import FocalPrior
 from features.plane_pose import PlanePose
 from features.scale.reference import ScaleReference
@@ -151,3 +151,18 @@ def test_of_many_photos_each_is_tied_to_the_two_before_it(monkeypatch):
     assert set(circles_of_photos(both)) == set(both)
     marks = [view.landmarks for view in views]
     assert asked == [(marks[i], marks[j]) for j in range(4) for i in range(max(0, j - 2), j)]
+
+
+def test_two_photos_from_one_place_are_off_no_lines():
+    """There are none; five millimeters aside there are, along the rows, and a pixel down is a pixel off them."""
+    turn, move = _camera_at(3.0)
+    places = np.random.default_rng(2).uniform([400, 300, 0], [1200, 900, 300], (20, 3))
+    seen_px = cv2.projectPoints(places, turn, move, MATRIX, np.zeros(5))[0].reshape(-1, 2)
+    cameras = Cameras(np.array([FOCAL]), np.array([CENTER_PX]), np.zeros(1))
+    view = cameras, turn[None], move[None]
+    assert np.abs(off_lines(Ties(seen_px, seen_px, 1.0, 1.0), view, view)).max() < 1e-3
+    aside = np.array([5.0, 0.0, 0.0]) + move
+    other_px = cv2.projectPoints(places, turn, aside, MATRIX, np.zeros(5))[0].reshape(-1, 2)
+    off = off_lines(Ties(seen_px, np.array([0.0, 1.0]) + other_px, 1.0, 1.0), view, (cameras, turn[None], aside[None]))
+    # Moved along the rows, a pixel down is a pixel off, shared between two photos (Sampson 1982).
+    np.testing.assert_allclose(np.abs(off), np.sqrt(0.5), rtol=1e-6)

@@ -17,7 +17,14 @@ from features.parts.classical import ClassicalFinder
 from features.parts.finder import FoundCircle, LookAt, PartQuestion, PartSightings
 from features.parts.flange_rim import FlangeRim, is_pipe, trace_flange
 from features.parts.front_outline import front_outline
-from features.parts.learned_circles import mouth_traces, plain_mouth, told_only, trace_chamber, trace_mouth
+from features.parts.learned_circles import (
+    flange_opening,
+    mouth_traces,
+    plain_mouth,
+    told_only,
+    trace_chamber,
+    trace_mouth,
+)
 from features.parts.learned_evidence import chamber_count_evidence, hole_count_evidence, photo_evidence
 from features.parts.looks import SURE_PART, PhotoLooks, Subject, closely
 from features.parts.part_maps import RoundPart, part_at, point_parts, round_parts
@@ -174,7 +181,8 @@ def _with_flange(
     seen, likelihood = _holes_of(Subject(rim.part, told.maps), rim)
     inside = [mouth for mouth in mouths if _amid(rim.part, mouth)]
     about = rim.placed if rim.is_traced else None
-    circles = [rim.circle, trace_mouth(question, inside[:2], told.maps, about, traces) if inside else None]
+    opening = trace_mouth(question, inside[:2], told.maps, about, traces) if inside else None
+    circles = [rim.circle, flange_opening(opening)]
     if seen is not None:
         traced = rim.circle if rim.is_traced else None
         rim_px = None if traced is None else traced.sighting.points_px

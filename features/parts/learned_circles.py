@@ -73,6 +73,9 @@ has this share of their evidence."""
 OPENINGS, OPENING_REACH = tuple(0.17 * 1.13**k for k in range(9)), 0.075
 """Radii of openings over their flange's (of nominal bores in tabulated flanges 0.18 to 0.42), and how far round each is
 looked."""
+TOLD_OPENING_SD = 0.2
+"""Standard uncertainty of a flange's opening that was told and not traced, as a share of its size: aslant or beside a
+card it is told too small (six of renders by 1, 11, 16, 24, 30 and 54 %)."""
 OPENING_EVIDENCE, OFF_MIDDLE = 0.27, 0.02
 """Evidence that makes a circle in a flange's middle its opening, and how far off the middle it may lie, over the rim's
 radius: castings, and the step from rim to face seen at a slant."""
@@ -153,6 +156,14 @@ def trace_mouth(
 def _sure_ones(told: Sequence[RoundPart]) -> list[RoundPart]:
     surest = max(part.score for part in told)
     return [part for part in told if surest < SURE_MOUTH or part.score >= HALF_AS_SURE * surest]
+
+
+def flange_opening(found: FoundCircle | None) -> FoundCircle | None:
+    """The opening of a flange: where no edge of it was traced, what is told is its dark part alone."""
+    if found is None or not told_only(found):
+        return found
+    size_px = float(np.linalg.norm(np.std(found.sighting.points_px, axis=0)))
+    return replace(found, edge_shared_px=max(found.edge_shared_px, TOLD_OPENING_SD * size_px))
 
 
 def told_only(found: FoundCircle) -> bool:

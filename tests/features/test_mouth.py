@@ -12,7 +12,7 @@ import pytest
 
 from features.parts.finder import LookAt, PartQuestion
 from features.parts.learned import LearnedFinder
-from features.parts.learned_circles import told_only, trace_mouth
+from features.parts.learned_circles import flange_opening, told_only, trace_mouth
 from features.parts.looks import closely, flange_of
 from features.parts.part_maps import RoundPart
 from features.parts.part_model import PartMaps, Window
@@ -134,6 +134,19 @@ def test_a_mouth_without_edges_is_told_by_its_outline_however_slanted(flatness):
     long_px = CHAMFER_MM / 2 * PX_PER_MM
     assert np.ptp(found.sighting.points_px[:, 0]) / 2 == pytest.approx(long_px, rel=0.01)
     assert 0.05 * long_px < found.edge_shared_px < 0.12 * long_px
+
+
+def test_a_flanges_opening_is_told_worse_than_a_threads_and_traced_as_well():
+    """No edge on a blank sheet: of an opening aslant the dark part is told. Where an edge is, nothing changes."""
+    told = trace_mouth(_question(np.full((SIZE, SIZE), 120, np.uint8)), (_told(1.0),), _maps())
+    traced = trace_mouth(_question(_picture()), (_told(1.0),), _maps())
+    radius_px = CHAMFER_MM / 2 * PX_PER_MM
+    opening = flange_opening(told)
+    assert opening
+    assert told
+    assert 1.5 * told.edge_shared_px < opening.edge_shared_px < 0.3 * radius_px
+    assert flange_opening(traced) is traced
+    assert flange_opening(None) is None
 
 
 @pytest.mark.parametrize(

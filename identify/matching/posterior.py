@@ -19,6 +19,7 @@ from identify.matching.likelihood import (
     log_density_bound_by_one,
     reduce_to_known,
 )
+from identify.matching.reference_doubts import reference_cases
 from identify.matching.settings import MatchSettings
 from identify.matching.thread_readings import thread_cases
 from reference_geometry.families import LENGTH_NAMES
@@ -168,16 +169,18 @@ class _Waiting:
 def _add_geometry_of_cases(
     table: FamilyTable, lengths: Sequence[MeasuredLength], measured: LogLengths, score: Array, settings: MatchSettings
 ) -> Array:
-    """Add the lengths' log likelihood to `score`, summed over what a thread's wall and the edge of its mouth may be.
+    """Add the lengths' log likelihood to `score`, summed over what nobody can say for sure.
 
-    In large sets, where it would cost a pass for every case, the one Gaussian of all cases stands for them.
+    That is a thread's wall and the edge of its mouth, and whether a coin or a plain card is another thing. In large sets, where it would cost a pass for every case, the one Gaussian of all cases stands for them.
     """
     if table.rows > _SCREEN_ABOVE:
         return _add_doubted_geometry(table, measured, score, settings)
     total = np.full(table.rows, -np.inf)
-    for case in thread_cases(table, lengths):
-        told = usable_lengths(case.lengths, settings) or measured
-        total = np.logaddexp(total, _add_doubted_geometry(table, told, score + case.log_chance, settings))
+    for with_scale, log_chance in reference_cases(lengths, settings):
+        for case in thread_cases(table, with_scale):
+            told = usable_lengths(case.lengths, settings) or measured
+            so_far = score + log_chance + case.log_chance
+            total = np.logaddexp(total, _add_doubted_geometry(table, told, so_far, settings))
     return total
 
 

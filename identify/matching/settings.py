@@ -57,6 +57,8 @@ class MatchSettings:
         tolerance_weight: how many measurements the stated tolerance counts for beside a shop's own few.
         wrong_length, wrong_length_sd: how often a length is read in a photo at another edge than the one meant (a
             raised face for a rim, a cover for its joint), and how far off it then is.
+        wrong_reference, wrong_reference_sd: how often a coin or a card without a pattern is another thing of its
+            shape, and how far off all lengths of its photo then are, in logs.
         model_floor: what the measurement's budget may have left out, independent for each length.
         broad_inflation: how much wider than the set's own spread the lengths of unknown pumps are taken.
         least_share: no value of an attribute falls below this over the number of its values, so that no
@@ -88,6 +90,8 @@ class MatchSettings:
     tolerance_weight: float = 4.0
     wrong_length: float = 0.03
     wrong_length_sd: float = 0.15
+    wrong_reference: float = 0.03
+    wrong_reference_sd: float = 1.0
     model_floor: float = 0.003
     broad_inflation: float = 1.25
     least_share: float = 0.01

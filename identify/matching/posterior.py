@@ -171,7 +171,8 @@ def _add_geometry_of_cases(
 ) -> Array:
     """Add the lengths' log likelihood to `score`, summed over what nobody can say for sure.
 
-    That is a thread's wall and the edge of its mouth, and whether a coin or a plain card is another thing. In large sets, where it would cost a pass for every case, the one Gaussian of all cases stands for them.
+    That is a thread's wall and the edge of its mouth, and whether a coin or a plain card is another thing. In large
+    sets, where it would cost a pass for every case, the one Gaussian of all cases stands for them.
     """
     if table.rows > _SCREEN_ABOVE:
         return _add_doubted_geometry(table, measured, score, settings)

@@ -126,7 +126,8 @@ class Calibration:
         temperatures: attribute -> what its logits are divided by, 1 where not named.
         surest: attribute -> how often the model was right where it was surest, on pumps unlike those it learned from;
             no single photo is believed more than that. 1 where not named.
-        pump_offset: log odds of one look at which one photo in a thousand of a pump would be taken for something else.
+        pump_offset: log odds of one look below which a few photos of pumps in a thousand lie: they would be taken for
+            something else.
         leanings: attribute -> logarithm of how many times too often the model tells each of its values, none where not
             named.
     """

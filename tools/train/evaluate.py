@@ -37,6 +37,8 @@ USUAL_PUMP_ODDS = 6.0
 """Log odds by both looks that the middle one of photos of pumps is told with."""
 LEANING_SD = 1.0
 """Usual leaning, so that an attribute that is nearly always right gets none from the few photos where it is not."""
+PUMPS_LOST = 0.003
+"""Share of the photos of pumps that are told as something else: the lowest one alone of a thousand is chance."""
 MOST = 0.995
 """Some hundred photos cannot show that the model is never wrong."""
 
@@ -148,7 +150,7 @@ def scalings(judged: Sequence[JudgedPhoto]) -> dict[str, tuple[float, Floats]]:
 
 
 def pump_bound(judged: Sequence[JudgedPhoto]) -> tuple[float, float]:
-    """Temperature of "a pump", and the log odds of one look that one pump photo in a thousand stays below.
+    """Temperature of "a pump", and the log odds of one look that `PUMPS_LOST` of the pumps' photos stay below.
 
     Photos of other things are not needed. Odds are scaled so that the middle one of the pumps' photos lies
     `USUAL_PUMP_ODDS` above that bound: training without doubt would leave them anywhere.
@@ -156,7 +158,7 @@ def pump_bound(judged: Sequence[JudgedPhoto]) -> tuple[float, float]:
     # Of most photos of pumps the odds are too large for a share near 1 to tell, not for the other near 0.
     shares = np.clip([one.attributes["pump"].probabilities for one in judged], 1e-300, 1.0)
     odds = np.log(shares[:, 0] / shares[:, 1])
-    bound, middle = float(np.percentile(odds, 0.1)), float(np.median(odds))
+    bound, middle = float(np.quantile(odds, PUMPS_LOST)), float(np.median(odds))
     temperature = max((middle - bound) / USUAL_PUMP_ODDS, 1e-3)
     return round(temperature, 5), round(bound / 2 / temperature, 3)
 

@@ -17,6 +17,7 @@ from features.ports import PortSize, possible_ports
 from features.problems import PHOTOS_DISAGREE, Problem
 from features.ruler import flange_as_ruler, with_flange_known
 from features.shared_scale import by_length_of_others, with_scale_of_others
+from features.thread_edge import with_edge_told
 from features.thread_pitch import MOUTHS, PITCH
 from features.which_edge import with_edge_doubt, with_thread_doubt
 
@@ -75,6 +76,7 @@ def combine_surveys(surveys: Sequence[PhotoSurvey], refused: Sequence[PhotoRefus
     lengths = with_flange_known(flange_as_ruler(combined.lengths, ports), ports)
     # Ports are named before: a thread's table knows both of its edges.
     lengths = tuple(with_thread_doubt(length, connection.get("threaded", 0.0)) for length in lengths)
+    lengths = tuple(with_edge_told(length, ports) for length in lengths)
     lengths = tuple(length for length in lengths if says_something(length))
     if combined.disagreements:
         surveys = [replace(s, problems=(*s.problems, *_said(combined.disagreements))) for s in surveys]

@@ -27,9 +27,7 @@ def _seen(rng, name, angle_deg, word):
     eye = -rotation.T @ move
     faces_eye = around @ (eye[:2] - MIDDLE) > 0.5 * DIAMETER
     rim = np.column_stack([MIDDLE + 0.5 * DIAMETER * around, 2.0 + THICK * faces_eye])
-    rim_px, card_px = (
-        cv2.projectPoints(p, turn, move, MATRIX, np.zeros(5))[0].reshape(-1, 2) for p in (rim, CARD)
-    )
+    rim_px, card_px = (cv2.projectPoints(p, turn, move, MATRIX, np.zeros(5))[0].reshape(-1, 2) for p in (rim, CARD))
     card_px, rim_px = card_px + rng.normal(0, 0.1, card_px.shape), rim_px + rng.normal(0, 0.3, rim_px.shape)
     reference = ScaleReference("scale_card", "card", CARD[:, :2], card_px, 0.1, card_px[:4], 0.001, "print:pocket")
     prior, focal = CirclePrior(2.5, 3.5, edge_shared_px=0.3), FocalPrior(FOCAL, 0.05, "exif_35mm")

@@ -34,7 +34,8 @@ DAY = date(2026, 3, 1)
 # --- every literal of the program -------------------------------------------------------------------------
 NOT_ON_PAGES = (
     "features/decode_process.py", "features/ellipse.py", "features/landmarks.py", "features/parts/trace.py",
-    "features/plane_solution.py", "features/rim_shape.py", "features/scale/artificial.py", "features/standing_circle.py", "identify/__init__.py",
+    "features/plane_solution.py", "features/rim_shape.py", "features/scale/artificial.py",
+    "features/standing_circle.py", "identify/__init__.py",
     "identify/__main__.py",
     "identify/answer_models.py", "identify/command_line.py", "identify/commands/", "identify/output_files.py",
     "identify/report/brief.py", "identify/report/fonts.py", "identify/report/html_file.py",

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from features.measured import MeasuredLength, log_covariance
 from features.thread_wall import TAPERED_OF, of_wall
-from features.which_edge import CHAMFER, CHAMFER_CHANCE
+from features.which_edge import CHAMFER_CHANCE, mouth_edges_mm
 from reference_geometry.standards.flanges import Flange, flanges
 from reference_geometry.standards.pipe import find_pipe
 from reference_geometry.standards.sizes import NominalSize, parse_size, size_of
@@ -153,7 +153,8 @@ def _usual_joint_mm(nominal_in: str) -> float:
 def _thread_log(thread: PipeThread, lengths: list[MeasuredLength], prior: float) -> float:
     # What is seen of a female thread's mouth is its crests, or the chamfer that clears its depth (common practice).
     options = []
-    mouths = ((thread.minor_diameter_mm, 1 - CHAMFER_CHANCE), (CHAMFER * thread.major_diameter_mm, CHAMFER_CHANCE))
+    chamfer_mm, crests_mm = mouth_edges_mm(thread)
+    mouths = ((crests_mm, 1 - CHAMFER_CHANCE), (chamfer_mm, CHAMFER_CHANCE))
     tapered = TAPERED_OF[thread.standard]
     walls = [([of_wall(one, kind) for one in lengths], p) for kind, p in ((True, tapered), (False, 1 - tapered)) if p]
     for (mouth, share), (seen, wall_share) in product(mouths, walls):

@@ -138,13 +138,6 @@ def measure_front(
     return MeasuredFront(sure, tuple(ports) if sure and reference is not None else ())
 
 
-def measure_spans(
-    photo: Photo, outline: FrontOutline, poses: Sequence[PlanePose], reference: ScaleReference | None, place: CardAt
-) -> tuple[MeasuredSpan, ...]:
-    """The outer lengths alone of `measure_front`."""
-    return measure_front(photo, outline, poses, reference, place).spans
-
-
 def _facing(outline: FrontOutline) -> dict[str, RoundPart]:
     """Each port that faces the viewer, by the name of its scale."""
     both = zip(HEIGHTS, (outline.upper, outline.lower), strict=True)

@@ -3,10 +3,11 @@
 from collections.abc import Sequence
 
 import numpy as np
+from scipy.special import expit
 
 from features.measured import MeasuredLength
 from features.ports import PortSize
-from features.which_edge import CHAMFER, CHAMFER_CHANCE, EDGE
+from features.which_edge import CHAMFER_CHANCE, EDGE, mouth_edges_mm
 from reference_geometry.standards.threads import PipeThread, threads
 
 SURE = 0.95
@@ -29,18 +30,17 @@ def with_edge_told(length: MeasuredLength, ports: Sequence[PortSize]) -> Measure
     total = sum(share for _, share in known)
     if total <= 0.0:
         return length
-    chamfer = sum(share * _chamfer_chance(length, thread) for thread, share in known if share > 0.0) / total
+    by_chamfer, by_crests = (EDGE.told(length, first) for first in (True, False))
+    # Told as crests, the length is what was traced.
+    log_traced, sd = float(np.log(by_crests.value_mm)), float(np.hypot(by_crests.relative_sd, TABLE_SD))
+    chamfer = sum(share * _chamfer_chance(log_traced, sd, thread) for thread, share in known) / total
     if max(chamfer, 1.0 - chamfer) < SURE:
         return length
-    return EDGE.told(length, first=chamfer > 0.5)
+    return by_chamfer if chamfer > 0.5 else by_crests
 
 
-def _chamfer_chance(length: MeasuredLength, thread: PipeThread) -> float:
-    """Chance that the chamfer was traced of a thread of this size."""
-    if_chamfer, if_crests = (EDGE.told(length, first) for first in (True, False))
-    # Told as crests, the length is what was traced.
-    traced_mm, crests_mm = if_crests.value_mm, thread.minor_diameter_mm
-    off = np.log(traced_mm) - np.log([CHAMFER * thread.major_diameter_mm, crests_mm])
-    sd = float(np.hypot(if_chamfer.relative_sd, TABLE_SD))
-    logs = np.log([CHAMFER_CHANCE, 1.0 - CHAMFER_CHANCE]) - 0.5 * (off / sd) ** 2
-    return float(1.0 / (1.0 + np.exp(np.clip(logs[1] - logs[0], -700, 700))))
+def _chamfer_chance(log_traced: float, sd: float, thread: PipeThread) -> float:
+    """Chance that the chamfer was traced of a thread of this size, by the logarithm of what was traced in mm."""
+    off = (log_traced - np.log(mouth_edges_mm(thread))) / sd
+    of_chamfer, of_crests = np.log([CHAMFER_CHANCE, 1.0 - CHAMFER_CHANCE]) - 0.5 * off**2
+    return float(expit(of_chamfer - of_crests))

@@ -10,7 +10,7 @@ import numpy as np
 
 from features.measured import Contribution, MeasuredLength
 from features.two_values import TwoValues
-from reference_geometry.standards.threads import threads
+from reference_geometry.standards.threads import PipeThread, threads
 
 WHICH_EDGE = "which:"
 """Begins the identity of the error of which edge was traced."""
@@ -70,8 +70,13 @@ def with_thread_doubt(length: MeasuredLength, threaded: float) -> MeasuredLength
     return replace(length, value_mm=value_mm, contributions=(*length.contributions, doubt))
 
 
+def mouth_edges_mm(thread: PipeThread) -> tuple[float, float]:
+    """Diameters of the two edges that a female thread's mouth shows: of its chamfer, and of its crests."""
+    return CHAMFER * thread.major_diameter_mm, thread.minor_diameter_mm
+
+
 def _chamfer_over_crests(chamfer_mm: float) -> float:
     """Logarithm of the one diameter over the other for threads about a size (ASME B1.20.1, ISO 7-1)."""
-    sizes = sorted((CHAMFER * thread.major_diameter_mm, thread.minor_diameter_mm) for thread in threads())
+    sizes = sorted(mouth_edges_mm(thread) for thread in threads())
     chamfers, crests = np.array(sizes).T
     return float(np.interp(np.log(chamfer_mm), np.log(chamfers), np.log(chamfers / crests)))

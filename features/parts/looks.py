@@ -108,8 +108,9 @@ class PhotoLooks:
 
         def at_part(part: RoundPart | None) -> Subject | None:
             seen = pump.result()
-            is_wanted = part is not None and seen.is_worth_more(look_at)
-            return closely(model, pixels_rgb, seen.maps, part) if part is not None and is_wanted else None
+            if part is None or not seen.is_worth_more(look_at):
+                return None
+            return closely(model, pixels_rgb, seen.maps, part)
 
         beside = ThreadPoolExecutor(1)
         whole = beside.submit(_at_references, model, pixels_rgb) if references else None

@@ -19,7 +19,7 @@ from features.parts.part_maps import RoundPart
 from features.photo import FocalPrior, Photo
 from features.plane_pose import plane_poses, unscaled_pose
 from features.scale.reference import ScaleReference
-from features.spans import MeasuredSpan, by_pair, measure_front, measure_spans
+from features.spans import MeasuredSpan, by_pair, measure_front
 
 FOCAL, SIZE = 1500.0, (1600, 1200)
 PHOTO = Photo("a.jpg", Path("a.jpg"), np.zeros((1200, 1600, 3), np.uint8), FocalPrior(FOCAL, 0.05, "exif_35mm"))
@@ -154,7 +154,7 @@ def measured(pump, random, scaled=True):
     outline = outline_of(pump, random)
     reference = floor_card(pump, random) if scaled else None
     poses = plane_poses(reference, PHOTO) if reference else (unscaled_pose(PHOTO),)
-    return {span.length.name: span for span in measure_spans(PHOTO, outline, poses, reference, "floor")}
+    return {span.length.name: span for span in measure_front(PHOTO, outline, poses, reference, "floor").spans}
 
 
 def drawn_parts(length):
@@ -189,7 +189,7 @@ def test_a_card_on_an_upright_face_is_as_near_as_its_face():
     for before in np.tile([0.15, 0.27, 0.39], 4):
         pump = replace(random_pump(random, True), elevation_deg=random.uniform(20, 35))
         card = upright_card(pump, random, before)
-        spans = measure_spans(PHOTO, outline_of(pump, random), plane_poses(card, PHOTO), card, "rim")
+        spans = measure_front(PHOTO, outline_of(pump, random), plane_poses(card, PHOTO), card, "rim").spans
         length = next(span.length for span in spans if span.length.name == "overall_width")
         errors.append(np.log(length.value_mm / pump.truth["overall_width"]))
         pulls.append(errors[-1] / length.relative_sd)
@@ -258,9 +258,10 @@ def test_what_is_cut_off_is_not_told():
     whole = outline_of(pump, random)
     reference = floor_card(pump, random)
     cut = replace(whole, top=None, right=None, feet_apart=False, cut=frozenset({"top", "right"}))
-    told = measure_spans(PHOTO, cut, plane_poses(reference, PHOTO), reference, "floor")
+    told = measure_front(PHOTO, cut, plane_poses(reference, PHOTO), reference, "floor").spans
     assert [span.length.name for span in told] == ["port_spacing"]
-    assert measure_spans(PHOTO, replace(whole, lower=()), plane_poses(reference, PHOTO), reference, "floor") == ()
+    refused = measure_front(PHOTO, replace(whole, lower=()), plane_poses(reference, PHOTO), reference, "floor")
+    assert refused.spans == ()
 
 
 def test_two_ports_that_face_alike_bring_the_front_into_their_units():

@@ -140,7 +140,8 @@ class DecodeProcess:
             if not self._ready:
                 self._read_answer()
                 self._ready = True
-            self._send(data, picture_format)
+            with contextlib.suppress(BrokenPipeError):  # it ended early: what it said before tells more
+                self._send(data, picture_format)
             return self._receive()
         except (_DecoderGoneError, OSError) as error:
             self.close()

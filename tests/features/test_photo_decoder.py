@@ -172,10 +172,11 @@ def test_a_decoder_taken_over_by_its_input_cannot_lie_its_way_out(tmp_path, make
     assert "pixels" not in result.detail
 
 
-def test_a_crash_in_the_middle_of_the_pixels_is_reported(tmp_path, make_process):
+@pytest.mark.parametrize("photo_bytes", [3, 1 << 21], ids=["sent_whole", "pipe_broken_while_sending"])
+def test_a_crash_in_the_middle_of_the_pixels_is_reported(tmp_path, make_process, photo_bytes):
     answer = b'{"width": 9, "height": 9, "stored": [9, 9], "facts": {}, "notes": []}\n' + bytes(100)
     stranger = fake_module(tmp_path / "modules", "features", STRANGER.replace("ANSWER", repr(answer)))
-    result = make_process(search_path=[stranger]).decode(b"\xff\xd8\xff", "JPEG")
+    result = make_process(search_path=[stranger]).decode(bytes(photo_bytes), "JPEG")
     assert result == DecodeFailure("crashed", "the decoder ended in the middle of the pixels")
 
 

@@ -17,8 +17,8 @@ from PIL import Image, ImageOps
 from tools.render.check_truth import read_truth
 from tools.train.targets import class_map, targets_of
 
-CANVAS_PX = 640
-"""Side of the canvas; photos lie in its top left corner, at most this long."""
+LEAST_CANVAS_PX = 640
+"""Side of the canvas in whose top left corner photos lie; longer photos get a canvas as long as the longest."""
 MOST_LEFT_OUT = 0.01
 
 
@@ -27,7 +27,7 @@ class Packed:
     """Photos and targets of N photos.
 
     Attributes:
-        photos: (N, CANVAS, CANVAS, 3) uint8 RGB; classes: (N, CANVAS, CANVAS) uint8.
+        photos: (N, C, C, 3) uint8 RGB; classes: (N, C, C) uint8; C is the canvas's side.
         size: (N, 2) width and height that are photo.
         points, rounds, attributes, seen, chamber_bolts: see `targets.PhotoTargets`, stacked.
         names: (N,) file names.
@@ -60,9 +60,11 @@ def pack(folders: list[Path], processes: int = 1) -> Packed:
     Raises:
         ValueError: there are none, or more than `MOST_LEFT_OUT` of them were left out.
     """
-    jobs = [(folder, record) for folder in folders for record in read_truth(folder)]
-    if not jobs:
+    photos = [(folder, record) for folder in folders for record in read_truth(folder)]
+    if not photos:
         raise ValueError("no photos to pack")
+    canvas_px = max(LEAST_CANVAS_PX, *(max(record["width"], record["height"]) for _, record in photos))
+    jobs = [(folder, record, canvas_px) for folder, record in photos]
     if processes > 1:
         with ProcessPoolExecutor(processes) as pool:
             tried = list(pool.map(_try_one, jobs, chunksize=32))
@@ -78,7 +80,7 @@ def pack(folders: list[Path], processes: int = 1) -> Packed:
     return Packed(**{name: np.stack([row[k] for row in rows]) for k, name in enumerate(names)})
 
 
-def _try_one(job: tuple[Path, dict[str, Any]]) -> tuple[Any, ...] | str:
+def _try_one(job: tuple[Path, dict[str, Any], int]) -> tuple[Any, ...] | str:
     """A packed photo, or why it can not be."""
     try:
         return _pack_one(job)
@@ -86,15 +88,13 @@ def _try_one(job: tuple[Path, dict[str, Any]]) -> tuple[Any, ...] | str:
         return f"{job[1].get('photo', 'a record without a photo')}: {error!r}"
 
 
-def _pack_one(job: tuple[Path, dict[str, Any]]) -> tuple[Any, ...]:
-    folder, record = job
+def _pack_one(job: tuple[Path, dict[str, Any], int]) -> tuple[Any, ...]:
+    folder, record, canvas_px = job
     photo = np.asarray(ImageOps.exif_transpose(Image.open(folder / record["photo"])).convert("RGB"))
     classes = class_map(np.asarray(Image.open(folder / record["mask"])).astype(np.uint16))
-    if max(photo.shape) > CANVAS_PX:
-        raise ValueError(f"{record['photo']} is longer than {CANVAS_PX} px")
     targets = targets_of(record, classes)
     height, width = classes.shape
-    right, below = CANVAS_PX - width, CANVAS_PX - height
+    right, below = canvas_px - width, canvas_px - height
     return (
         cv2.copyMakeBorder(photo, 0, below, 0, right, cv2.BORDER_CONSTANT),
         cv2.copyMakeBorder(classes, 0, below, 0, right, cv2.BORDER_CONSTANT),
@@ -104,7 +104,7 @@ def _pack_one(job: tuple[Path, dict[str, Any]]) -> tuple[Any, ...]:
 
 
 def main(
-    folders: Annotated[list[Path], typer.Argument(help="folders made by tools.render with --size 640")],
+    folders: Annotated[list[Path], typer.Argument(help="folders made by tools.render")],
     out: Annotated[Path, typer.Option(help=".npz file to write")],
     processes: Annotated[int, typer.Option(min=1)] = 1,
 ) -> None:

@@ -22,6 +22,7 @@ from features.placement import CardAt
 from features.plane_pose import PlanePose, plane_poses, unscaled_pose
 from features.port_pair import spacing_of_pair
 from features.problems import FRONT_UNSURE, NO_SCALE, NOTHING_FOUND, REFERENCE_ON_FLOOR, SCALE_FITS_NO_PLANE, Problem
+from features.raised_face import raised_face_length, ring_on_face
 from features.scale.find import find_scales
 from features.scale.reference import ScaleFinding, ScaleReference, ScaleRequest
 from features.sharpness import blur_problems
@@ -31,6 +32,7 @@ from features.thread_pitch import MOUTHS, ON_FACE_SD_DEG, PLANE_SD_DEG, pitch_le
 Array = NDArray[np.float64]
 
 PAIRED, JOINT = "port_spacing", "chamber_diameter"
+BOLTS, HOLE, OPENING = "bolt_circle_diameter", "bolt_hole_diameter", "port_bore"
 
 
 @dataclass(frozen=True)
@@ -91,7 +93,7 @@ class PhotoSurvey:
         problems: everything noticed.
         private_px: (M, 2) outlines that must be made unreadable in every picture kept: all bank cards seen.
         card_at: where the user said the reference lies in it.
-        spans: lengths between two places of the pump, where the photo shows them, and the pitch of a thread.
+        spans: lengths between two places of the pump, where the photo shows them, a thread's pitch, and a raised face.
     """
 
     name: str
@@ -189,9 +191,10 @@ def _spans(
     lone = not question.has_scale or (card_at == "floor" and all(c.found.sighting.name != JOINT for c in measured))
     plane_sd_deg = ON_FACE_SD_DEG if card_at == "flange" and not lone else PLANE_SD_DEG
     pitch = _pitch_in(question.gray, measured, sightings, photo.focal.relative_sd if lone else None, plane_sd_deg)
+    inside = (*pitch, *_raised_face_in(question, measured))
     pair = _pair(measured, sightings.twin)
     if sightings.front is None:
-        return (*pair, *pitch), ()
+        return (*pair, *inside), ()
     spans = front.spans
     if pair and not question.has_scale:
         spans = by_pair(spans, pair[0])
@@ -199,7 +202,7 @@ def _spans(
         [s.length.relative_sd for s in spans if s.length.name == PAIRED] or [1]
     ):
         spans = (*pair, *(span for span in spans if span.length.name != PAIRED))
-    return (*spans, *pitch), () if spans or sightings.front.is_close_up else (Problem(FRONT_UNSURE),)
+    return (*spans, *inside), () if spans or sightings.front.is_close_up else (Problem(FRONT_UNSURE),)
 
 
 def _pitch_in(
@@ -227,6 +230,22 @@ def _pitch_in(
         return ()
     way, pitch = max(read, key=lambda one: one[1].plainness)
     return (MeasuredSpan(pitch_length(replace(way, length=mouth.length), pitch), wall_line_px(way, pitch)),)
+
+
+def _raised_face_in(question: PartQuestion, measured: Sequence[MeasuredCircle]) -> tuple[MeasuredSpan, ...]:
+    """The raised face of a flange whose holes are open, if it has one."""
+    by_name = {circle.found.sighting.name: circle for circle in measured}
+    bolts, hole, opening = (by_name.get(name) for name in (BOLTS, HOLE, OPENING))
+    if bolts is None or hole is None:
+        return ()
+    across = bolts.length.value_mm
+    inner = opening.length.value_mm / across if opening else 0.0
+    share = ring_on_face(question.gray, bolts.solved, inner, hole.length.value_mm / across, question.keep_out_px)
+    if share is None:
+        return ()
+    length = raised_face_length(bolts.length, share)
+    ends_px = bolts.solved.outline_px(2, share * bolts.solved.length.value_mm)
+    return (MeasuredSpan(length, ends_px),)
 
 
 def _is_flanged(sightings: PartSightings) -> bool:

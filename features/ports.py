@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from features.measured import MeasuredLength, log_covariance
+from features.raised_face import RAISED_FACE
 from features.thread_wall import TAPERED_OF, of_wall
 from features.which_edge import CHAMFER_CHANCE, mouth_edges_mm
 from reference_geometry.standards.flanges import Flange, flanges
@@ -27,6 +28,7 @@ _FLANGE_SPREAD = {
     "bolt_circle_diameter": 0.004,
     "bolt_hole_diameter": 0.03,
     "port_bore": 0.04,
+    RAISED_FACE: 0.009,
 }
 _THREAD_SPREAD = {"thread_major_diameter": 0.010, "port_bore": 0.020, "thread_pitch": 0.01}
 _JOINT = "chamber_diameter"
@@ -50,6 +52,9 @@ _SELDOM_FLANGED = {"1/2": 0.15, "3/4": 0.15}
 _RAISED_FACE = 0.04
 """How often what was traced as a flange's rim is the edge of its raised face, where no holes told the two apart: a mild
 belief."""
+_IS_RAISED_FACE, _OTHER_RING_LOG = 0.7, float(np.log(2.0))
+"""How often the outermost ring on a face is that of a raised face and no mark on a flat one (a mild belief), and the
+log density of such marks: anywhere between the opening and the holes, a factor of 1.6 apart."""
 
 _MISFOUND, _MISFOUND_SD = 0.01, 1.5
 """How often what was measured by is no such reference, another round thing taken for the coin or another card, and how
@@ -124,19 +129,28 @@ def _flange_log(flange: Flange, lengths: list[MeasuredLength], hole_count: Mappi
     readings = [(outside, (1 - _RAISED_FACE) / len(outsides)) for outside in outsides]
     readings.append((flange.raised_face_diameter_mm, _RAISED_FACE))
     options = []
-    for outside, share in readings:
+    for (outside, share), (seen, ring_log) in product(readings, _ring_readings(lengths)):
         table = {
             "flange_diameter": outside,
             "bolt_circle_diameter": flange.bolt_circle_diameter_mm,
             "bolt_hole_diameter": flange.bolt_hole_diameter_mm,
             "port_bore": _usual_bore_mm(flange),
+            RAISED_FACE: flange.raised_face_diameter_mm,
             _JOINT: _usual_joint_mm(flange.nominal_in),
         }
-        options.append(_gaussian_log(lengths, table, _FLANGE_SPREAD) + log(share))
+        options.append(_gaussian_log(seen, table, _FLANGE_SPREAD) + log(share) + ring_log)
     fit = float(np.logaddexp.reduce(options))
     if hole_count:
         fit += log(max(1e-4, *(hole_count.get(str(n), 0.0) for n in flange.bolt_hole_counts)))
     return fit + float(np.log(prior + 1e-9))
+
+
+def _ring_readings(lengths: list[MeasuredLength]) -> list[tuple[list[MeasuredLength], float]]:
+    """The lengths with the ring on the face as its raised face and without, each with its log chance."""
+    others = [length for length in lengths if length.name != RAISED_FACE]
+    if len(others) == len(lengths):
+        return [(lengths, 0.0)]
+    return [(lengths, log(_IS_RAISED_FACE)), (others, log(1 - _IS_RAISED_FACE) + _OTHER_RING_LOG)]
 
 
 def _usual_bore_mm(flange: Flange) -> float:

@@ -14,6 +14,7 @@ FEATURE_WORDS = {
     "flange_diameter": "flange diameter",
     "bolt_circle_diameter": "bolt circle",
     "bolt_hole_diameter": "bolt hole",
+    "raised_face_diameter": "raised face",
     "bolt_hole_count": "flange bolt holes",
     "port_bore": "port bore",
     "thread_major_diameter": "thread major diameter",

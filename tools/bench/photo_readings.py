@@ -29,6 +29,9 @@ SEEN: dict[str, float] = {
 IN_PLANE_MM, IN_PLANE_DEG = 15.0, 3.0
 """A reference lies in a circle's plane up to this offset (a card over bolt heads or a clamp band's crest) and angle."""
 TWO_PHOTOS_DEG = (10.0, 40.0)
+HOLES_SEEN_DEG = 80.0
+"""A flange's face seen from further aside shows no holes: each looks less than a sixth as wide as it is, and what is
+before its plane hides that. The record counts a hole as in view when no other thing hides it, however aside."""
 _MATED = {0: "mated", 1: "mated_inlet"}
 """The attribute that says whether a pipe hides the face of the discharge port (0) or of the inlet (1)."""
 
@@ -259,7 +262,10 @@ def _shows_port(circle: TrueCircle, photo: RenderedPhoto, flanged: bool) -> bool
         one for one in photo.circles
         if one.name == "flange_diameter" and one.instance == circle.instance and one.visible_fraction >= 0.34
     ]  # fmt: skip
-    return bool(rim) and circle.name == "bolt_circle_diameter" and circle.visible_fraction >= 0.5
+    if not rim or circle.name != "bolt_circle_diameter" or circle.visible_fraction < 0.5:
+        return False
+    aside = circle.normal @ -circle.center_mm / np.linalg.norm(circle.center_mm)
+    return bool(aside > np.cos(np.radians(HOLES_SEEN_DEG)))
 
 
 def folder_scenes(folders: Sequence[Path]) -> list[tuple[RenderedPhoto, ...]]:

@@ -4,8 +4,9 @@ A folder holds photos with their truth.jsonl, as `tools.render` writes them. Bar
 plane, chamber, flange and bolt circle within 0.5 % median and 1.5 % at the 95th percentile, bore 1 % median; with the
 reference off the plane and its place not told, the 95 % interval of one photo holds in 93 to 97 % and is no wider than
 twice what the errors need; by two photos 10 to 40 degrees apart with the card left in place 0.3 % median and the same
-hold; flange standard and size right in 97 % where holes are visible, thread size in 90 % where the mouth is; without a
-reference the flange's nominal size right in 90 %. What was asked and not measured is counted beside every figure.
+hold; flange standard and size right in 97 % where holes are visible, and not from the side, thread size in 90 % where
+the mouth is; without a reference the flange's nominal size right in 90 %. What was asked and not measured is counted
+beside every figure.
 """
 
 import csv

@@ -122,7 +122,8 @@ def survey_photo(photo: Photo, request: SurveyRequest, finder: PartFinder) -> Ph
     """Survey one photo: find the scale, find the parts, measure each circle."""
     with threadpool_limits(limits=1, user_api="blas"):  # the matrices are small: threads would wait for each other
         finder.look_ahead(photo.pixels_rgb, request.look_at, request.scale.looks_for_coin)
-        return survey_by(find_scales(photo, request.scale, finder.references_in), photo, request, finder)
+        finding = find_scales(photo, request.scale, finder.references_in, near_look=finder.closer_references_in)
+        return survey_by(finding, photo, request, finder)
 
 
 def survey_by(finding: ScaleFinding, photo: Photo, request: SurveyRequest, finder: PartFinder) -> PhotoSurvey:

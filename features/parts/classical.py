@@ -79,6 +79,9 @@ class ClassicalFinder:
     def references_in(self, _pixels_rgb: NDArray[np.uint8]) -> None:
         """Circles alone do not tell a coin from a pump's boss."""
 
+    def closer_references_in(self, _pixels_rgb: NDArray[np.uint8]) -> None:
+        """Lines alone do not tell a card from other things of four sides."""
+
     def find(self, question: PartQuestion) -> PartSightings:
         """Look at one photo; without any pose to square it up to, nothing is found."""
         if not question.poses:

@@ -121,3 +121,7 @@ class PartFinder(Protocol):
         None where the finder knows no scale references from other things.
         """
         ...
+
+    def closer_references_in(self, pixels_rgb: NDArray[np.uint8]) -> ReferenceSight | None:
+        """Where an upright photo shows scale references larger than a coin, with sharper outlines; None as before."""
+        ...

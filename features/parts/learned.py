@@ -26,7 +26,7 @@ from features.parts.learned_circles import (
     trace_mouth,
 )
 from features.parts.learned_evidence import chamber_count_evidence, hole_count_evidence, photo_evidence
-from features.parts.looks import SURE_PART, PhotoLooks, Subject, closely
+from features.parts.looks import SURE_PART, PhotoLooks, Subject, closely, references_closely
 from features.parts.part_maps import RoundPart, part_at, point_parts, round_parts
 from features.parts.part_model import PartMaps, PartModel, load_part_model
 from features.parts.part_outline import OWN_PARTS
@@ -70,6 +70,10 @@ class LearnedFinder:
             looks = self._looks = PhotoLooks.begin(self._model, pixels_rgb, (), references=True)
         assert looks.references is not None
         return looks.references.result()[1]
+
+    def closer_references_in(self, pixels_rgb: NDArray[np.uint8]) -> ReferenceSight:
+        """What the model calls scale references, each looked at alone."""
+        return references_closely(self._model, pixels_rgb)
 
     def find(self, question: PartQuestion) -> PartSightings:
         """Look at one photo."""

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from features.parts.closer_look import look_at_pump
+from features.parts.closer_look import GLANCE_PX, look_at_pump
 from features.parts.finder import LookAt, hint_among
 from features.parts.flange_rim import is_mated
 from features.parts.part_maps import RoundPart, part_outlines, round_parts, share_inside
@@ -34,6 +34,8 @@ SAME_AGAIN = 0.3
 """A part of the second look is the one looked at when its center and size lie this near."""
 NO_FINER, QUARTER = 1.5, 0.55
 """A photo this much longer than the model's picture is looked at in four pieces of this share of its sides."""
+MOST_CLOSE, ABOUT_IT = 3, 0.3
+"""So many scale references are looked at alone, with surroundings of this share of their size."""
 HIDDEN_FACE = 0.8
 """How much less a flange whose face a companion hides is worth looking at than one that shows its holes."""
 
@@ -142,6 +144,22 @@ def _at_references(model: PartModel, pixels_rgb: Pixels) -> tuple[PartMaps, Refe
         return max([*named, *(share_inside(maps, "scale_reference", outline_px) for maps in looks)])
 
     return looks[0], ReferenceSight(filled, (*places, *part_outlines(looks[0], "scale_reference")))
+
+
+def references_closely(model: PartModel, pixels_rgb: Pixels) -> ReferenceSight:
+    """The largest places that the model calls scale references, each looked at alone."""
+    looks = []
+    places: list[Array] = []
+    for outline in part_outlines(model.look(pixels_rgb, sharp=True), "scale_reference")[:MOST_CLOSE]:
+        (left, top), (right, bottom) = outline.min(axis=0), outline.max(axis=0)
+        room = ABOUT_IT * max(right - left, bottom - top)
+        box = (left - room, top - room, right + room, bottom + room)
+        looks.append(model.look(pixels_rgb, box, side_px=GLANCE_PX, sharp=True))
+        places += part_outlines(looks[-1], "scale_reference")[:1]
+    return ReferenceSight(
+        lambda outline: max((share_inside(maps, "scale_reference", outline) for maps in looks), default=0.0),
+        tuple(places),
+    )
 
 
 def _coins(maps: PartMaps) -> list[RoundPart]:

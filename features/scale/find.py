@@ -9,21 +9,27 @@ from features.scale.compare import check_agreement
 from features.scale.points import reference_from_points
 from features.scale.reference import ReferenceLook, ScaleFinding, ScaleReference, ScaleRequest
 from features.scale.sheet import find_sheet
+from features.scale.told_card import find_told_cards
 
 
 def find_scales(
-    photo: Photo, request: ScaleRequest, look: ReferenceLook | None = None, cards: CardFinding | None = None
+    photo: Photo,
+    request: ScaleRequest,
+    look: ReferenceLook | None = None,
+    cards: CardFinding | None = None,
+    near_look: ReferenceLook | None = None,
 ) -> ScaleFinding:
     """Find the scale references of one photo.
 
     Printed cards come first: their markers leave no doubt what they are. Then what the user asked for (sheet,
-    coin, points), then a bank card, which is found by its shape alone.
+    coin, points), then a bank card, by its shape alone, and where nothing was found, by what looks like a reference.
 
     Args:
         photo: the photo.
         request: what the user said about the scale.
         look: tells where the photo shows scale references; asked for coins only.
         cards: printed cards of this photo, where they have been looked for already.
+        near_look: tells the same with sharper outlines; asked where nothing else is found.
 
     Returns:
         References best first, and everything refused or noticed, the references' own problems included. An
@@ -40,6 +46,9 @@ def find_scales(
         found.append(reference_from_points(request.two_points_px, request.two_points_mm, gray.shape))
     known = [card.outline_px for card in cards.references]
     bank = find_bank_cards(photo.pixels_rgb, photo.focal, known)
+    if near_look is not None and not bank.references and not any(isinstance(f, ScaleReference) for f in found):
+        sight = near_look(photo.pixels_rgb)
+        bank = bank.also(find_told_cards(photo.pixels_rgb, photo.focal, sight)) if sight else bank
     found += [*bank.references, *bank.problems]
 
     references = [f for f in found if isinstance(f, ScaleReference)]

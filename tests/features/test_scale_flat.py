@@ -14,8 +14,9 @@ from features.camera import Camera
 from features.photo import FocalPrior, Photo
 from features.problems import Problem
 from features.scale.artificial import FlatThing, expose, paint, pose_of, project_onto, rounded_rectangle, scale_card
-from features.scale.bank_card import HEIGHT_MM, RADIUS_MM, SIZE_RELATIVE_SD, WIDTH_MM, find_bank_cards
+from features.scale.bank_card import SIZE_RELATIVE_SD, find_bank_cards
 from features.scale.card_boards import POCKET
+from features.scale.card_corners import HEIGHT_MM, RADIUS_MM, WIDTH_MM
 from features.scale.card_pdf import write_card
 from features.scale.compare import check_agreement
 from features.scale.find import find_scales

@@ -129,6 +129,10 @@ class RememberingFinder:
         """Asked as it is."""
         return self.finder.references_in(pixels_rgb)
 
+    def closer_references_in(self, pixels_rgb: NDArray[np.uint8]) -> ReferenceSight | None:
+        """Asked as it is."""
+        return self.finder.closer_references_in(pixels_rgb)
+
 
 def read_scene(scene: Sequence[RenderedPhoto]) -> SceneReadings:
     """Measure a scene's photos in every way its truth allows to judge."""
@@ -144,7 +148,7 @@ def read_scene(scene: Sequence[RenderedPhoto]) -> SceneReadings:
             continue
         with threadpool_limits(limits=1, user_api="blas"):
             by_place = _request(photo, photo.card_at)
-            finding = find_scales(loaded, by_place.scale, finder.references_in)
+            finding = find_scales(loaded, by_place.scale, finder.references_in, near_look=finder.closer_references_in)
             survey = survey_by(finding, loaded, by_place, finder)
             told.append((photo, survey))
             circles += _readings((photo,), "told", combine_surveys([survey]), (survey,))

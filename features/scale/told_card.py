@@ -1,0 +1,122 @@
+"""Bank cards in the places that somebody knows by their looks to be scale references.
+
+Tape hides corners, a two-colored card has lines of its own, a card on a pump has no open ground: found by its lines
+alone such a card is overlooked. Who knows where it lies needs only its outline.
+"""
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import least_squares
+
+from features.camera import Camera
+from features.photo import FocalPrior
+from features.plane_pose import poses_of_points
+from features.scale.bank_card import MIN_PX_PER_MM, TOLD, BankCardFinding, cards_among
+from features.scale.card_corners import HEIGHT_MM, WIDTH_MM
+from features.scale.line_quads import find_quads
+from features.scale.reference import ReferenceSight
+
+Array = NDArray[np.float64]
+
+MOST_PLACES = 3
+LEAST_FILLED = 0.6
+"""Share of an outline that must look like a scale reference."""
+LEAST_SHARED = 0.7
+"""A rough outline and the place told share so much of what either covers."""
+ROOM = 0.25
+"""Surroundings in which a place's lines are looked for, of its longer side."""
+BORDER_POINTS, BORDER_SD = 96, 0.015
+"""A border is told to this share of its size where no tape hides it."""
+SAME = 0.01
+"""Outlines whose corners lie this near, over the diagonal, are one."""
+_CARD_MM = np.array([[0.0, 0.0], [WIDTH_MM, 0.0], [WIDTH_MM, HEIGHT_MM], [0.0, HEIGHT_MM]])
+
+
+def find_told_cards(pixels_rgb: NDArray[np.uint8], focal: FocalPrior, sight: ReferenceSight) -> BankCardFinding:
+    """Find bank cards among what is told to be a scale reference.
+
+    Args:
+        pixels_rgb: (H, W, 3) full resolution.
+        focal: focal length prior.
+        sight: where the photo shows references.
+    """
+    found = BankCardFinding()
+    for outline in sight.outlines_px[:MOST_PLACES]:
+        quads = [quad for quad in quads_about(pixels_rgb, focal, outline) if sight.filled(quad) > LEAST_FILLED]
+        found = found.also(cards_among(np.array(quads).reshape(-1, 4, 2), pixels_rgb, focal, TOLD))
+    return found
+
+
+def quads_about(pixels_rgb: NDArray[np.uint8], focal: FocalPrior, outline_px: Array) -> list[Array]:
+    """Outlines (4, 2) that a card in a place may have: by its border, and the lines about it, the most alike first."""
+    low, high = outline_px.min(axis=0), outline_px.max(axis=0)
+    least = 0.7 * MIN_PX_PER_MM * HEIGHT_MM
+    if (high - low).min() < 0.5 * least:
+        return []
+    room = ROOM * float((high - low).max())
+    left, top = np.maximum(np.floor(low - room), 0).astype(int)
+    right, below = np.ceil(high + room).astype(int) + 1
+    lines = find_quads(np.ascontiguousarray(pixels_rgb[top:below, left:right]), least) + np.array([left, top], float)
+    hull = np.asarray(cv2.convexHull(outline_px.astype(np.float32))[:, 0], np.float32)
+    quads = [*border_quads(outline_px, focal, pixels_rgb.shape), *lines]
+    shared = np.array([_shared(quad, hull) for quad in quads])
+    return [quads[k] for k in np.argsort(-shared) if shared[k] > LEAST_SHARED]
+
+
+def border_quads(outline_px: Array, focal: FocalPrior, shape: tuple[int, ...]) -> list[Array]:
+    """Outlines (4, 2), clockwise as seen, of an ID-1 card that lies so that a border (M, 2) is mostly its own.
+
+    The border may bulge where tape sticks out, and be cut where tape hides a corner: its points count less the farther
+    they lie.
+    """
+    length = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(outline_px, axis=0), axis=1))])
+    at = np.linspace(0, length[-1], BORDER_POINTS, endpoint=False)
+    border = np.column_stack([np.interp(at, length, outline_px[:, k]) for k in (0, 1)])
+    box = _clockwise(np.asarray(cv2.boxPoints(cv2.minAreaRect(outline_px.astype(np.float32))), float))
+    size = float(np.linalg.norm(box[0] - box[2]))
+    camera = Camera.of_shape(shape, focal.focal_px)
+    fits: list[tuple[float, Array]] = []
+    for turn in (0, 1):
+        for pose in poses_of_points(_CARD_MM, np.roll(box, turn, axis=0), camera):
+            start = np.concatenate([cv2.Rodrigues(pose.rotation)[0].ravel(), np.log(pose.translation_mm[2:])])
+            middle = pose.translation_mm[:2] / pose.translation_mm[2]
+            solved = least_squares(
+                lambda p: _off_border(_placed(p, camera), border) / (BORDER_SD * size),
+                np.concatenate([start, middle]), loss="cauchy", max_nfev=25,
+            )  # fmt: skip
+            fits.append((float(solved.cost), _placed(solved.x, camera)))
+    kept: list[Array] = []
+    for _, quad in sorted(fits, key=lambda fit: fit[0]):
+        if not any(np.abs(quad - other).max() < SAME * size for other in kept):
+            kept.append(quad)
+    return [_clockwise(quad) for quad in kept]
+
+
+def _placed(pose: Array, camera: Camera) -> Array:
+    """(4, 2) corners in the photo of a card with this pose: rotation vector, log distance, place over distance."""
+    away = float(np.exp(np.clip(pose[3], 2.0, 12.0)))
+    at = _CARD_MM @ np.asarray(cv2.Rodrigues(pose[:3])[0])[:, :2].T + away * np.append(pose[4:], 1.0)
+    return camera.project(np.column_stack([at[:, :2], np.maximum(at[:, 2], 1.0)]))
+
+
+def _off_border(quad: Array, points: Array) -> Array:
+    """(N,) distances of points from the nearest side of a four-sided outline."""
+    along = np.roll(quad, -1, axis=0) - quad
+    from_start = points[:, None] - quad
+    share = np.clip((from_start * along).sum(axis=2) / np.maximum((along**2).sum(axis=1), 1e-9), 0, 1)
+    return np.asarray(np.linalg.norm(from_start - share[..., None] * along, axis=2).min(axis=1))
+
+
+def _clockwise(quad: Array) -> Array:
+    x, y = quad.T
+    return quad if float(np.sum(x * np.roll(y, -1) - y * np.roll(x, -1))) > 0 else np.asarray(quad[::-1])
+
+
+def _shared(quad: Array, hull: NDArray[np.float32]) -> float:
+    """What a shape and a convex border share, of what either covers."""
+    if not cv2.isContourConvex(quad.astype(np.float32)):
+        return 0.0
+    both, _ = cv2.intersectConvexConvex(quad.astype(np.float32), hull)
+    either = cv2.contourArea(quad.astype(np.float32)) + cv2.contourArea(hull) - both
+    return float(both) / max(float(either), 1e-9)

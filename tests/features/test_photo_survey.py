@@ -27,7 +27,7 @@ def _coin_no_pose_fits():
 
 
 def test_a_coin_that_fits_no_plane_is_said_and_the_photo_measured_without_scale(monkeypatch):
-    monkeypatch.setattr(photo_survey, "find_scales", lambda *_: ScaleFinding((_coin_no_pose_fits(),)))
+    monkeypatch.setattr(photo_survey, "find_scales", lambda *_, **__: ScaleFinding((_coin_no_pose_fits(),)))
     survey = photo_survey.survey_photo(_photo_of_a_ring(), photo_survey.SurveyRequest(), ClassicalFinder())
     codes = {problem.kind.code for problem in survey.problems}
     assert {"scale_fits_no_plane", "no_scale"} <= codes

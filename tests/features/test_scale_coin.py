@@ -117,6 +117,21 @@ def test_a_look_that_knows_references_solves_the_riddle_and_a_blind_one_does_not
         assert isinstance(find_coin(pixels, FOCAL, request, blind), Problem)
 
 
+def test_a_round_thing_that_no_look_knows_must_be_a_perfect_coin():
+    """A port's worn boss in a photo whose coin lies outside: a part of its rim is hidden, and nobody calls it a reference."""
+    pixels, rims = _scene([(_coin(diameter_mm=45.0), {"distance_mm": 260})])
+    x, y = np.rint(rims[0].mean(axis=0)).astype(int).tolist()
+    cv2.rectangle(pixels, (x - 130, y + 60), (x + 130, y + 130), (90, 90, 95), -1)
+    request = ScaleRequest(coin_diameter_mm=DIAMETER_MM)
+    taken = find_coin(pixels, FOCAL, request)
+    assert isinstance(taken, ScaleReference), str(taken)  # nobody looked: the best there is
+    refused = find_coin(pixels, FOCAL, request, lambda _: ReferenceSight(lambda _px: 0.02))
+    assert isinstance(refused, Problem)
+    assert refused.kind.code == "coin_not_found"
+    whole, _ = _scene([(_coin(), {"distance_mm": 200})])
+    assert isinstance(find_coin(whole, FOCAL, request, lambda _: ReferenceSight(lambda _px: 0.02)), ScaleReference)
+
+
 def test_a_photo_without_a_coin_says_so():
     pixels, _ = _scene([])
     refused = find_coin(pixels, FOCAL, ScaleRequest(coin_diameter_mm=DIAMETER_MM))

@@ -162,6 +162,7 @@ PARTICULARS = (
     "1600 x 1200 pixels", "even its sharpest edges spread over 12 px", "a TIFF or camera raw file", "70 MB",
     "more than 64 MB", "its ratio of sides is told to 4 % only, tilted 20 deg", "bank card tilted 58 deg",
     "no full rim near 120, 340 of radius about 60 px", "no round thing with a full rim",
+    "no round thing looks enough like a coin",
     "3 of them, 60 and 61 px across",
     "tilted about 40 deg", "25 px across", "5 mirrored markers read",
     "4 markers with ids 1, 2, 3, 4", "marker 3 alone", "squares of 8.1 px; 9 px are needed",

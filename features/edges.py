@@ -1,5 +1,6 @@
 """Sub-pixel edges along short scan lines laid across an expected curve."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -123,3 +124,11 @@ def _profiles(
         at_x, at_y = (x - aside * down).astype(np.float32), (y + aside * right).astype(np.float32)
         total += cv2.remap(gray, at_x, at_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     return np.asarray(total / 3, np.float32), inside
+
+
+def hidden_by(shape: tuple[int, ...], outlines_px: Sequence[Array]) -> NDArray[np.uint8]:
+    """A picture of this shape (rows, columns), 1 where one of the things with these outlines (M, 2) is, 0 elsewhere."""
+    hidden = np.zeros(shape[:2], np.uint8)
+    for outline in outlines_px:
+        cv2.fillPoly(hidden, [np.round(outline).astype(np.int32)], 1)
+    return hidden

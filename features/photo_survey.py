@@ -15,6 +15,7 @@ from features.facing_port import by_front
 from features.landmarks import Landmarks
 from features.measure_circles import MeasuredCircle, lies_on_floor, measure_circles
 from features.measured import AttributeEvidence, MeasuredLength
+from features.mouth_edges import edge_lengths, mouth_edges
 from features.other_way import leaning_other_way
 from features.parts.finder import FoundCircle, LookAt, PartFinder, PartQuestion, PartSightings
 from features.photo import Photo
@@ -93,7 +94,8 @@ class PhotoSurvey:
         problems: everything noticed.
         private_px: (M, 2) outlines that must be made unreadable in every picture kept: all bank cards seen.
         card_at: where the user said the reference lies in it.
-        spans: lengths between two places of the pump, where the photo shows them, a thread's pitch, and a raised face.
+        spans: lengths between two places of the pump, where the photo shows them, a thread's pitch and both diameters,
+            and a raised face.
     """
 
     name: str
@@ -192,7 +194,7 @@ def _spans(
     lone = not question.has_scale or (card_at == "floor" and all(c.found.sighting.name != JOINT for c in measured))
     plane_sd_deg = ON_FACE_SD_DEG if card_at == "flange" and not lone else PLANE_SD_DEG
     pitch = _pitch_in(question.gray, measured, sightings, photo.focal.relative_sd if lone else None, plane_sd_deg)
-    inside = (*pitch, *_raised_face_in(question, measured))
+    inside = (*pitch, *_edges_in(question, measured, sightings), *_raised_face_in(question, measured))
     pair = _pair(measured, sightings.twin)
     if sightings.front is None:
         return (*pair, *inside), ()
@@ -231,6 +233,21 @@ def _pitch_in(
         return ()
     way, pitch = max(read, key=lambda one: one[1].plainness)
     return (MeasuredSpan(pitch_length(replace(way, length=mouth.length), pitch), wall_line_px(way, pitch)),)
+
+
+def _edges_in(
+    question: PartQuestion, measured: Sequence[MeasuredCircle], sightings: PartSightings
+) -> tuple[MeasuredSpan, ...]:
+    """Major and minor diameter of a thread, where both edges of its mouth are seen apart."""
+    mouth = next((circle for circle in measured if circle.found.sighting.name == OPENING), None)
+    if mouth is None or _is_flanged(sightings):
+        return ()
+    edges = mouth_edges(question.gray, mouth.solved, question.keep_out_px)
+    if edges is None:
+        return ()
+    across = [share * mouth.solved.length.value_mm for share in (edges.chamfer, edges.crests)]
+    lengths = edge_lengths(mouth.length, edges)
+    return tuple(MeasuredSpan(one, mouth.solved.outline_px(2, mm)) for one, mm in zip(lengths, across, strict=True))
 
 
 def _raised_face_in(question: PartQuestion, measured: Sequence[MeasuredCircle]) -> tuple[MeasuredSpan, ...]:

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from features.measured import MeasuredLength, log_covariance
+from features.mouth_edges import MAJOR, MINOR
 from features.raised_face import RAISED_FACE
 from features.thread_wall import TAPERED_OF, of_wall
 from features.which_edge import CHAMFER_CHANCE, mouth_edges_mm
@@ -30,7 +31,7 @@ _FLANGE_SPREAD = {
     "port_bore": 0.04,
     RAISED_FACE: 0.009,
 }
-_THREAD_SPREAD = {"thread_major_diameter": 0.010, "port_bore": 0.020, "thread_pitch": 0.01}
+_THREAD_SPREAD = {MAJOR: 0.010, MINOR: 0.008, "port_bore": 0.020, "thread_pitch": 0.01}
 _JOINT = "chamber_diameter"
 _JOINT_AT_ONE_INCH_MM, _JOINT_POWER, _JOINT_SPREAD = 225.0, 0.6, 0.1
 """A pump's joint goes with the flow that its ports carry: its diameter for 1 in. ports, the power of the nominal size
@@ -55,6 +56,9 @@ belief."""
 _IS_RAISED_FACE, _OTHER_RING_LOG = 0.7, float(np.log(2.0))
 """How often the outermost ring on a face is that of a raised face and no mark on a flat one (a mild belief), and the
 log density of such marks: anywhere between the opening and the holes, a factor of 1.6 apart."""
+
+_ARE_EDGES = 0.9
+"""How often what was told as both edges of a thread's mouth are these (20 of 23 mouths of renders)."""
 
 _MISFOUND, _MISFOUND_SD = 0.01, 1.5
 """How often what was measured by is no such reference, another round thing taken for the coin or another card, and how
@@ -171,15 +175,26 @@ def _thread_log(thread: PipeThread, lengths: list[MeasuredLength], prior: float)
     mouths = ((crests_mm, 1 - CHAMFER_CHANCE), (chamfer_mm, CHAMFER_CHANCE))
     tapered = TAPERED_OF[thread.standard]
     walls = [([of_wall(one, kind) for one in lengths], p) for kind, p in ((True, tapered), (False, 1 - tapered)) if p]
-    for (mouth, share), (seen, wall_share) in product(mouths, walls):
+    for (mouth, share), (of_one_wall, wall_share), (names, edge_share) in product(
+        mouths, walls, _edge_readings(lengths)
+    ):
+        seen = [one for one in of_one_wall if one.name not in names]
         table = {
-            "thread_major_diameter": thread.major_diameter_mm,
+            MAJOR: thread.major_diameter_mm,
+            MINOR: thread.minor_diameter_mm,
             "port_bore": mouth,
             "thread_pitch": thread.pitch_mm,
             _JOINT: _usual_joint_mm(thread.nominal_in),
         }
-        options.append(_gaussian_log(seen, table, _THREAD_SPREAD) + log(share * wall_share))
+        options.append(_gaussian_log(seen, table, _THREAD_SPREAD) + log(share * wall_share * edge_share))
     return float(np.logaddexp.reduce(options)) + float(np.log(prior + 1e-9))
+
+
+def _edge_readings(lengths: list[MeasuredLength]) -> list[tuple[tuple[str, ...], float]]:
+    """What to leave out: the traced edge where both were told apart, or these; each with its chance."""
+    if all(length.name != MINOR for length in lengths):
+        return [((), 1.0)]
+    return [(("port_bore",), _ARE_EDGES), ((MAJOR, MINOR), 1 - _ARE_EDGES)]
 
 
 def _gaussian_log(lengths: list[MeasuredLength], table: Mapping[str, float], spread: Mapping[str, float]) -> float:

@@ -14,6 +14,7 @@ from scipy.ndimage import gaussian_filter1d
 
 from features.camera import rotation_taking_z_to
 from features.circle_in_space import CircleInSpace
+from features.edges import hidden_by
 from features.measured import Contribution, MeasuredLength
 
 Array = NDArray[np.float64]
@@ -54,7 +55,7 @@ def ring_on_face(
     if high - low < 2 * _ONE_EDGE:
         return None
     shares = np.arange(low - _ONE_EDGE, high + _ONE_EDGE, _STEP)
-    hidden = _hidden(gray, keep_out_px)
+    hidden = hidden_by(gray.shape, keep_out_px)
     support = np.max([_support(gray, hidden, bolts, shares, lift) for lift in _LIFTS], axis=0)
     return _outermost(shares, np.where((shares > low) & (shares < high), support, 0.0))
 
@@ -100,11 +101,3 @@ def _support(
     near = cv2.dilate(edge.astype(np.uint8), np.ones((1, 3), np.uint8)) > 0
     seen = covered == 0
     return np.asarray((near & seen).sum(axis=0) / np.maximum(seen.sum(axis=0), _LEAST_SEEN))
-
-
-def _hidden(gray: NDArray[np.uint8], keep_out_px: Outlines) -> NDArray[np.uint8]:
-    """(H, W) 1 where something lies before the pump."""
-    hidden = np.zeros(gray.shape, np.uint8)
-    for outline in keep_out_px:
-        cv2.fillPoly(hidden, [np.round(outline).astype(np.int32)], 1)
-    return hidden

@@ -8,6 +8,7 @@ from features.attributes import combine_attributes
 from features.circle_in_photos import SeenCircle, circles_of_photos
 from features.combine import Combined, combine_lengths, says_something
 from features.measured import AttributeEvidence, MeasuredLength
+from features.mouth_edges import MAJOR, MINOR, with_crests_told
 from features.parts.finder import LookAt, PartFinder
 from features.parts.learned import best_finder
 from features.photo import PhotoRefused, load_photos
@@ -20,6 +21,9 @@ from features.shared_scale import by_length_of_others, with_scale_of_others
 from features.thread_edge import with_edge_told
 from features.thread_pitch import MOUTHS, PITCH
 from features.which_edge import with_edge_doubt, with_thread_doubt
+
+_READ_BY_MOUTH = (PITCH, MAJOR, MINOR)
+"""Lengths of a thread that a photo tells as so many times its mouth."""
 
 __all__ = ["CardAt", "FittedCircle", "LookAt", "PhotoSurvey", "Survey", "SurveyRequest", "survey_photos"]
 
@@ -68,12 +72,16 @@ def survey_photos(paths: Sequence[Path], request: SurveyRequest, finder: PartFin
 def combine_surveys(surveys: Sequence[PhotoSurvey], refused: Sequence[PhotoRefused] = ()) -> Survey:
     """Combine the surveys of single photos of one pump."""
     measured = with_scale_of_others([survey.lengths for survey in surveys])
-    combined = _with_pitch(combine_lengths(measured, _joined(surveys)), surveys)
+    combined = _by_mouth(combine_lengths(measured, _joined(surveys)), surveys)
     attributes = combine_attributes([evidence for survey in surveys for evidence in survey.attributes])
     by_name = {evidence.name: evidence.likelihood for evidence in attributes}
     hole_count, connection = by_name.get("bolt_hole_count", {}), by_name.get("connection", {})
-    ports = possible_ports(combined.lengths, hole_count, connection)
-    lengths = with_flange_known(flange_as_ruler(combined.lengths, ports), ports)
+    lengths = combined.lengths
+    if connection.get("threaded", 0.0) < 0.5:
+        lengths = tuple(length for length in lengths if length.name not in (MAJOR, MINOR))
+    ports = possible_ports(lengths, hole_count, connection)
+    lengths = with_flange_known(flange_as_ruler(lengths, ports), ports)
+    lengths = with_crests_told(lengths)
     # Ports are named before: a thread's table knows both of its edges.
     lengths = tuple(with_thread_doubt(length, connection.get("threaded", 0.0)) for length in lengths)
     lengths = tuple(with_edge_told(length, ports) for length in lengths)
@@ -83,19 +91,19 @@ def combine_surveys(surveys: Sequence[PhotoSurvey], refused: Sequence[PhotoRefus
     return Survey(tuple(surveys), tuple(refused), lengths, attributes, ports)
 
 
-def _with_pitch(combined: Combined, surveys: Sequence[PhotoSurvey]) -> Combined:
-    """The same, but every photo's pitch by the mouth as all photos together tell its size."""
+def _by_mouth(combined: Combined, surveys: Sequence[PhotoSurvey]) -> Combined:
+    """The same, but what every photo read of a thread by its mouth as all photos together tell its size."""
     mouths = {length.name: length for length in combined.lengths if length.name in MOUTHS}
-    pitches = []
+    inside = []
     for survey in surveys:
-        own = next((length for length in survey.lengths if length.name in MOUTHS), None)
-        read = [length for length in survey.lengths if length.name == PITCH]
-        pitches += [by_length_of_others(pitch, own, mouths[own.name]) if own else pitch for pitch in read]
-    if not pitches:
+        own = next((circle.length for circle in survey.circles if circle.name in MOUTHS), None)
+        read = [length for length in survey.lengths if length.name in _READ_BY_MOUTH]
+        inside += [by_length_of_others(one, own, mouths[own.name]) if own else one for one in read]
+    if not inside:
         return combined
-    together = combine_lengths(pitches)
-    others = tuple(length for length in combined.lengths if length.name != PITCH)
-    disagreements = {name: pull for name, pull in combined.disagreements.items() if name != PITCH}
+    together = combine_lengths(inside)
+    others = tuple(length for length in combined.lengths if length.name not in _READ_BY_MOUTH)
+    disagreements = {name: pull for name, pull in combined.disagreements.items() if name not in _READ_BY_MOUTH}
     return Combined((*others, *together.lengths), disagreements | together.disagreements)
 
 

@@ -47,6 +47,12 @@ def with_edge_doubt(length: MeasuredLength, flanged: bool = False) -> MeasuredLe
 
 CHAMFER = 1.015
 """Diameter of the chamfer of a female thread's mouth over the thread's major diameter (common practice)."""
+CHAMFER_SD, CRESTS_SD = 0.015, 0.006
+"""Spread of that ratio: chamfers are cut to no figure; and of the crests at the mouth, over their table: a tapered
+thread's gauge may stand a turn further in or out (ASME B1.20.1), which is 0.14 mm of diameter for 1 in. (both common
+practice)."""
+CRESTS_SEEN = f"{WHICH_EDGE}crests"
+"""The error of the crests where they were told from the chamfer."""
 CHAMFER_CHANCE = 0.75
 """How often the edge traced is the chamfer's, the outer one, and not that of the crests inside it (five of six mouths
 of renders with the scale in their plane)."""
@@ -60,10 +66,10 @@ def with_thread_doubt(length: MeasuredLength, threaded: float) -> MeasuredLength
     """The crests' diameter at the mouth of a threaded port, where what was traced is them or the chamfer.
 
     Args:
-        length: as traced; all but a mouth stay as they are.
+        length: as traced; all but a mouth, and crests told as such, stay as they are.
         threaded: probability that the port is threaded; below one half nothing changes.
     """
-    if length.name != "port_bore" or threaded < 0.5:
+    if length.name != "port_bore" or threaded < 0.5 or any(part.source == CRESTS_SEEN for part in length.contributions):
         return length
     apart = _chamfer_over_crests(length.value_mm)
     value_mm, doubt = EDGE.unknown("edge", length.value_mm * float(np.exp(-apart)), apart)

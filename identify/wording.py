@@ -18,6 +18,7 @@ FEATURE_WORDS = {
     "bolt_hole_count": "flange bolt holes",
     "port_bore": "port bore",
     "thread_major_diameter": "thread major diameter",
+    "thread_minor_diameter": "thread minor diameter",
     "thread_pitch": "thread pitch",
     "port_spacing": "port spacing",
     "overall_height": "overall height",

@@ -242,7 +242,7 @@ def _edges_in(
     mouth = next((circle for circle in measured if circle.found.sighting.name == OPENING), None)
     if mouth is None or _is_flanged(sightings):
         return ()
-    edges = mouth_edges(question.gray, mouth.solved, question.keep_out_px)
+    edges = mouth_edges(question.gray, mouth.solved, mouth.found.coverage, question.keep_out_px)
     if edges is None:
         return ()
     across = [share * mouth.solved.length.value_mm for share in (edges.chamfer, edges.crests)]

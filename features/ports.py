@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from features.measured import MeasuredLength, log_covariance
-from features.mouth_edges import MAJOR, MINOR
+from features.mouth_edges import ARE_EDGES, MAJOR, MINOR
 from features.raised_face import RAISED_FACE
 from features.thread_wall import TAPERED_OF, of_wall
 from features.which_edge import CHAMFER_CHANCE, mouth_edges_mm
@@ -56,9 +56,6 @@ belief."""
 _IS_RAISED_FACE, _OTHER_RING_LOG = 0.7, float(np.log(2.0))
 """How often the outermost ring on a face is that of a raised face and no mark on a flat one (a mild belief), and the
 log density of such marks: anywhere between the opening and the holes, a factor of 1.6 apart."""
-
-_ARE_EDGES = 0.9
-"""How often what was told as both edges of a thread's mouth are these (20 of 23 mouths of renders)."""
 
 _MISFOUND, _MISFOUND_SD = 0.01, 1.5
 """How often what was measured by is no such reference, another round thing taken for the coin or another card, and how
@@ -194,7 +191,7 @@ def _edge_readings(lengths: list[MeasuredLength]) -> list[tuple[tuple[str, ...],
     """What to leave out: the traced edge where both were told apart, or these; each with its chance."""
     if all(length.name != MINOR for length in lengths):
         return [((), 1.0)]
-    return [(("port_bore",), _ARE_EDGES), ((MAJOR, MINOR), 1 - _ARE_EDGES)]
+    return [(("port_bore",), ARE_EDGES), ((MAJOR, MINOR), 1 - ARE_EDGES)]
 
 
 def _gaussian_log(lengths: list[MeasuredLength], table: Mapping[str, float], spread: Mapping[str, float]) -> float:

@@ -18,7 +18,7 @@ from features.ports import PortSize, possible_ports
 from features.problems import PHOTOS_DISAGREE, Problem
 from features.ruler import flange_as_ruler, with_flange_known
 from features.shared_scale import by_length_of_others, with_scale_of_others
-from features.thread_edge import with_edge_told
+from features.thread_edge import with_edge_told, without_wrong_edges
 from features.thread_pitch import MOUTHS, PITCH
 from features.which_edge import with_edge_doubt, with_thread_doubt
 
@@ -81,7 +81,7 @@ def combine_surveys(surveys: Sequence[PhotoSurvey], refused: Sequence[PhotoRefus
         lengths = tuple(length for length in lengths if length.name not in (MAJOR, MINOR))
     ports = possible_ports(lengths, hole_count, connection)
     lengths = with_flange_known(flange_as_ruler(lengths, ports), ports)
-    lengths = with_crests_told(lengths)
+    lengths = with_crests_told(without_wrong_edges(lengths, ports))
     # Ports are named before: a thread's table knows both of its edges.
     lengths = tuple(with_thread_doubt(length, connection.get("threaded", 0.0)) for length in lengths)
     lengths = tuple(with_edge_told(length, ports) for length in lengths)

@@ -48,9 +48,9 @@ def with_edge_doubt(length: MeasuredLength, flanged: bool = False) -> MeasuredLe
 CHAMFER = 1.015
 """Diameter of the chamfer of a female thread's mouth over the thread's major diameter (common practice)."""
 CHAMFER_SD, CRESTS_SD = 0.015, 0.006
-"""Spread of that ratio: chamfers are cut to no figure; and of the crests at the mouth, over their table: a tapered
-thread's gauge may stand a turn further in or out (ASME B1.20.1), which is 0.14 mm of diameter for 1 in. (both common
-practice)."""
+"""Spread of that ratio, chamfers being 1 to 1.05 times as wide (DIN 76-1, from memory), and of the crests at the mouth
+over their table: a tapered thread's gauge may stand a turn further in or out (ASME B1.20.1), which is 0.14 mm of
+diameter for 1 in. (common practice)."""
 CRESTS_SEEN = f"{WHICH_EDGE}crests"
 """The error of the crests where they were told from the chamfer."""
 CHAMFER_CHANCE = 0.75

@@ -68,10 +68,11 @@ def test_a_plain_hole_has_one_edge() -> None:
 
 
 def test_a_mouth_behind_a_card_is_not_looked_at() -> None:
-    """A card over half of it leaves too little."""
+    """A card over half of it leaves too little, and so does a short arc."""
     mouth = mouth_at(20.0, 33.4)
     card = np.array([[0, 0], [639, 0], [639, 260], [0, 260.0]])
-    assert mouth_edges(picture(mouth, *NPT_1), mouth, [card]) is None
+    assert mouth_edges(picture(mouth, *NPT_1), mouth, 1.0, [card]) is None
+    assert mouth_edges(picture(mouth, *NPT_1), mouth, 0.3) is None
 
 
 def _told(thread: tuple[float, float], scale: Contribution) -> tuple[MeasuredLength, ...]:

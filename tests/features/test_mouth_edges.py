@@ -13,6 +13,7 @@ from features.circle_in_space import CircleInSpace
 from features.measured import Contribution, MeasuredLength, log_covariance
 from features.mouth_edges import BORE, MAJOR, MINOR, MouthEdges, edge_lengths, mouth_edges, with_crests_told
 from features.ports import possible_ports
+from features.thread_edge import without_wrong_edges
 from features.which_edge import CHAMFER, EDGE, with_thread_doubt
 
 CAMERA = Camera(1500.0, 319.5, 239.5, 0.0)
@@ -119,3 +120,13 @@ def test_crests_told_as_such_are_the_bore_without_a_doubt_which_edge_it_is() -> 
     assert EDGE.hangs_on(with_thread_doubt(lengths[0], 0.9))
     assert with_crests_told(lengths[:2]) == lengths[:2]
     assert all(one.name != MINOR for one in told)
+
+
+@pytest.mark.parametrize(("thread", "right"), [(NPT_2, True), ((60.33, 49.0), False)])
+def test_edges_in_the_ratio_of_no_likely_size_are_left_out(thread: tuple[float, float], right: bool) -> None:
+    """At a known scale a mouth of 60.3 mm is of 2 in.; an edge 11 mm smaller is the thread's end, not its crests."""
+    lengths = _told(thread, Contribution("reference", "card", 0.01))
+    ports = possible_ports(lengths, {}, {"threaded": 0.97, "flanged": 0.03})
+    assert ports[0].nominal_in == "2"
+    assert 0.4 < ports[0].probability < 0.9
+    assert without_wrong_edges(lengths, ports) == (lengths if right else lengths[:1])

@@ -118,7 +118,7 @@ def test_a_look_that_knows_references_solves_the_riddle_and_a_blind_one_does_not
 
 
 def test_a_round_thing_that_no_look_knows_must_be_a_perfect_coin():
-    """A port's worn boss in a photo whose coin lies outside: a part of its rim is hidden, and nobody calls it a reference."""
+    """A port's worn boss in a photo whose coin lies outside: part of its rim is hidden, nobody calls it a reference."""
     pixels, rims = _scene([(_coin(diameter_mm=45.0), {"distance_mm": 260})])
     x, y = np.rint(rims[0].mean(axis=0)).astype(int).tolist()
     cv2.rectangle(pixels, (x - 130, y + 60), (x + 130, y + 130), (90, 90, 95), -1)

@@ -1,12 +1,13 @@
 """What the benches read of rendered photos: places as OpenCV projects them, circles and angles as the records say."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
 
-from tools.bench.photo_readings import Reading, in_plane
+from tools.bench.photo_readings import Reading, _shows_port, in_plane
 from tools.bench.rendered_folder import pump_key, read_folder, scenes, viewing_angle_deg
 from tools.bench.rendered_photos import _width_over_needed
 
@@ -40,6 +41,26 @@ def test_a_card_on_the_rim_lies_in_the_joint_plane_and_one_on_the_cover_does_not
     for place, expected in (("rim", True), ("cover", False)):
         joints = [circle for circle in told[place].circles if circle.name == "chamber_diameter"]
         assert any(in_plane(circle) for circle in joints) == expected
+
+
+def test_no_holes_are_asked_of_a_flange_seen_from_the_side():
+    """Circles of asked flanges look a sixth as wide as long or wider (cv2.minAreaRect); turned by 85 degrees, none."""
+    asked = 0
+    for photo in PHOTOS:
+        for circle in (c for c in photo.circles if _shows_port(c, photo, flanged=True)):
+            asked += 1
+            away = circle.center_mm / np.linalg.norm(circle.center_mm)
+            across = np.cross(away, circle.normal)
+            flat = np.stack([np.cross(circle.normal, across), across])
+            flat *= 0.5 * circle.diameter_mm / np.linalg.norm(flat, axis=1, keepdims=True)
+            angle = np.linspace(0, 2 * np.pi, 90)
+            places = circle.center_mm + np.cos(angle)[:, None] * flat[0] + np.sin(angle)[:, None] * flat[1]
+            sides = cv2.minAreaRect(np.array([photo.project(place) for place in places], np.float32))[1]
+            assert 1 / 6 < min(sides) / max(sides) < 1
+            aside = flat[0] / np.linalg.norm(flat[0])
+            turned = np.cos(np.deg2rad(85)) * -away + np.sin(np.deg2rad(85)) * aside
+            assert not _shows_port(replace(circle, normal=turned / np.linalg.norm(turned)), photo, flanged=True)
+    assert asked > 0
 
 
 def test_photos_of_different_pumps_are_different_scenes_and_a_view_is_no_angle_from_itself():

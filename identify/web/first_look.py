@@ -16,6 +16,7 @@ import cv2
 import numpy as np
 
 from features.decode_process import DecodedPixels, DecodeFailure, DecodePool, shared_pool
+from features.parts.learned import best_finder
 from features.photo import Photo, PhotoRefused, load_photo
 from features.problems import NO_SCALE, Problem
 from features.scale.charuco_card import CardFinding, find_cards
@@ -168,7 +169,8 @@ def glance_of(looked: LookedAt, scales: ScaleFinding) -> Glance:
 
 
 def _all_scales(photo: Photo, scale: ScaleRequest, cards: CardFinding) -> ScaleFinding:
-    return find_scales(photo, replace(scale, coin_diameter_mm=None), cards=cards)
+    without_coin = replace(scale, coin_diameter_mm=None)
+    return find_scales(photo, without_coin, cards=cards, near_look=best_finder().closer_references_in)
 
 
 def _codes(problems: Sequence[Problem]) -> tuple[tuple[str, str], ...]:

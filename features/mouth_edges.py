@@ -26,7 +26,7 @@ Picture = NDArray[np.float32]
 MAJOR, MINOR, BORE = "thread_major_diameter", "thread_minor_diameter", "port_bore"
 _LEAST_PX, _DRAWN_PX = 50.0, 72.0
 """Half the long axis that a mouth must have in the photo (of smaller ones the two edges run together: of renders 17
-of 27 ratios were right within 3 %, of larger ones 48 of 53), and the most it is drawn with."""
+of 27 ratios were right within 3 %, of larger ones 46 of 47), and the most it is drawn with."""
 _ROOM, _ANGLES = 1.35, 120
 _RADII = np.arange(0.72, 1.3, 0.0045)
 _ASIDE, _GRID = (-0.02, 0.0, 0.02), 0.01
@@ -44,11 +44,15 @@ _NEARLY, _NEARER, _MOST_SPREAD = 0.97, 0.85, 0.03
 """Pairs with this share of the best one's evidence must have nearly its ratio: by their logarithms, within this. Where
 the ratio is smaller less evidence counts: the crests are the first edge inside the chamfer, a thread's end lies behind.
 """
+_LEAST_SLANT_DEG = 5.0
+"""Seen more squarely the end of a thread, narrower than its mouth by a sixteenth of its depth, lies about the same
+middle as the crests, and plainer."""
 _MOST_HIDDEN = 0.3
 ARE_EDGES = 0.9
-"""How often what is told as both edges of a thread's mouth are these (48 of 53 mouths of renders)."""
+"""How often what is told as both edges of a thread's mouth are these (46 of 47 mouths of renders, on some of which the
+bounds above were set)."""
 _EDGE_SD, _EDGE_SD_PX = 0.006, 0.5
-"""Standard uncertainty of each edge's radius, as a share and in pixels (53 mouths of renders: a ratio is off by 0.7 %
+"""Standard uncertainty of each edge's radius, as a share and in pixels (47 mouths of renders: a ratio is off by 0.8 %
 where half the long axis has more than 60 pixels, by 1.5 % below)."""
 
 
@@ -80,14 +84,15 @@ def mouth_edges(
     outline = mouth.outline_px(48)
     radius_px = float(np.linalg.norm(outline - outline.mean(axis=0), axis=1).max())
     height, width = gray.shape
-    if coverage < _LEAST_COVERAGE or radius_px < _LEAST_PX:
+    shift = _shift(mouth)
+    if coverage < _LEAST_COVERAGE or radius_px < _LEAST_PX or np.hypot(*shift) < np.tan(np.radians(_LEAST_SLANT_DEG)):
         return None
     if (outline < 0).any() or (outline > [width - 1, height - 1]).any():
         return None
     if hidden_by(gray.shape, keep_out_px)[tuple(np.round(outline).astype(int).T[::-1])].mean() > _MOST_HIDDEN:
         return None
     drawn = min(radius_px, _DRAWN_PX)
-    best = _best_pair(_edge_strength(_squared_up(gray, mouth, drawn, radius_px), drawn), _shift(mouth))
+    best = _best_pair(_edge_strength(_squared_up(gray, mouth, drawn, radius_px), drawn), shift)
     if best is None:
         return None
     return MouthEdges(*best, float(np.hypot(_EDGE_SD, _EDGE_SD_PX / radius_px)))

@@ -61,11 +61,13 @@ def test_both_edges_are_found_whichever_was_traced(thread: tuple[float, float], 
 
 
 def test_a_plain_hole_has_one_edge() -> None:
-    """Nor is anything told of a mouth that is small in the picture."""
+    """Nor is anything told of a mouth that is small in the picture, or seen squarely down its thread."""
     mouth = mouth_at(20.0, 33.4)
     assert mouth_edges(picture(mouth, 33.4, 33.39), mouth) is None
     far = mouth_at(20.0, 33.4, 900.0)
     assert mouth_edges(picture(far, *NPT_1), far) is None
+    square = mouth_at(2.0, 33.4)
+    assert mouth_edges(picture(square, *NPT_1), square) is None
 
 
 def test_a_mouth_behind_a_card_is_not_looked_at() -> None:

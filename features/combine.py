@@ -79,7 +79,7 @@ def _blend(group: list[MeasuredLength]) -> MeasuredLength:
     parts: dict[tuple[str, str], Contribution] = {}
     for weight, estimate in zip(weights, group, strict=True):
         for c in estimate.contributions:
-            before = parts.get((c.name, c.source), Contribution(c.name, c.source, 0.0))
+            before = parts.get((c.name, c.source), replace(c, relative=0.0))
             parts[c.name, c.source] = replace(before, relative=before.relative + weight * c.relative)
     return MeasuredLength(
         name=group[0].name,

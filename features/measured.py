@@ -7,16 +7,20 @@ covariance of many lengths follows by adding outer products (JCGM 100:2008, 5.2)
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from itertools import product
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.optimize import brentq
+from scipy.special import ndtr
 
 ContributionName = Literal["edge", "reference", "camera", "offset", "tilt", "lens", "print_scale", "scale", "reading"]
 
 COVERAGE_95 = 1.96
 """Coverage factor of a 95 % interval of a normal quantity (JCGM 100:2008, table G.1)."""
+_TAILS = (0.025, 0.975)
 
 NO_SCALE_RELATIVE_SD = 3.0
 """Relative standard uncertainty of the shared `scale` source without a scale: only ratios survive."""
@@ -30,11 +34,20 @@ class Contribution:
         name: heading in the budget.
         source: identity of the error; equal sources are fully correlated.
         relative: signed relative standard uncertainty (of log length).
+        first_chance: of an error that can only be one of two (`features.two_values`), how often it is the first; the
+            first lies below the mean by the odds' root times `relative`. None of a normal one.
     """
 
     name: ContributionName
     source: str
     relative: float
+    first_chance: float | None = None
+
+    def both(self) -> tuple[tuple[float, float], tuple[float, float]]:
+        """Of an error that can only be one of two, each: how far off the mean, and how often."""
+        first = self.first_chance or 0.5
+        root = float(np.sqrt((1 - first) / first))
+        return (-self.relative * root, first), (self.relative / root, 1 - first)
 
 
 @dataclass(frozen=True)
@@ -70,8 +83,31 @@ class MeasuredLength:
     @property
     def interval_mm(self) -> tuple[float, float]:
         """95 % interval in mm, taken in log space so that it never reaches below zero."""
-        factor = float(np.exp(COVERAGE_95 * self.relative_sd))
-        return self.value_mm / factor, self.value_mm * factor
+        low, high = self.log_interval
+        return self.value_mm * float(np.exp(low)), self.value_mm * float(np.exp(high))
+
+    @property
+    def log_interval(self) -> tuple[float, float]:
+        """The same about the value, in logarithms, as often missed on one side as on the other.
+
+        Errors that can only be one of two make no normal quantity, and are taken as what they are (JCGM 101:2008, 7.7).
+        """
+        either = [part for part in by_source(self.contributions) if part.first_chance is not None]
+        normal = [part.relative for part in by_source(self.contributions) if part.first_chance is None]
+        normal_sd = float(np.linalg.norm(normal))
+        if not either or normal_sd <= 0.0:
+            half = COVERAGE_95 * self.relative_sd
+            return -half, half
+        cases = [tuple(zip(*case, strict=True)) for case in product(*(part.both() for part in either))]
+        offs = np.array([sum(off) for off, _ in cases])
+        chances = np.array([np.prod(chance) for _, chance in cases])
+
+        def too_low(log: float, share: float) -> float:
+            return float(chances @ ndtr((log - offs) / normal_sd)) - share
+
+        reach = float(np.abs(offs).max()) + 4.0 * normal_sd
+        low, high = (float(brentq(too_low, -reach, reach, args=(share,))) for share in _TAILS)
+        return low, high
 
     @property
     def is_ratio_only(self) -> bool:
@@ -88,6 +124,15 @@ class MeasuredLength:
         for (name, _), relative in by_source.items():
             squares[name] = squares.get(name, 0.0) + relative**2
         return {name: self.value_mm * float(np.sqrt(square)) for name, square in squares.items()}
+
+
+def by_source(parts: Sequence[Contribution]) -> list[Contribution]:
+    """One a source, with their signs."""
+    total: dict[str, Contribution] = {}
+    for part in parts:
+        before = total.get(part.source)
+        total[part.source] = part if before is None else replace(before, relative=before.relative + part.relative)
+    return list(total.values())
 
 
 def log_covariance(lengths: Sequence[MeasuredLength]) -> NDArray[np.float64]:

@@ -33,7 +33,7 @@ class TwoValues:
         """
         sd = second_over_first * float(np.sqrt(self.first_chance * (1 - self.first_chance)))
         mean = first_mm * float(np.exp((1 - self.first_chance) * second_over_first))
-        return mean, Contribution(name, self.source, sd)
+        return mean, Contribution(name, self.source, sd, self.first_chance)
 
     def hangs_on(self, length: MeasuredLength) -> bool:
         """Whether a length is another in the second case."""

@@ -86,10 +86,15 @@ def length_words(value_mm: float, low_mm: float, high_mm: float) -> str:
     if half <= 0:
         return f"{value_mm:.1f} mm"
     decimals = _decimals(half, digits=2)
-    if abs(above - below) > 0.1 * (above + below):
+    if is_lopsided(value_mm, low_mm, high_mm):
         value, low, high = (_three_digits(v) for v in (value_mm, low_mm, high_mm))
         return f"{value} mm ({low} to {high} mm)"
     return f"{_rounded(value_mm, decimals)} ± {_rounded(half, decimals)} mm"
+
+
+def is_lopsided(value: float, low: float, high: float) -> bool:
+    """Whether an interval reaches further to one side of a value than to the other, by more than a tenth of itself."""
+    return abs((high - value) - (value - low)) > 0.1 * (high - low)
 
 
 def inch_words(value_mm: float, low_mm: float, high_mm: float) -> str:

@@ -9,13 +9,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from features.measured import (
-    AttributeEvidence,
-    Contribution,
-    ContributionName,
-    MeasuredLength,
-    log_covariance,
-)
+from features.combine import summed
+from features.measured import AttributeEvidence, Contribution, MeasuredLength, log_covariance
 from identify.matching.attribute_match import typed_likelihood
 from identify.matching.family_table import OTHER_MAKER, FamilyTable, port_word
 from identify.matching.impossible import find_impossible
@@ -117,12 +112,12 @@ def merge_lengths(
 
 
 def _combined(name: str, log_mm: float, weights: Array, lengths: Sequence[MeasuredLength]) -> MeasuredLength:
-    loading: dict[tuple[ContributionName, str], float] = {}
-    for weight, length in zip(weights, lengths, strict=True):
-        for part in length.contributions:
-            key = (part.name, part.source)
-            loading[key] = loading.get(key, 0.0) + float(weight) * part.relative
-    kept = tuple(Contribution(*key, value) for key, value in loading.items() if abs(value) > 1e-9)
+    weighted = [
+        replace(part, relative=float(weight) * part.relative)
+        for weight, length in zip(weights, lengths, strict=True)
+        for part in length.contributions
+    ]
+    kept = tuple(part for part in summed(weighted) if abs(part.relative) > 1e-9)
     own = [length for length in lengths if length.name == name]
     photos = tuple(dict.fromkeys(photo for length in own for photo in length.photos))
     return replace(own[0], value_mm=float(np.exp(log_mm)), contributions=kept, photos=photos)

@@ -157,7 +157,8 @@ def budget_section(lengths: Sequence[MeasuredLength]) -> Section | None:
     )
     notes = (
         Paragraph(
-            "One standard deviation each; the 95 % interval is 1.96 times the combined value. "
+            "One standard deviation each; the 95 % interval is 1.96 times the combined value, less where an edge "
+            "can only be one of two. "
             "Height assumed: how far the measured edge lies behind the face of the scale reference.",
             "muted",
         ),

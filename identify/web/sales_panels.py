@@ -27,7 +27,16 @@ from identify.web.html_parts import (
     text,
 )
 from identify.web.words import Words
-from identify.wording import MM_PER_INCH, chance_words, lead_time_words, length_words, price_words, stock_words, tied
+from identify.wording import (
+    MM_PER_INCH,
+    chance_words,
+    is_lopsided,
+    lead_time_words,
+    length_words,
+    price_words,
+    stock_words,
+    tied,
+)
 from reference_geometry.families import LENGTH_NAMES
 
 SHOWN_CANDIDATES, SHOWN_KITS, SHOWN_QUESTIONS, SHOWN_REASONS = 4, 5, 3, 4
@@ -100,7 +109,10 @@ def _inches_with_interval(length: MeasuredLength) -> str:
     low, high = length.interval_mm
     half = (high - low) / 2 / MM_PER_INCH
     decimals = max(0, min(4, 1 - math.floor(math.log10(half)))) if half > 0 else 3
-    return f"{length.value_mm / MM_PER_INCH:.{decimals}f} ± {half:.{decimals}f} in"
+    value, least, most = (f"{mm / MM_PER_INCH:.{decimals}f}" for mm in (length.value_mm, low, high))
+    if is_lopsided(length.value_mm, low, high):
+        return f"{value} in ({least} – {most} in)"
+    return f"{value} ± {half:.{decimals}f} in"
 
 
 def _seen_row(t: Words, name: str, likelihood: Mapping[str, float]) -> tuple[str, str, str]:

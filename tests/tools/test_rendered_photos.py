@@ -73,10 +73,10 @@ def test_photos_of_different_pumps_are_different_scenes_and_a_view_is_no_angle_f
 def test_intervals_of_the_true_spread_are_as_wide_as_needed():
     """By the definition of the bar: mean half width over 1.96 standard deviations of the errors."""
     error = np.random.default_rng(0).normal(0, 0.01, 4000)
-    assert _width_over_needed(error, np.full(4000, 0.01)) == pytest.approx(1.0, rel=0.05)
+    assert _width_over_needed(error, np.full(4000, 2 * 1.96 * 0.01)) == pytest.approx(1.0, rel=0.05)
 
 
 def test_what_was_not_measured_has_no_error_and_does_not_hold():
-    nothing = Reading(("a.jpg",), "told", "port_bore", True, 50.0, 1.0, None, 0.0, 0.8)
+    nothing = Reading(("a.jpg",), "told", "port_bore", True, 50.0, 1.0, None, 0.0, 0.0, 0.0, 0.8)
     assert np.isnan(nothing.error)
     assert not nothing.held

@@ -46,6 +46,7 @@ class Reading:
         in_plane: whether the reference lies in its plane.
         truth_mm: true diameter; visible: the part of the circle in view.
         value_mm: what was measured, None when nothing was, or only a ratio; relative_sd: stated with it.
+        log_low, log_high: the 95 % interval stated, from the value, in logarithms.
         offset_mm: the reference's true distance from the circle's plane; angle_deg: between the views of two photos.
     """
 
@@ -57,6 +58,8 @@ class Reading:
     visible: float
     value_mm: float | None
     relative_sd: float
+    log_low: float
+    log_high: float
     offset_mm: float
     angle_deg: float = 0.0
     budget: str = ""
@@ -69,7 +72,7 @@ class Reading:
     @property
     def held(self) -> bool:
         """Whether the 95 % interval holds the truth."""
-        return abs(self.error) <= 1.96 * self.relative_sd
+        return self.log_low <= -self.error <= self.log_high
 
 
 @dataclass(frozen=True)
@@ -200,6 +203,7 @@ def _readings(
                 all(in_plane(circle) for circle in circles), circles[0].diameter_mm,
                 min(circle.visible_fraction for circle in circles),
                 None if length is None else length.value_mm, 0.0 if length is None else length.relative_sd,
+                *((0.0, 0.0) if length is None else length.log_interval),
                 circles[0].offset_mm if circles[0].offset_mm is not None else float("nan"), angle,
                 "" if length is None else " ".join(
                     f"{part} {mm / length.value_mm:.2%}" for part, mm in length.budget_mm().items()

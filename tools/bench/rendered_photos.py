@@ -118,7 +118,7 @@ def _say(
     error = np.array([r.error for r in measured])
     size = np.abs(error)
     held = float(np.mean([r.held for r in measured]))
-    width = _width_over_needed(error, np.array([r.relative_sd for r in measured]))
+    width = _width_over_needed(error, np.array([r.log_high - r.log_low for r in measured]))
     middle, far = float(np.median(size)), float(np.quantile(size, 0.95))
     met = (median is None or middle <= median) and (tail is None or far <= tail)
     if hold:
@@ -134,9 +134,9 @@ def _say(
         )
 
 
-def _width_over_needed(error: NDArray[np.float64], sd: NDArray[np.float64]) -> float:
+def _width_over_needed(error: NDArray[np.float64], widths: NDArray[np.float64]) -> float:
     """Mean half width of the intervals over 1.96 standard deviations of the errors."""
-    return float(1.96 * np.mean(sd) / (1.96 * np.sqrt(np.mean(error**2))))
+    return float(0.5 * np.mean(widths) / (1.96 * np.sqrt(np.mean(error**2))))
 
 
 def say_ports(ports: Sequence[PortReading]) -> None:

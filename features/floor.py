@@ -16,6 +16,7 @@ from features.circle_fit import fit_circle
 from features.circle_in_space import CircleInSpace, CircleSighting, solve_circle
 from features.combine import SAYS_NOTHING
 from features.ellipse import Ellipse
+from features.floor_seen import poses_of_floor
 from features.lenses import ByLens, lenses, over_lenses
 from features.measured import Contribution, MeasuredLength
 from features.parts.own_slant import circle_normals
@@ -37,14 +38,6 @@ from features.scale.reference import ScaleReference
 from features.standing_circle import LEAN_SD_DEG, distance_by_height, solve_standing, upright_frame
 
 Array = NDArray[np.float64]
-
-LEAST_LEAN_DEG, MOST_LEAN_DEG = 33.0, 85.0
-"""How far a card that lies on the floor leans back from the line of sight: seen from nearer to straight above, a
-chamber beside it would be too oblique to be measured, and a card on a pump leans back so far only where a photo is
-taken from the ground (common practice)."""
-_LEANS_BACK_MORE = 1.2
-"""Over how far it leans to a side."""
-_HALF_WAY_UP_DEG = 45.0
 
 PORT_HEIGHT, PORT_HEIGHT_SD = 2.2, 1.7
 """Height of a port's middle over its flange's diameter: near the pump's top or near its feet, a pump being four or five
@@ -93,47 +86,6 @@ class OnFloor:
     focal: FocalPrior | None = None
 
 
-def lies_as_floor(pose: PlanePose, middle_mm: Array) -> bool:
-    """Whether a reference of untold place leans back as one that lies on the floor does.
-
-    Args:
-        pose: its pose, in an upright photo.
-        middle_mm: (2,) its middle.
-    """
-    lean, aside = _lean(pose, middle_mm)
-    return LEAST_LEAN_DEG < lean < MOST_LEAN_DEG and np.sin(np.radians(lean)) > _LEANS_BACK_MORE * aside
-
-
-def seems_on_floor(reference: ScaleReference, poses: Sequence[PlanePose]) -> bool:
-    """Whether a reference whose place was not told seems to lie on the floor.
-
-    A small or bent card fits two poses, the mirrored one that of a face seen from above. Where that would be seen from
-    more than half way up, it is the floor's that is believed.
-    """
-    if len(reference.points_mm) < 4 or reference.is_circle or not poses:
-        return False
-    middle_mm = reference.points_mm.mean(axis=0)
-    floors = [lies_as_floor(pose, middle_mm) for pose in poses]
-    return any(floors) and (all(floors) or poses[0].tilt_at_deg(middle_mm) > _HALF_WAY_UP_DEG)
-
-
-def _of_floor(reference: ScaleReference, poses: Sequence[PlanePose]) -> Sequence[PlanePose]:
-    """Those that lean as a floor's do, all where none does: the user knows better."""
-    return [pose for pose in poses if lies_as_floor(pose, reference.points_mm.mean(axis=0))] or poses
-
-
-def _lean(pose: PlanePose, middle_mm: Array) -> tuple[float, float]:
-    """How far a plane leans back from the line of sight to a place (2,) of it, in degrees, and its lean to a side."""
-    place = pose.rotation[:, :2] @ middle_mm + pose.translation_mm
-    sight = place / np.linalg.norm(place)
-    normal = -pose.rotation[:, 2]
-    up = np.array([0.0, -1.0, 0.0]) + sight[1] * sight
-    back = float(normal @ up) / float(np.linalg.norm(up))
-    ahead = float(-normal @ sight)
-    lean = float(np.degrees(np.arctan2(back, ahead)))
-    return lean, float(np.sqrt(max(1.0 - back**2 - ahead**2, 0.0)))
-
-
 def measure_by_floor(
     photo: Photo,
     circles: Sequence[tuple[CircleSighting, float]],
@@ -160,7 +112,7 @@ def measure_by_floor(
     if standing is None:
         photo, poses = _by_the_reference(photo, poses, reference)
     wall = (
-        _wall_beside(photo, circles, _of_floor(reference, poses)[0], reference)
+        _wall_beside(photo, circles, poses_of_floor(reference, poses)[0], reference)
         if standing is None
         else _wall_of(standing.solved)
     )
@@ -172,7 +124,7 @@ def measure_by_floor(
         else OnFloor(_before_wall(photo, sighting, shared_px, face if sighting.name in FLANGE_FACE_LENGTHS else wall))
         for sighting, shared_px in circles
     ]  # fmt: skip
-    floor = _of_floor(reference, poses)[0] if standing is None else standing.solved.as_pose()
+    floor = poses_of_floor(reference, poses)[0] if standing is None else standing.solved.as_pose()
     beside_mm = float((floor.rotation[:, :2] @ reference.points_mm.mean(axis=0) + floor.translation_mm)[2])
     standing_joint = None if standing is None else standing.solved
     told = by_port_height([one.solved for one in found], standing_joint, floor, beside_mm, port_level)
@@ -186,7 +138,7 @@ def _standing(
     tried = []
     for focal, height in lenses(photo.focal):
         starts = poses if focal is photo.focal else plane_poses(reference, replace(photo, focal=focal))
-        for start in _of_floor(reference, starts):
+        for start in poses_of_floor(reference, starts):
             solved = solve_standing(joint, start, reference, focal, _center_px(photo), shared_px)
             if solved and np.isfinite(solved.cost):
                 tried.append(ByLens(focal, solved, height - solved.cost))

@@ -12,7 +12,8 @@ from features.circle_in_space import CircleInSpace, CirclePrior, CircleSighting,
 from features.circle_scale import RimToMeasure, measure_by_coin
 from features.combine import says_something
 from features.common_axis import with_common_axis
-from features.floor import measure_by_floor, seems_on_floor
+from features.floor import measure_by_floor
+from features.floor_seen import seems_on_floor
 from features.lenses import ByLens, lenses, no_longer_lens, over_lenses
 from features.measured import Contribution, MeasuredLength
 from features.one_plane import PUMP_DEPTH, circles_at_distance, circles_without_scale
@@ -98,7 +99,7 @@ def measure_circles(
     measured: Sequence[MeasuredCircle]
     if reference is None or not poses:
         measured = _without_scale(photo, circles)
-    elif lies_on_floor(reference, poses, circles, card_at):
+    elif lies_on_floor(photo, reference, poses, circles, card_at):
         measured = _by_floor(photo, circles, poses, reference, port_level)
     else:
         place = seeming_place(card_at, reference.outline_px, _edges_of(circles))
@@ -112,7 +113,11 @@ def measure_circles(
 
 
 def lies_on_floor(
-    reference: ScaleReference, poses: Sequence[PlanePose], circles: Sequence[FoundCircle], card_at: CardAt
+    photo: Photo,
+    reference: ScaleReference,
+    poses: Sequence[PlanePose],
+    circles: Sequence[FoundCircle],
+    card_at: CardAt,
 ) -> bool:
     """Whether a reference lies on the floor: as told, or as it leans where it is seen on no face of the pump.
 
@@ -121,7 +126,7 @@ def lies_on_floor(
     if card_at != "unknown":
         return card_at == "floor"
     on_a_face = seeming_place("unknown", reference.outline_px, _edges_of(circles)) in ON_A_FACE
-    return not on_a_face and seems_on_floor(reference, poses)
+    return not on_a_face and seems_on_floor(reference, poses, circles, _center_px(photo))
 
 
 def _edges_of(circles: Sequence[FoundCircle]) -> dict[str, Array]:

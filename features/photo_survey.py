@@ -131,12 +131,15 @@ def survey_photo(photo: Photo, request: SurveyRequest, finder: PartFinder) -> Ph
 def survey_by(finding: ScaleFinding, photo: Photo, request: SurveyRequest, finder: PartFinder) -> PhotoSurvey:
     """Survey one photo by the scale references that were found in it: find the parts, measure each circle."""
     reference, poses, unusable = _placed(finding.references, photo)
-    expected = _card_at(request, reference, poses, ())
+    expected = _card_at(photo, request, reference, poses, ())
     question = _question(photo, poses, reference, finding.references, expected, request)
     with ThreadPoolExecutor(1) as beside:
         blurred = beside.submit(blur_problems, photo.gray)
         sightings = finder.find(question)
-    card_at = _card_at(request, reference, poses, sightings.circles)
+    card_at = _card_at(photo, request, reference, poses, sightings.circles)
+    if card_at == "floor" != expected:
+        # They were looked for in planes parallel to it.
+        sightings = finder.find(_question(photo, poses, reference, finding.references, card_at, request))
     measured = measure_circles(photo, sightings.circles, poses, reference, card_at, sightings.port_level)
     front = MeasuredFront()
     if sightings.front is not None:
@@ -281,10 +284,14 @@ def _pair(measured: Sequence[MeasuredCircle], twin: FoundCircle | None) -> tuple
 
 
 def _card_at(
-    request: SurveyRequest, reference: ScaleReference | None, poses: Sequence[PlanePose], circles: Sequence[FoundCircle]
+    photo: Photo,
+    request: SurveyRequest,
+    reference: ScaleReference | None,
+    poses: Sequence[PlanePose],
+    circles: Sequence[FoundCircle],
 ) -> CardAt:
     """Where the reference lies: as told, or on the floor where it was not told and by the circles found it does."""
-    on_floor = reference is not None and lies_on_floor(reference, poses, circles, request.card_at)
+    on_floor = reference is not None and lies_on_floor(photo, reference, poses, circles, request.card_at)
     return "floor" if on_floor else request.card_at
 
 

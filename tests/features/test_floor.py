@@ -9,7 +9,8 @@ import pytest
 from features.camera import Camera, rotation_from_vector
 from features.circle_in_photos import circle_of_photos
 from features.circle_in_space import CircleSighting
-from features.floor import lies_as_floor, measure_by_floor
+from features.floor import measure_by_floor
+from features.floor_seen import lies_as_floor
 from features.measure_circles import lies_on_floor, measure_circles
 from features.measured import log_covariance
 from features.parts.finder import FoundCircle
@@ -172,6 +173,29 @@ def test_a_face_seen_from_above_leans_the_other_way_than_a_floor(leans_deg, floo
     assert lies_as_floor(PlanePose(turn, np.array([0.0, 0.0, 800.0]), FOCAL, 0.0), np.zeros(2)) == floor
 
 
+@pytest.mark.parametrize("looks_down_deg", [62.0, 70.0, 78.0])
+def test_a_floor_looked_down_at_is_told_by_the_port_that_stands_upright_on_it(looks_down_deg):
+    """A card before the pump, 600 mm from a phone held over it, and a flange at the top of a pump behind it.
+
+    With the flange lying along the card's plane nothing says that it is the floor's.
+    """
+    down = np.array([0.0, np.cos(np.radians(looks_down_deg)), np.sin(np.radians(looks_down_deg))])
+    ahead = np.array([0.0, -down[2], down[1]])
+    flat = np.array([[x, y] for y in 12.0 * np.arange(1, 5) for x in 12.0 * np.arange(1, 7)])
+    there = 600.0 * np.array([0.0, 0.0, 1.0]) + flat[:, :1] * ASIDE - flat[:, 1:] * ahead
+    px = CAMERA.project(there) + np.random.default_rng(5).normal(0, 0.05, (24, 2))
+    floor = ScaleReference("scale_card", "card", flat, px, 0.05, px[[0, 5, 23, 18]], 0.005, "print:pocket")
+    poses = plane_poses(floor, PHOTO)
+    assert not lies_on_floor(PHOTO, floor, poses, [], "unknown")
+    angle = np.linspace(0, 2 * np.pi, 120, endpoint=False)[:, None]
+    middle = 600.0 * np.array([0.0, 0.0, 1.0]) + 300.0 * ahead - 350.0 * down
+    for along, upright in ((down, True), (ahead, False)):
+        rim = CAMERA.project(middle + 60.0 * (np.cos(angle) * ASIDE + np.sin(angle) * along))
+        rim = rim + np.random.default_rng(6).normal(0, 0.3, (120, 2))
+        found = [FoundCircle(CircleSighting("flange_diameter", "a.jpg", rim), 1.0, 0.3)]
+        assert lies_on_floor(PHOTO, floor, poses, found, "unknown") == upright
+
+
 def test_a_card_seen_on_a_flange_that_looks_up_is_not_taken_for_one_on_the_floor():
     """It leans as one on the floor does; but before a flange no floor is seen, and the flange has the card's depth."""
     random = np.random.default_rng(7)
@@ -182,14 +206,14 @@ def test_a_card_seen_on_a_flange_that_looks_up_is_not_taken_for_one_on_the_floor
     reference = card(middle - 40 * ASIDE + 20 * AHEAD)
     poses = plane_poses(reference, PHOTO)
     found = [FoundCircle(flange, 1.0, 0.3)]
-    assert lies_on_floor(reference, poses, [], "unknown")
-    assert not lies_on_floor(reference, poses, found, "unknown")
+    assert lies_on_floor(PHOTO, reference, poses, [], "unknown")
+    assert not lies_on_floor(PHOTO, reference, poses, found, "unknown")
     (untold,) = measure_circles(PHOTO, found, poses, reference, "unknown")
     off = abs(np.log(untold.length.value_mm / diameter_mm))
     assert 1e-6 < off < 0.01
     assert off < 2 * untold.length.relative_sd
     beside = card(middle - 350 * ASIDE)
-    assert lies_on_floor(beside, plane_poses(beside, PHOTO), found, "unknown")
+    assert lies_on_floor(PHOTO, beside, plane_poses(beside, PHOTO), found, "unknown")
 
 
 @pytest.mark.parametrize("turned_deg", [0.0, 50.0])

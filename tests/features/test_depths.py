@@ -35,10 +35,10 @@ def in_view(points_mm, turned_deg):
     return points_mm @ turn.T + np.array([0.0, 0.0, 700.0])
 
 
-def pump(lead=LEAD):
+def pump(lead=LEAD, turned_deg=15.0):
     return [
-        seen("chamber_diameter", (0.0, 0.0, 0.0), JOINT_MM),
-        seen("flange_diameter", (0.0, -150.0, -lead * JOINT_MM), FLANGE_MM, seed=2),
+        seen("chamber_diameter", (0.0, 0.0, 0.0), JOINT_MM, turned_deg),
+        seen("flange_diameter", (0.0, -150.0, -lead * JOINT_MM), FLANGE_MM, turned_deg, seed=2),
     ]
 
 
@@ -68,6 +68,16 @@ def test_a_card_on_one_of_them_tells_the_other_by_the_depth_between_them(place_m
         off = abs(np.log(one.length.value_mm / true_mm))
         assert 1e-6 < off < 0.04
         assert off < 2 * one.length.relative_sd < 0.25
+
+
+@pytest.mark.parametrize("place_mm", [(-140, -180, -6.0), (-110, -220, -6.0)])
+def test_a_card_seen_behind_a_flange_aslant_is_not_taken_for_one_on_it(place_mm):
+    """It hangs in the joint's plane, a third of the joint's diameter behind the flange, beside its narrow side."""
+    reference = card(place_mm, turned_deg=55.0)
+    joint, flange = measure_circles(PHOTO, pump(turned_deg=55.0), plane_poses(reference, PHOTO), reference, "unknown")
+    for one, true_mm in ((joint, JOINT_MM), (flange, FLANGE_MM)):
+        off = abs(np.log(one.length.value_mm / true_mm))
+        assert 1e-6 < off < 1.96 * one.length.relative_sd < 0.4
 
 
 @pytest.mark.parametrize(("diameter_mm", "told"), [(850.0, True), (1100.0, False)])

@@ -126,9 +126,11 @@ _AT_MOUTH = 1.5
 """How near to the middle of an opening, over its radius, the edge of a reference is seen that lies on the port's face:
 such a face is hardly wider than its opening, so the reference adjoins it. Of 98 on renders all 31 on a port's face were
 seen within 1.1, all others beyond 3."""
-_PORT_SIDE_DEG = 35.0
-"""How near to the upright through its middle the manifolds pass over a joint (common practice): a reference seen
-there lies on a port or its neck, up to half the joint's diameter in front of it."""
+_PORT_SIDE_DEG, _PORT_FAR = 35.0, 1.6
+"""How near to the upright through its middle the manifolds pass over a joint, and how far from it ports open, over its
+radius (common practice): a reference seen there beyond the cover's middle lies on a port or its neck, up to half the
+joint's diameter in front of it. Of 24 on renders one lay elsewhere, its joint
+traced badly."""
 
 
 ON_A_FACE: tuple[Place, ...] = ("seems_flange", "seems_cover")
@@ -158,14 +160,17 @@ def seeming_place(card_at: CardAt, outline_px: Array, edges_px: Mapping[str, Arr
         return "seems_flange"
     if joint_px is None:
         return "unknown"
-    share = _share_of_radius(joint_px, middle_px)
     if _lies_on(joint_px, middle_px, _ON_COVER):
         return "seems_cover"
+    share, joint_middle_px = _share_of_radius(joint_px, middle_px), fit_circle(joint_px)[0]
+    aside, along = np.abs(middle_px - joint_middle_px)
+    if np.degrees(np.arctan2(aside, along)) < _PORT_SIDE_DEG:
+        face_px = mouth_px if flange_px is None else flange_px
+        # The port on this side is seen, and it is not on it.
+        passed = face_px is not None and (face_px.mean(axis=0) - joint_middle_px) @ (middle_px - joint_middle_px) > 0
+        return "seems_port" if _ON_COVER <= share < _PORT_FAR and not passed else "unknown"
     if share < _ON_RIM[0] or _share_to_edge(joint_px, outline_px) > _BY_RIM:
         return "unknown"
-    aside, along = np.abs(middle_px - fit_circle(joint_px)[0])
-    if np.degrees(np.arctan2(aside, along)) < _PORT_SIDE_DEG:
-        return "seems_port" if share < _ON_RIM[1] else "unknown"
     return "seems_rim" if share < _ON_RIM[1] else "seems_by_rim"
 
 

@@ -118,7 +118,12 @@ def test_a_card_over_the_rim_where_manifolds_pass_seems_to_lie_on_a_port():
     circle = np.column_stack([np.cos(angle), np.sin(angle)])
     seen = {"chamber_diameter": 300.0 * circle + [800, 600], "port_bore": 40.0 * circle + [840, 180]}
     card = np.array([[-45.0, -30.0], [45.0, -30.0], [45.0, 30.0], [-45.0, 30.0]])
-    assert seeming_place("unknown", card + np.array([820, 310]), seen) == "seems_port"
+    joint = {"chamber_diameter": seen["chamber_diameter"]}
+    for down_px in (220, 310, 390, 810, 890, 1000):
+        assert seeming_place("unknown", card + np.array([820, down_px]), joint) == "seems_port"
+    # The port on the one side is seen with no card on it; on the other side it may lie on one.
+    assert seeming_place("unknown", card + np.array([820, 310]), seen) == "unknown"
+    assert seeming_place("unknown", card + np.array([820, 890]), seen) == "seems_port"
     assert seeming_place("unknown", card + np.array([1090, 640]), seen) == "seems_rim"
     assert seeming_place("unknown", card + np.array([1168, 640]), seen) == "seems_by_rim"  # hangs from it
     assert seeming_place("unknown", card + np.array([1240, 640]), seen) == "unknown"

@@ -26,8 +26,9 @@ _HALF_WAY_UP_DEG = 45.0
 _UPRIGHT_DEG, _PARALLEL_DEG = 12.0, 10.0
 """How nearly a circle that stands on a plane is seen at a right angle to it, and one that lies in a face parallel to
 it: a lens a fifth longer than believed turns a circle seen half aslant by so much."""
-_TRACED = 0.02
-"""Circles whose edge is known less well, over the radius, tell no slant of their own."""
+_HARDLY_SEEN, _LEAST_SLANT = 0.2, 0.3
+"""Circles whose edge is known less well than this, over the radius, tell no slant of their own; of the others so much
+error turns their plane by as much over the sine of their slant, in rad, or by this where they are seen squarely."""
 
 
 def lies_as_floor(pose: PlanePose, middle_mm: Array, least_deg: float = LEAST_LEAN_DEG) -> bool:
@@ -75,15 +76,20 @@ def poses_of_floor(reference: ScaleReference, poses: Sequence[PlanePose]) -> Seq
 
 
 def _stand_upright(pose: PlanePose, circles: Sequence[FoundCircle], center_px: tuple[float, float]) -> bool:
-    """Whether circles whose slant is told by their own edge stand at a right angle to a plane, and none lies along."""
+    """Whether circles, by the slant that their own edges tell, stand at a right angle to a plane, and none along it."""
     camera, asked = Camera(pose.focal_px, *center_px), 0
     for found in circles:
         ellipse = Ellipse.fit(found.sighting.points_px)
-        if not ellipse or found.edge_shared_px > _TRACED * float(ellipse.semi_axes_px.max()):
+        if not ellipse:
             continue
+        long_px, short_px = ellipse.semi_axes_px
+        doubt = found.edge_shared_px / float(long_px)
+        if doubt > _HARDLY_SEEN:
+            continue
+        turned_deg = np.degrees(doubt / max(np.sqrt(1.0 - (short_px / long_px) ** 2), _LEAST_SLANT))
         cosines = [abs(float(normal @ pose.rotation[:, 2])) for normal in circle_normals(ellipse, camera)]
         apart_deg = np.degrees(np.arccos(np.clip(cosines, 0.0, 1.0)))
-        if apart_deg.max() < 90.0 - _UPRIGHT_DEG or apart_deg.min() < _PARALLEL_DEG:
+        if apart_deg.max() < 90.0 - _UPRIGHT_DEG - turned_deg or apart_deg.min() < _PARALLEL_DEG + 2.0 * turned_deg:
             return False
         asked += 1
     return asked > 0

@@ -52,10 +52,10 @@ _TIED_TO = 2
 """So many photos before it are looked at for each one's ties: all of all would take long, and tell little more."""
 _TIE_HOLDS, _TIES_HOLD = 2.5, 0.75
 """Standard uncertainties that a tie may be off its line, and what share of them must hold for any to be believed."""
-_MOVED_SHARE, _MOVED_SHARE_STANDING, _MOVED_MM = 0.06, 0.25, 12.0
+_MOVED_SHARE, _MOVED_SHARE_STANDING, _MOVED_MM, _MOVED_BY_DEPTH = 0.06, 0.25, 12.0, 2.0
 """Circles whose middles lie further apart in the reference's frame than this cannot be one: not tried. What stands on
-the reference's plane is placed less well by one photo."""
-
+the reference's plane is placed less well by one photo; others so many standard uncertainties of the depth believed in
+put aside."""
 
 _Known = dict[tuple[int, int], Ties | NoTies]
 """What ties two photos, by the identities of their landmarks: asked once for all circles."""
@@ -294,17 +294,23 @@ def _holding(ties: dict[tuple[int, int], Ties], solution: Solution) -> dict[tupl
 
 
 def _may_be_one(seen: Sequence[SeenCircle]) -> bool:
-    first = seen[0].solved
-    stands = seen[0].prior.stands
+    first, stands = seen[0].solved, seen[0].prior.stands
     near = _MOVED_MM + (_MOVED_SHARE_STANDING if stands else _MOVED_SHARE) * first.length.value_mm
     return all(
         view.prior.stands == stands
         and view.reference.size_source == seen[0].reference.size_source
         and len(view.reference.points_mm) >= 4
         and not view.reference.is_circle
-        and float(np.linalg.norm(view.solved.center_mm[:2] - first.center_mm[:2])) < near
+        and float(np.linalg.norm(view.solved.center_mm[:2] - first.center_mm[:2]))
+        < near + (0.0 if stands else _MOVED_BY_DEPTH * _aside_by_depth_mm(view, seen[0]))
         for view in seen
     )
+
+
+def _aside_by_depth_mm(one: SeenCircle, other: SeenCircle) -> float:
+    """How far apart two lines of sight put a middle whose depth is off by its standard uncertainty."""
+    a, b = (view.solved.center_mm + view.solved.rotation.T @ view.solved.translation_mm for view in (one, other))
+    return one.prior.offset_sd_mm * float(np.linalg.norm(a[:2] / a[2] - b[:2] / b[2]))
 
 
 def _length(seen: Sequence[SeenCircle], joint: _Joint, solution: Solution) -> MeasuredLength:

@@ -57,6 +57,18 @@ def test_two_directions_tell_a_depth_that_nothing_else_tells():
     assert 0.3 < np.sqrt(np.mean(np.square(pulls))) < 1.4
 
 
+def test_a_depth_that_is_not_as_usual_does_not_look_like_a_moved_card():
+    """Believed 125 +/- 30 mm behind the card, true 70: from 20 degrees to each side the middles lie 40 mm apart."""
+    rng, prior = np.random.default_rng(5), CirclePrior(125.0, 30.0, edge_shared_px=0.2)
+    pair = [_seen(rng, way, prior, depth_mm=70.0, name=f"{way}.jpg") for way in (-20, 20)]
+    assert np.linalg.norm(pair[0].solved.center_mm[:2] - pair[1].solved.center_mm[:2]) > 30.0
+    length = circle_of_photos(pair)
+    assert length is not None
+    off = abs(np.log(length.value_mm / DIAMETER))
+    assert 1e-5 < off < 0.005 < abs(np.log(pair[0].solved.length.value_mm / DIAMETER))
+    assert off < 1.96 * length.relative_sd
+
+
 def test_a_card_that_was_moved_joins_nothing():
     rng, prior = np.random.default_rng(2), CirclePrior(9.0, 3.0, edge_shared_px=0.2)
     for moved_mm in (8.0, 60.0):

@@ -11,7 +11,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from features.parts.rim_waves import NearEdges, RimWave, find_outside, settled_on
+from features.parts.rim_waves import NearEdges, RimWave, find_outside, settled_on, wave_at
 
 Array = NDArray[np.float64]
 
@@ -28,6 +28,9 @@ APART = 1.5
 DENSE = 0.4
 """Share of the scan lines about an edge that must meet its curve too, beyond what chance brings."""
 LEAST_EDGES = 12
+CLEAR = 0.5
+"""How far outside another curve one lies at least all round, in widths, to be a concentric edge's."""
+TURN = np.linspace(0, 2 * np.pi, 48, endpoint=False)
 ARC_OF_TURN = 40
 """A turn over half the length of the shortest arc that counts."""
 
@@ -110,8 +113,19 @@ def _outermost(found: Sequence[_Arcs], best: _Arcs, width: float) -> _Arcs:
     """The outermost curve with enough edges of its own: a curve that mostly follows the best one's edges has few."""
     enough = ENOUGH * best.size
     own = [int(np.sum(one.on_it & (best.wave.off > APART * width))) for one in found]
-    outside = [one for one, count in zip(found, own, strict=True) if count >= enough]
+    outside = [
+        one for one, count in zip(found, own, strict=True) if count >= enough and _is_round(one.wave, best.wave, width)
+    ]
     return max([best, *outside], key=lambda one: one.wave.outward)
+
+
+def _is_round(outer: RimWave, inner: RimWave, width: float) -> bool:
+    """Whether a curve lies outside another all round, as concentric edges do.
+
+    One that touches it on a side goes from a rim's front edge there to its back edge, or to what stands behind, here.
+    """
+    gap = wave_at(outer.wave, TURN) - wave_at(inner.wave, TURN)
+    return bool(gap.min() > CLEAR * width)
 
 
 def _in_arcs(near: NearEdges, off: Array, width: float, looked: LookedAt) -> NDArray[np.bool_]:

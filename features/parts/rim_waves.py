@@ -2,7 +2,8 @@
 
 In a frame where the expected rim is the unit circle every circle near it is a small wave, radius = 1 + a0 + a1 cos t +
 b1 sin t, and every ellipse near it adds a2 cos 2t + b2 sin 2t. So curves are tried by the hundred and settled by linear
-least squares, and each curve ends where its own edges put it, whichever edges it was tried from.
+least squares, and each curve ends where its own edges put it. All places and shapes are tried, so that no luck
+is needed where the rim has few of the edges.
 """
 
 from dataclasses import dataclass
@@ -15,8 +16,13 @@ from features.scale.ring_choice import first_of_kinds
 
 Array = NDArray[np.float64]
 
-_TRIALS = 600
-_SETTLED = 30
+_STEP, _SHAPES = (1.0, 3.0), 1.5
+"""How far apart circles and other ellipses are tried, in widths, and up to which shapes, in standard deviations."""
+_MOST = 5.0e5
+"""About so many pairs of a curve and an edge are looked at; where there would be more, on fewer scan lines."""
+_LOOKED_AT, _APART, _SETTLED = 400, 1.99, 30
+"""How many curves with most edges are compared, how many widths apart two of a kind lie at most, and how many kinds
+settle."""
 _OFF_CENTER = 0.1
 _CORRELATED = 8.0
 """How many neighboring edges err together."""
@@ -90,10 +96,7 @@ def find_waves(edges: NearEdges, width: float, shape_sd: float, least_share: flo
     basis = edges.basis[:, : 5 if shape_sd > 0 else 3]
     if len(basis) < 8:
         return []
-    waves = _trials(edges, basis, shape_sd)
-    best = waves[np.argsort(-_shares(edges, basis, waves, width))]
-    best = best[first_of_kinds(best, width, _SETTLED)]
-    return _settled_waves(edges, basis, best, width, shape_sd, least_share)
+    return _settled_waves(edges, basis, _starts(edges, basis, width, shape_sd), width, shape_sd, least_share)
 
 
 def find_outside(edges: NearEdges, inner: RimWave, reach: float, width: float, shape_sd: float) -> list[RimWave]:
@@ -136,20 +139,34 @@ def _basis(angle: Array, size: int) -> Array:
     return np.stack(columns[:size], axis=1)
 
 
-def _trials(edges: NearEdges, basis: Array, shape_sd: float) -> Array:
-    """(T, P) curves through three edges of different sides."""
-    random = np.random.default_rng(0)
-    picks = random.integers(len(basis), size=(_TRIALS, 3))
-    at = np.sort(edges.line[picks], axis=1)
-    gaps = np.column_stack([np.diff(at, axis=1), at[:, 0] + edges.lines - at[:, 2]])
-    picks = picks[gaps.min(axis=1) > edges.lines // 9]
-    shape = random.normal(0.0, 1.0, size=(len(picks), basis.shape[1] - 3)) * shape_sd
-    shape[::3] = 0.0
-    rows = basis[picks]
-    left = edges.off[picks] - (rows[..., 3:] @ shape[..., None])[..., 0]
-    circles = np.linalg.solve(rows[..., :3] + 1e-9 * np.eye(3), left[..., None])[..., 0]
-    waves = np.concatenate([circles, shape], axis=1)
-    return np.asarray(waves[np.hypot(waves[:, 1], waves[:, 2]) < _OFF_CENTER])
+def _starts(edges: NearEdges, basis: Array, width: float, shape_sd: float) -> Array:
+    """(T, P) rough curves with most edges near them, of all places and shapes that may be, no two alike."""
+    step = _STEP[shape_sd > 0] * width
+    place = _disk(min(_OFF_CENTER, float(np.abs(edges.off).max())), step)
+    shape = _disk(_SHAPES * shape_sd, step) if shape_sd > 0 else np.zeros((1, 0))
+    bent = np.concatenate([np.repeat(place, len(shape), axis=0), np.tile(shape, (len(place), 1))], axis=1)
+    # The votes of all edges for the size of a curve of each place and shape.
+    some = edges.line % max(1, round(len(bent) * len(basis) / _MOST)) == 0
+    count = int(2 * np.abs(edges.off).max() / step) + 3
+    aside = (basis[some, 1:] / step).astype(np.float32)
+    sizes = (edges.off[some] / step + count // 2 + 0.5).astype(np.float32) - bent.astype(np.float32) @ aside.T
+    votes_at = np.clip(sizes, 0, count - 1, out=sizes).astype(np.int32)
+    votes_at += (count * np.arange(len(bent), dtype=np.int32))[:, None]
+    votes = np.bincount(votes_at.ravel(), minlength=count * len(bent)).reshape(-1, count)
+    votes[:, [0, -1]] = 0
+    near = votes[:, 1:-1] + 0.5 * (votes[:, :-2] + votes[:, 2:])
+    best = np.argpartition(-near.ravel(), min(_LOOKED_AT, near.size - 1))[:_LOOKED_AT]
+    best = best[np.argsort(-near.ravel()[best], kind="stable")]
+    bend, size = np.divmod(best, count - 2)
+    curves = np.column_stack([step * (size + 1 - count // 2), bent[bend]])
+    return np.asarray(curves[first_of_kinds(curves, _APART * width, _SETTLED)])
+
+
+def _disk(radius: float, step: float) -> Array:
+    """(D, 2) places of an even grid up to a radius about the middle."""
+    along = step * np.arange(-int(radius / step), int(radius / step) + 1)
+    places = np.stack(np.meshgrid(along, along), axis=-1).reshape(-1, 2)
+    return np.asarray(places[np.hypot(*places.T) <= radius + 1e-12])
 
 
 def _shares(edges: NearEdges, basis: Array, waves: Array, width: float) -> Array:

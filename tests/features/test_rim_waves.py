@@ -44,6 +44,14 @@ def test_where_the_search_began_changes_little():
     assert abs(first[1] - 0.003 - second[1]) < 2e-4
 
 
+def test_a_rim_seen_on_a_third_of_the_lines_is_found_whatever_the_strays():
+    """One edge in six is the rim's: of three picked by chance all would be its own once in two hundred times."""
+    for seed in range(20):
+        edges = _edges(np.random.default_rng(100 + seed), [(0.02, -0.015, 0.018, 0.4)], 480)
+        nearest = min(np.abs(wave.wave - (0.02, -0.015, 0.018)).max() for wave in find_waves(edges, 0.004, 0.0))
+        assert 1e-7 < nearest < 0.0015
+
+
 def _rim(edges, which):
     looked = LookedAt(LINES, np.arange(LINES), 0.03)
     return rim_among(edges, find_waves(edges, 0.004, 0.0), looked, which, 0.004, 0.006)
@@ -67,6 +75,14 @@ def test_the_outermost_edge_is_taken_where_it_has_edges_of_its_own():
     both = _shown(outer, inner, lambda line: line % 80 < 40)
     assert abs(_rim(both, "outermost")[0][0] - 0.015) < 0.0008
     assert abs(_rim(_shown(strays, inner, lambda line: line >= 0), "outermost")[0][0] + 0.01) < 0.0008
+
+
+def test_the_back_edge_of_a_thick_rim_is_not_its_outermost():
+    """Seen at a slant it lies as far aside as the rim is thick: outside the front edge on one side only."""
+    rng = np.random.default_rng(7)
+    front, back = _edges(rng, [(0.0, 0.0, 0.0, 0.95)], 60), _edges(rng, [(0.013, 0.013, 0.0, 0.9)], 0)
+    both = _shown(back, front, lambda line: np.abs(line - LINES / 2) > LINES / 4)
+    assert abs(_rim(both, "outermost")[0][0]) < 0.0015
 
 
 def _shown(part, other, where):

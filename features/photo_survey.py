@@ -13,6 +13,7 @@ from features.camera import Camera
 from features.circle_in_photos import SeenCircle
 from features.facing_port import by_front
 from features.landmarks import Landmarks
+from features.lenses import lenses
 from features.measure_circles import MeasuredCircle, lies_on_floor, measure_circles
 from features.measured import AttributeEvidence, MeasuredLength
 from features.mouth_edges import edge_lengths, mouth_edges
@@ -327,7 +328,16 @@ def _question(
         look_at=request.look_at,
         known=request.known,
         keep_out_px=tuple(thing.outline_px for thing in seen),
+        longer=_by_longer_lenses(photo, reference) if slant_told else (),
     )
+
+
+def _by_longer_lenses(photo: Photo, reference: ScaleReference | None) -> tuple[PlanePose, ...]:
+    """The reference's plane as each longer lens that may have taken the photo would have it."""
+    if reference is None or reference.is_circle:
+        return ()
+    longer = (replace(photo, focal=focal) for focal, _ in lenses(photo.focal)[1:])
+    return tuple(poses[0] for lens in longer if (poses := plane_poses(reference, lens)))
 
 
 def _scale_at_reference(

@@ -47,6 +47,7 @@ class PartQuestion:
         look_at: the user's hints.
         known: what the user already said, name -> value as typed.
         keep_out_px: outlines (M, 2) of things that are no pump: the scale references.
+        longer: the best pose of the reference plane under each longer lens that may have taken the photo.
     """
 
     photo_name: str
@@ -58,6 +59,7 @@ class PartQuestion:
     look_at: tuple[LookAt, ...]
     known: Mapping[str, str]
     keep_out_px: tuple[Array, ...] = ()
+    longer: tuple[PlanePose, ...] = ()
 
     def hint(self, reading: Literal["chamber", "port"]) -> LookAt | None:
         """What the user said of the place of a chamber or a port: every name that is not a chamber's is a port's."""

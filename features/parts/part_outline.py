@@ -26,7 +26,8 @@ HIDING_PARTS: dict[str, tuple[str, ...]] = {
 RAYS = 180
 NEAR, FAR = 0.72, 1.35
 """Where along a ray the border is looked for, the told outline being 1."""
-TRIALS = 60
+TRIALS, ROUNDS = 80, 3
+"""How many ellipses through border points are tried, and how often the best one is fitted to the points near it."""
 AGREES = 0.025
 """Distance from the fitted outline, as a share of its size, within which a border point agrees."""
 LEAST_SHARE = 0.22
@@ -90,22 +91,31 @@ def shares_at(maps: PartMaps, names: tuple[str, ...], places_px: Array) -> Array
 
 
 def _robust(border: Array, seed: int) -> Ellipse | None:
-    """The ellipse that most border points agree on; None when too few do."""
+    """The ellipse that most border points agree on; None when too few do.
+
+    Points are picked by their directions and ellipses weighed smoothly: one border point more or less changes little.
+    """
     least = int(LEAST_SHARE * RAYS)
     if len(border) < least:
         return None
-    rng = np.random.default_rng(seed)
-    picks = np.array([rng.choice(len(border), 8, replace=False) for _ in range(TRIALS)])
+    angle = np.arctan2(border[:, 1], border[:, 0])
+    order = np.argsort(angle)
+    directions = np.random.default_rng(seed).uniform(-np.pi, np.pi, (TRIALS, 8))
+    picks = order[np.searchsorted(angle[order], directions) % len(border)]
     trials = direct_fits(border[picks])
     trials = trials[_are_likely(trials)]
     if not len(trials):
         return None
-    agree = np.abs(sampson_px(trials, border)) < AGREES
-    best = agree[int(np.argmax(agree.sum(axis=1)))]
-    if best.sum() < least:
-        return None
-    fitted = Ellipse.fit(border[best])
-    return fitted if fitted and _are_likely(fitted.parameters[None])[0] else None
+    off = sampson_px(trials, border) / (2.0 * AGREES)
+    best = trials[int(np.argmax((np.maximum(0.0, 1.0 - off**2) ** 2).sum(axis=1)))]
+    fitted: Ellipse | None = None
+    for _ in range(ROUNDS):
+        agree = np.abs(sampson_px(best, border)) < AGREES
+        again = Ellipse.fit(border[agree]) if agree.sum() >= least else None
+        if not again or not _are_likely(again.parameters[None])[0]:
+            break
+        fitted, best = again, again.parameters
+    return fitted
 
 
 def _are_likely(ellipses: Array) -> NDArray[np.bool_]:

@@ -9,10 +9,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from features.camera import Camera
-from features.circle_fit import circles_through, fit_circle
+from features.circle_fit import fit_circle
+from features.parts.border_circles import is_same_circle, robust_circles
 from features.parts.finder import PartQuestion
 from features.parts.front_on import FaceFrame, FrontOn, Mapped, face_frame
 from features.parts.part_maps import RoundPart
+from features.plane_pose import PlanePose
 
 Array = NDArray[np.float64]
 
@@ -22,10 +24,9 @@ ROUND_ENOUGH = 0.12
 """Spread of the radius, relative, up to which a told outline may be a circle in the squared-up picture."""
 LONGEST_REACH = 0.15
 """Scan lines longer than this meet too much that is not the part."""
-LEAST_BORDER, BORDER_WIDTH, TRIALS = 32, 0.02, 150
-"""Least number of border points (of 180 directions) that must lie on one circle, how near, and circles tried."""
-SAME_CIRCLE = 0.03
-"""A circle by the border this near to the told one is the same."""
+OTHER_SHAPE = 0.004
+"""A longer lens is asked too where under it a circle of the part's size lies this far off a circle, relative: edges
+must lie as near to count."""
 SAME_NORMAL = float(np.cos(np.radians(1.5)))
 """Cosine of the angle within which two poses square a photo up alike."""
 
@@ -125,45 +126,49 @@ def places_of(question: PartQuestion, part: RoundPart, reach: float, border_px: 
     if not question.tilt_known:
         return places
     outline = part.outline_px()
-    for frame in reference_frames(question):
+    nominal = reference_frames(question)
+    for frame in [*nominal, *_by_longer_lenses(question, nominal, outline)]:
         there = frame.from_photo(outline)
         center, radius = fit_circle(there)
         spread = float(np.std(np.linalg.norm(there - center, axis=1))) / max(radius, 1e-9)
-        by_border = None if border_px is None else robust_circle(frame.from_photo(border_px), radius)
-        if by_border is not None:
-            places.append(Placed(frame, by_border[0], by_border[1], True, reach, by_border[2]))
-            moved = float(np.linalg.norm(by_border[0] - center)) + abs(by_border[1] - radius)
-            if moved < SAME_CIRCLE * radius:
-                continue
+        by_border = [] if border_px is None else robust_circles(frame.from_photo(border_px), radius)
+        places += [Placed(frame, middle, size, True, reach, share) for middle, size, share in by_border]
+        if any(is_same_circle(one[:2], (center, radius)) for one in by_border):
+            continue
         if spread < ROUND_ENOUGH:
             places.append(Placed(frame, center, radius, True, max(reach, min(2 * spread, LONGEST_REACH))))
     return places
 
 
+def _by_longer_lenses(question: PartQuestion, nominal: Sequence[FaceFrame], outline_px: Array) -> list[FaceFrame]:
+    """Pictures squared up as longer lenses would have it, where a circle of the part's size would be seen otherwise."""
+    kept: list[FaceFrame] = list(nominal)
+    for frame in _frames(question, question.longer):
+        if all(_bent_apart(frame, known, outline_px) > OTHER_SHAPE for known in kept):
+            kept.append(frame)
+    return kept[len(nominal) :]
+
+
+def _bent_apart(one: FaceFrame, other: FaceFrame, outline_px: Array) -> float:
+    """How far from round, relative, a circle of the outline's place and size in one picture is in another."""
+    center, radius = fit_circle(one.from_photo(outline_px))
+    angle = np.linspace(0, 2 * np.pi, 36, endpoint=False)
+    there = other.from_photo(one.to_photo(center + radius * np.stack([np.cos(angle), np.sin(angle)], 1)))
+    center, radius = fit_circle(there)
+    return float(np.abs(np.linalg.norm(there - center, axis=1) / radius - 1.0).max())
+
+
 def reference_frames(question: PartQuestion) -> list[FaceFrame]:
     """Pictures squared up to the reference, one for each of its poses that differ."""
+    return _frames(question, question.poses)
+
+
+def _frames(question: PartQuestion, poses: Sequence[PlanePose]) -> list[FaceFrame]:
     normals: list[Array] = []
     frames = []
-    for pose in question.poses:
+    for pose in poses:
         normal = pose.rotation[:, 2] * np.sign(pose.rotation[2, 2])
         if not any(float(normal @ known) > SAME_NORMAL for known in normals):
             normals.append(normal)
             frames.append(face_frame(question.gray.shape, Camera.of_shape(question.gray.shape, pose.focal_px), normal))
     return frames
-
-
-def robust_circle(points: Array, radius_guess: float) -> tuple[Array, float, float] | None:
-    """The circle most points lie on (RANSAC, Fischler and Bolles 1981): center, radius, share; None where few do."""
-    if len(points) < LEAST_BORDER:
-        return None
-    random = np.random.default_rng(0)
-    picks = np.stack([random.choice(len(points), 3, replace=False) for _ in range(TRIALS)])
-    centers, radii = circles_through(points[picks])
-    away = np.linalg.norm(points - centers[:, None], axis=2)
-    agree = np.abs(away - radii[:, None]) < BORDER_WIDTH * radius_guess
-    agree &= ((radii > 0.7 * radius_guess) & (radii < 1.45 * radius_guess))[:, None]
-    best = agree[int(np.argmax(agree.sum(axis=1)))]
-    if best.sum() < LEAST_BORDER:
-        return None
-    center, radius = fit_circle(points[best])
-    return (center, radius, float(best.mean())) if 0.7 < radius / radius_guess < 1.45 else None

@@ -18,6 +18,8 @@ Floats = NDArray[np.float32]
 SECTORS = 96
 _VOTERS = 12000
 """Edge elements that vote for centers."""
+ROUNDS, MORE_ROUNDS = (0.12, 0.06), (0.12, 0.06, 0.06, 0.03, 0.03)
+"""How centers settle, see `settled_set`."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -87,8 +89,9 @@ def _thin(
 
 
 def find_concentric(
-    field: EdgeField, shape: tuple[int, int], least_radius: float, most_radius: float, count: int = 6
-) -> tuple[ConcentricSet, ...]:
+    field: EdgeField, shape: tuple[int, int], least_radius: float, most_radius: float, count: int = 6,
+    rounds: tuple[float, ...] = ROUNDS,
+) -> tuple[ConcentricSet, ...]:  # fmt: skip
     """The best-supported concentric sets.
 
     Args:
@@ -96,13 +99,14 @@ def find_concentric(
         shape: (h, w) of the squared-up picture.
         least_radius, most_radius: range of radii in squared-up pixels.
         count: how many sets at most.
+        rounds: how centers settle, see `settled_set`.
 
     Returns:
         Sets, strongest first, no two centers closer than a tenth of the larger set's radius.
     """
     found: list[ConcentricSet] = []
     for center in _crossings(field, shape, least_radius, most_radius, count * 5):
-        refined = settled_set(field, center, least_radius, most_radius)
+        refined = settled_set(field, center, least_radius, most_radius, rounds)
         if refined is not None:
             found.append(refined)
     found.sort(key=lambda s: -s.score)
@@ -144,9 +148,19 @@ def _crossings(field: EdgeField, shape: tuple[int, int], least: float, most: flo
     return [np.array([x[i] * cell, y[i] * cell]) for i in order]
 
 
-def settled_set(field: EdgeField, center: Array, least: float, most: float) -> ConcentricSet | None:
-    """Move a center to where its radial edges agree best, then read its circles off the support profile."""
-    for width in (0.12, 0.06):
+def settled_set(
+    field: EdgeField, center: Array, least: float, most: float, rounds: tuple[float, ...] = ROUNDS
+) -> ConcentricSet | None:
+    """Move a center to where its radial edges agree best, then read its circles off the support profile.
+
+    Args:
+        field: edges.
+        center: (2,) rough.
+        least, most: range of radii.
+        rounds: in each, how far aside of the center edges may point that move it, over their distance from it. After
+            more rounds it lies at one place from wherever it began.
+    """
+    for width in rounds:
         moved = _recentered(field, center, least, most, width)
         if moved is None:
             return None

@@ -5,13 +5,24 @@ circle under the reference's slant all the same, and its edges agree on where it
 """
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from features.circle_fit import fit_circle
-from features.parts.concentric import ConcentricSet, edge_field, find_concentric
+from features.parts.border_circles import distinct
+from features.parts.concentric import (
+    MORE_ROUNDS,
+    ROUNDS,
+    ConcentricSet,
+    EdgeField,
+    edge_field,
+    find_concentric,
+    support_profile,
+)
 from features.parts.finder import PartQuestion
 from features.parts.front_on import FaceFrame, FrontOn
+from features.parts.joint_search import SHIFTS
 from features.parts.part_maps import RoundPart
 from features.parts.placed import Placed
 
@@ -26,6 +37,8 @@ LEAST_SUPPORT, NEARLY = 0.35, 0.75
 OPENING = 0.18
 """The smallest circle that helps to tell the middle, the told outline being 1: the opening has 0.3 and more."""
 SETS, REACH = 5, 0.05
+MOST_BEHIND = 3
+"""How many circles behind a cover's own are told."""
 
 
 def circles_about(
@@ -47,9 +60,34 @@ def circles_about(
         told = Placed(frame, center, radius, measured_slant, REACH)
         front = told.picture(question.gray, RADIUS_PX, ROOM, question.keep_out_px)
         shape = (front.gray.shape[0], front.gray.shape[1])
-        sets = find_concentric(edge_field(front), shape, OPENING * RADIUS_PX, ROOM * RADIUS_PX, SETS)
+        field = edge_field(front)
+        is_chamber = part.name == "chamber"  # its circles lie at several depths, and so about several middles
+        rounds = MORE_ROUNDS if is_chamber else ROUNDS
+        sets = find_concentric(field, shape, OPENING * RADIUS_PX, ROOM * RADIUS_PX, SETS, rounds)
         places += [place for one in sets for place in _placed(told, front, one)]
+        if is_chamber:
+            places += _behind(told, front, field, sets)
     return places
+
+
+def _behind(told: Placed, front: FrontOn, field: EdgeField, sets: Sequence[ConcentricSet]) -> list[Placed]:
+    """Joints behind a cover's own circles, which are nearer to the camera and so seen further from the foot point."""
+    assert isinstance(told.frame, FaceFrame)
+    scale = told.radius / RADIUS_PX
+    foot = (told.frame.foot - told.center) / scale + front.foot
+    found: list[tuple[float, tuple[float, float, float]]] = []
+    for one in sets:
+        for shift in SHIFTS[1:]:
+            center = one.center + shift * (foot - one.center)
+            if float(np.linalg.norm(center - front.foot)) < ASIDE * RADIUS_PX:
+                profile = support_profile(field, center, FARTHEST * RADIUS_PX)
+                radius = int(NEAREST * RADIUS_PX) + int(np.argmax(profile[int(NEAREST * RADIUS_PX) :]))
+                found.append((float(profile[radius]), (float(center[0]), float(center[1]), float(radius))))
+    circles = [circle for support, circle in sorted(found, reverse=True) if support >= LEAST_SUPPORT]
+    return [
+        replace(told, center=told.center + scale * (one[:2] - front.foot), radius=scale * float(one[2]), by_edges=True)
+        for one in distinct(np.array(circles).reshape(-1, 3), MOST_BEHIND)
+    ]
 
 
 def _placed(told: Placed, front: FrontOn, one: ConcentricSet) -> list[Placed]:

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from features.measured import AttributeEvidence
 from features.parts.bolt_circle import SeenHoles, trace_bolt_circle
 from features.parts.bolt_count import CountedRing, count_ring
+from features.parts.chamber_rim import trace_chamber
 from features.parts.classical import ClassicalFinder
 from features.parts.finder import FoundCircle, LookAt, PartQuestion, PartSightings
 from features.parts.flange_rim import FlangeRim, is_pipe, trace_flange
@@ -22,7 +23,6 @@ from features.parts.learned_circles import (
     mouth_traces,
     plain_mouth,
     told_only,
-    trace_chamber,
     trace_mouth,
 )
 from features.parts.learned_evidence import chamber_count_evidence, hole_count_evidence, photo_evidence

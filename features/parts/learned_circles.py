@@ -9,15 +9,13 @@ from numpy.typing import NDArray
 
 from features.circle_fit import fit_circle
 from features.circle_in_space import CircleSighting
-from features.parts.face_circles import circles_about
 from features.parts.finder import FoundCircle, PartQuestion
-from features.parts.part_maps import RoundPart, part_at
+from features.parts.part_maps import RoundPart
 from features.parts.part_model import PartMaps
 from features.parts.part_outline import border_px
-from features.parts.part_vocabulary import PART_CLASSES
-from features.parts.placed import LONGEST_REACH, Placed, places_of, reference_frames
+from features.parts.placed import LONGEST_REACH, Placed, places_of
 from features.parts.rim_arcs import Which
-from features.parts.trace import TracedCircle, trace_circle
+from features.parts.trace import TracedCircle, by_own_shape, is_same, trace_circle
 
 Array = NDArray[np.float64]
 Trace = tuple[TracedCircle, Placed]
@@ -91,36 +89,6 @@ LEAST_COVERAGE = 0.25
 """Share of a circle that must be seen for its trace to be believed."""
 TOLD_ONLY = 0.05
 """Edge points share less of an error than this, over their circle's radius, a told mouth shares more."""
-ENOUGH_BOLTS = 4
-"""So many bolts are not all taken for something else."""
-HIDERS = ("manifold", "flange", "companion", "threaded_boss", "scale_reference", "feet", "air_valve")
-"""Parts that hide the joint's edge where they lie over it."""
-
-
-def trace_chamber(question: PartQuestion, part: RoundPart, maps: PartMaps, bolts_px: Array) -> FoundCircle | None:
-    """The outermost round edge of a chamber's joint, round all of its bolts (K, 2), which may be none."""
-    hiders = [PART_CLASSES.index(name) for name in HIDERS]
-
-    def free(rim_px: Array) -> NDArray[np.bool_]:
-        # Just inside the edge something lies over the joint: there the edge seen is not the joint's.
-        inside = part.center_px + 0.97 * (rim_px - part.center_px)
-        return ~np.isin(part_at(maps, inside), hiders) & uncovered(question, rim_px)
-
-    # Rim or band edges are rounded: the seen edge may lie a little inside the true outermost one.
-    places = places_told(question, part, maps)
-    best = _best_of(round_all(trace_places(question, part, places, free), bolts_px))
-    if best is None and question.tilt_known:
-        # Two chambers behind one another are told as one: the edges themselves agree on the front one's middle.
-        about = circles_about(question, part, reference_frames(question), True)
-        best = _best_of(round_all(trace_places(question, part, about, free), bolts_px))
-    return _found(question, part, "chamber_diameter", places, free, (0.4, 0.0015), best)
-
-
-def round_all(traces: list[Trace], bolts_px: Array) -> list[Trace]:
-    """The traces that lie round most of a joint's bolts (K, 2): within them runs the edge of a cover or a dome."""
-    if len(bolts_px) < ENOUGH_BOLTS:
-        return traces
-    return [(traced, placed) for traced, placed in traces if np.median(traced.ellipse.reach(bolts_px)) < 1.0]
 
 
 def trace_mouth(
@@ -141,7 +109,7 @@ def trace_mouth(
         before = known.get(part) if known else None
         traces += mouth_traces(question, part, maps) if before is None else before
         traces += _traces_about(question, part, rim) if rim is not None else []
-    best = _best_of(traces)
+    best = best_of(traces)
     if best is None and rim is not None:
         best = _in_the_middle(question, rim)
     elif best is not None and rim is None:
@@ -179,7 +147,7 @@ def mouth_traces(question: PartQuestion, part: RoundPart, maps: PartMaps) -> lis
 
 def plain_mouth(traces: list[Trace]) -> TracedCircle | None:
     """The opening of a port where edges show it plainly, whatever its flange, of its `mouth_traces`."""
-    best = _best_of(traces)
+    best = best_of(traces)
     return best[0] if best is not None and best[0].evidence > PLAIN_BY_REFERENCE else None
 
 
@@ -242,17 +210,8 @@ def places_told(question: PartQuestion, part: RoundPart, maps: PartMaps) -> list
     return places_of(question, part, TRUST[part.name].reach, border_px(maps, part))
 
 
-def _found(
-    question: PartQuestion, part: RoundPart, name: str, places: list[Placed],
-    free: Callable[[Array], NDArray[np.bool_]], shared: tuple[float, float], best: Trace | None,
-) -> FoundCircle | None:  # fmt: skip
-    """The best trace; where no edge follows it, the outline itself is told, with its own larger error."""
-    if best is not None:
-        return found_circle(name, question.photo_name, best[0], shared)
-    return outline_of(name, question.photo_name, part, places, free)
-
-
-def _best_of(traces: list[Trace]) -> Trace | None:
+def best_of(traces: list[Trace]) -> Trace | None:
+    """The trace with most evidence, None of none."""
     return max(traces, key=lambda trace: trace_weight(*trace)) if traces else None
 
 
@@ -272,11 +231,16 @@ def trace_places(
 ) -> list[Trace]:  # fmt: skip
     """All traces to be believed, each with the picture it was made in; doubtful ones too where that is asked for."""
     traces = []
+    own: list[tuple[TracedCircle, TracedCircle]] = []
     for placed in places:
         traced = trace_circle(
             question.gray, placed.frame, placed.center, placed.radius, WHICH[part.name], reach=placed.reach,
             round_in_front=placed.measured_slant, use=free,
         )  # fmt: skip
+        if traced and placed.measured_slant and part.name != "mouth":  # a mouth is small: it is hardly bent
+            before = next((grown for one, grown in own if is_same(one, traced)), None)
+            own.append((traced, before or by_own_shape(question.gray, traced, use=free)))
+            traced = own[-1][1]
         if traced and traced.coverage >= LEAST_COVERAGE and (doubtful or follows(traced, part, placed)):
             traces.append((traced, placed))
     return traces
@@ -285,7 +249,8 @@ def trace_places(
 def follows(traced: TracedCircle, part: RoundPart, placed: Placed) -> bool:
     """Whether a traced ellipse is to be believed: near the told one all round, or with much of it seen."""
     away = float(np.abs(traced.ellipse.reach(part.outline_px()) - 1.0).max())
-    if traced.evidence > (SURE_BY_EDGES if placed.by_edges else SURE_BY_REFERENCE) and placed.measured_slant:
+    by_edges = placed.by_edges and part.name != "chamber"  # a cover has many circles about its middle
+    if traced.evidence > (SURE_BY_EDGES if by_edges else SURE_BY_REFERENCE) and placed.measured_slant:
         return away < FARTHEST_BY_REFERENCE
     plain = traced.evidence > (PLAIN_BY_REFERENCE if placed.measured_slant else PLAIN_BY_ELLIPSE)
     trust = TRUST[part.name]

@@ -33,6 +33,12 @@ _SLANT_SD = 0.006
 """How far from a circle a rim may be where a reference tells the slant: 2 degrees of error at a slant of 20, and the
 flaws of castings, as a share of its radius."""
 
+_LEAST_GROWN, _OWN_REACH, _GROWTHS, _MORE = 0.25, 0.03, 3, 1.15
+"""How much of a curve must be seen for the rest of its edge to be looked for, how far from its ellipse, how often at
+most, and how much more of it must be found to be believed."""
+_SAME_EDGE, _ON_IT = 0.8, 0.005
+"""What share of the edges traced before must lie how near to the longer curve, over its radius, for it to be theirs."""
+
 
 class Squared(Protocol):
     """A picture in which the wanted circle is a circle, or nearly one: `FrontOn`, or one made from an ellipse."""
@@ -49,6 +55,28 @@ class Squared(Protocol):
     def from_photo(self, points_px: Array) -> Array:
         """(N, 2) photo pixels to its pixels."""
         ...
+
+
+@dataclass(frozen=True, eq=False)
+class _OwnPlace:
+    """A picture in which an ellipse of the photo is the unit circle."""
+
+    ellipse: Ellipse
+
+    @property
+    def px_per_px(self) -> float:
+        return 1.0 / float(self.ellipse.semi_axes_px.mean())
+
+    @property
+    def _axes(self) -> Array:
+        c, s = np.cos(self.ellipse.angle_rad), np.sin(self.ellipse.angle_rad)
+        return np.array([[c, -s], [s, c]]) * self.ellipse.semi_axes_px
+
+    def to_photo(self, points: Array) -> Array:
+        return np.asarray(self.ellipse.center_px + points @ self._axes.T)
+
+    def from_photo(self, points_px: Array) -> Array:
+        return np.asarray((points_px - self.ellipse.center_px) @ np.linalg.inv(self._axes).T)
 
 
 @dataclass(frozen=True)
@@ -114,6 +142,49 @@ def trace_circle(
             return traced
         center, radius = fit_circle(front.from_photo(traced.ellipse.points_px()))
     return traced
+
+
+def by_own_shape(
+    gray: NDArray[np.uint8],
+    traced: TracedCircle,
+    lines: int = 240,
+    use: Callable[[Array], NDArray[np.bool_]] | None = None,
+) -> TracedCircle:
+    """The same edge followed on, where a reference's slant was not quite its own.
+
+    A slant is known no better than the focal length and the card's own lie allow. Under a wrong one a rim is no circle:
+    a circle then meets it in part, and its far side is a guess. About its own ellipse the rest of the edge is near.
+
+    Args:
+        gray: (H, W) full-resolution photo.
+        traced: under the reference's slant.
+        lines, use: as `trace_circle` has them.
+    """
+    grown = False
+    for _ in range(_GROWTHS):
+        if not _LEAST_GROWN < traced.evidence < 1.0 / _MORE:
+            break
+        place = _OwnPlace(traced.ellipse)
+        again = _trace_once(gray, place, np.zeros(2), 1.0, "strongest", _OWN_REACH, lines, False, use)
+        if not again or again.coverage < _MORE * traced.coverage or not _goes_on(again, traced):
+            break
+        traced, grown = again, True
+    if grown:  # it may be the edge of a face, round which its rim's own runs, broken by a chamfer
+        place = _OwnPlace(traced.ellipse)
+        again = _trace_once(gray, place, np.zeros(2), 1.0, "outermost", _OWN_REACH, lines, True, use)
+        traced = again or traced
+    return traced
+
+
+def is_same(one: TracedCircle, other: TracedCircle) -> bool:
+    """Whether two traces followed one curve."""
+    return bool(np.abs(one.ellipse.reach(other.ellipse.points_px(24)) - 1.0).max() < 0.5 * _WIDTH)
+
+
+def _goes_on(again: TracedCircle, traced: TracedCircle) -> bool:
+    """Whether a curve follows most of the edges that another one does."""
+    away = np.abs(again.ellipse.reach(traced.points_px) - 1.0)
+    return bool(np.mean(away < _ON_IT) > _SAME_EDGE)
 
 
 def _trace_once(

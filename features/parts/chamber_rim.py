@@ -1,0 +1,82 @@
+"""The outermost round edge of a chamber's joint."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from features.parts.face_circles import circles_about
+from features.parts.finder import FoundCircle, PartQuestion
+from features.parts.learned_circles import (
+    Trace,
+    best_of,
+    encloses,
+    found_circle,
+    outline_of,
+    places_told,
+    trace_places,
+    trace_weight,
+    uncovered,
+)
+from features.parts.part_maps import RoundPart, part_at
+from features.parts.part_model import PartMaps
+from features.parts.part_vocabulary import PART_CLASSES
+from features.parts.placed import reference_frames
+
+Array = NDArray[np.float64]
+
+ROUNDED = 0.0015
+"""Rim or band edges are rounded: the edge seen may lie so much inside the true outermost one, relative."""
+OUTER_ENOUGH = 0.75
+"""What share of the evidence of a circle inside it makes another the joint's edge."""
+AS_SURE = 0.05
+"""A trace with so much less evidence, of a twentieth of the scan lines, is e times less likely the joint's edge."""
+ENOUGH_BOLTS = 4
+"""So many bolts are not all taken for something else."""
+HIDERS = ("manifold", "flange", "companion", "threaded_boss", "scale_reference", "feet", "air_valve")
+"""Parts that hide the joint's edge where they lie over it."""
+
+
+def trace_chamber(question: PartQuestion, part: RoundPart, maps: PartMaps, bolts_px: Array) -> FoundCircle | None:
+    """The outermost round edge of a chamber's joint, round all of its bolts (K, 2), which may be none."""
+    hiders = [PART_CLASSES.index(name) for name in HIDERS]
+
+    def free(rim_px: Array) -> NDArray[np.bool_]:
+        # Just inside the edge something lies over the joint: there the edge seen is not the joint's.
+        inside = part.center_px + 0.97 * (rim_px - part.center_px)
+        return ~np.isin(part_at(maps, inside), hiders) & uncovered(question, rim_px)
+
+    places = places_told(question, part, maps)
+    traces = round_all(trace_places(question, part, places, free), bolts_px)
+    if question.tilt_known and not traces:
+        # Two chambers behind one another are told as one: the edges themselves agree on the front one's middle.
+        about = circles_about(question, part, reference_frames(question), True)
+        traces = round_all(trace_places(question, part, about, free), bolts_px)
+    best = _outermost(traces)
+    if best is None:
+        return outline_of("chamber_diameter", question.photo_name, part, places, free)
+    neighbors = float(np.hypot(ROUNDED, _spread(traces)))
+    return found_circle("chamber_diameter", question.photo_name, best[0], (0.4, neighbors))
+
+
+def round_all(traces: list[Trace], bolts_px: Array) -> list[Trace]:
+    """The traces that lie round most of a joint's bolts (K, 2): within them runs the edge of a cover or a dome."""
+    if len(bolts_px) < ENOUGH_BOLTS:
+        return traces
+    return [(traced, placed) for traced, placed in traces if np.median(traced.ellipse.reach(bolts_px)) < 1.0]
+
+
+def _outermost(traces: list[Trace]) -> Trace | None:
+    """The trace with most evidence, or one round it with nearly as much: a band and its cover have edges inside."""
+    best = best_of(traces)
+    if best is None:
+        return None
+    enough = OUTER_ENOUGH * trace_weight(*best)
+    outside = [one for one in traces if one[1].measured_slant and encloses(one[0], best[0])]
+    return best_of([one for one in outside if trace_weight(*one) > enough]) or best
+
+
+def _spread(traces: list[Trace]) -> float:
+    """How far traces spread in size, each counted by how nearly it is as sure as the best; relative."""
+    weights = np.array([trace_weight(*trace) for trace in traces])
+    shares = np.exp((weights - weights.max()) / AS_SURE)
+    sizes = np.array([np.log(traced.ellipse.semi_axes_px).mean() for traced, _ in traces])
+    return float(np.sqrt(np.average((sizes - np.average(sizes, weights=shares)) ** 2, weights=shares)))

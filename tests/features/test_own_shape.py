@@ -1,0 +1,107 @@
+"""Rims whose slant a reference tells a little wrong, and borders that run round two things.
+
+Photos are drawn: discs projected by OpenCV (cv2.projectPoints), so the true outline is known.
+"""
+
+import cv2
+import numpy as np
+import pytest
+
+from features.camera import Camera, rotation_taking_z_to
+from features.circle_fit import fit_circle
+from features.ellipse import Ellipse
+from features.parts.border_circles import robust_circles
+from features.parts.finder import PartQuestion
+from features.parts.front_on import face_frame
+from features.parts.part_maps import RoundPart
+from features.parts.placed import places_of
+from features.parts.trace import by_own_shape, trace_circle
+from features.plane_pose import PlanePose
+
+CAMERA = Camera.of_size(1600, 1200, 1250.0)
+TELE = Camera.of_size(1600, 1200, 3750.0)
+
+
+def _leaning(degrees, way):
+    lean, toward = np.radians(degrees), np.radians(way)
+    return np.array([np.sin(lean) * np.cos(toward), np.sin(lean) * np.sin(toward), np.cos(lean)])
+
+
+def _outline(camera, normal, middle, radius, count=720):
+    angle = np.linspace(0, 2 * np.pi, count, endpoint=False)
+    flat = radius * np.stack([np.cos(angle), np.sin(angle), 0 * angle], 1)
+    in_camera = flat @ rotation_taking_z_to(normal).T + np.array(middle)
+    seen, _ = cv2.projectPoints(in_camera, np.zeros(3), np.zeros(3), camera.matrix, None)
+    return seen.reshape(-1, 2)
+
+
+def _disc(outline_px, seed=0):
+    gray = np.full((1200, 1600), 70, np.uint8)
+    # Drawn four times as large: cv2.fillPoly fills half a pixel too much all round.
+    large = cv2.resize(gray, None, fx=4, fy=4, interpolation=cv2.INTER_NEAREST)
+    cv2.fillPoly(large, [np.rint(((outline_px + 0.5) * 4 - 0.5) * 256).astype(np.int32)], 150, cv2.LINE_AA, 8)
+    gray = cv2.resize(large, None, fx=0.25, fy=0.25, interpolation=cv2.INTER_AREA)
+    noise = np.random.default_rng(seed).normal(0, 3, gray.shape)
+    return np.clip(cv2.GaussianBlur(gray, (0, 0), 0.8) + noise, 0, 255).astype(np.uint8)
+
+
+@pytest.mark.parametrize("off_deg", [5.0, -6.0])
+def test_a_rim_is_followed_all_round_though_its_slant_is_told_wrong(off_deg):
+    """Under the slant told a circle meets the rim in part, the rest is a guess; its own ellipse tells all."""
+    outline = _outline(CAMERA, _leaning(30.0, 20.0), (60.0, -30.0, 700.0), 180.0)
+    gray, true = _disc(outline), Ellipse.fit(outline)
+    frame = face_frame(gray.shape, CAMERA, _leaning(30.0 + off_deg, 20.0))
+    center, radius = fit_circle(frame.from_photo(outline[:300]))
+    first = trace_circle(gray, frame, center, radius, "outermost", 0.055, round_in_front=True)
+    followed = by_own_shape(gray, first)
+    assert first.coverage < 0.8 < 0.95 < followed.coverage
+    assert 1e-7 < np.abs(true.reach(followed.ellipse.points_px()) - 1.0).max() < 0.002
+    assert np.abs(true.reach(first.ellipse.points_px()) - 1.0).max() > 0.005
+
+
+def test_a_longer_lens_is_asked_where_it_squares_a_circle_up_otherwise():
+    """Of a photo that may be a tele lens's: in one of the pictures its slanted rim is round, in the first it is not."""
+    normal = _leaning(35.0, 10.0)
+    outline = _outline(TELE, normal, (-60.0, 40.0, 2100.0), 190.0)
+    part = RoundPart.of_outline("chamber", outline)
+    turn = rotation_taking_z_to(normal)
+    near, far = (PlanePose(turn, np.array([0.0, 0.0, mm]), f, 0.0) for mm, f in ((700.0, 1250.0), (2100.0, 3750.0)))
+    gray = np.zeros((1200, 1600), np.uint8)
+
+    def off_round(longer):
+        question = PartQuestion("a.jpg", gray, gray, (near,), True, True, (), {}, longer=longer)
+        placed = [place for place in places_of(question, part, 0.05) if place.measured_slant]
+        shapes = [place.frame.from_photo(outline) for place in placed]
+        radii = [np.linalg.norm(shape - fit_circle(shape)[0], axis=1) for shape in shapes]
+        return [float(np.ptp(one) / one.mean()) for one in radii]
+
+    assert min(off_round(())) > 0.01
+    assert 0 < min(off_round((far,))) < 1e-3
+
+
+def _border(rng, circles):
+    """Points of (x, y, radius, from, to) arcs in degrees, a little rough."""
+    points = []
+    for x, y, radius, start, end in circles:
+        angle = np.radians(np.arange(start, end, 2.0))
+        far = radius * (1 + rng.normal(0, 0.004, len(angle)))
+        points.append(np.stack([x + far * np.cos(angle), y + far * np.sin(angle)], 1))
+    return np.concatenate(points)
+
+
+def test_both_circles_of_a_border_round_two_things_are_told():
+    """The front chamber's rim shows on one side, the rear one's on the other."""
+    border = _border(np.random.default_rng(5), [(0.0, 0.0, 100.0, 60, 265), (30.0, 4.0, 96.0, -95, 60)])
+    found = robust_circles(border, 104.0)
+    assert len(found) > 1
+    for center, radius in (((0.0, 0.0), 100.0), ((30.0, 4.0), 96.0)):
+        off = min(float(np.linalg.norm(one[0] - center) + abs(one[1] - radius)) for one in found)
+        assert 1e-6 < off < 2.0
+
+
+def test_a_border_point_more_or_less_moves_the_circle_hardly():
+    border = _border(np.random.default_rng(6), [(3.0, -2.0, 100.0, 0, 230), (12.0, 9.0, 112.0, 230, 360)])
+    first = robust_circles(border, 100.0)[0]
+    for left_out in range(0, len(border), 9):
+        center, radius, _ = robust_circles(np.delete(border, left_out, axis=0), 100.0)[0]
+        assert np.linalg.norm(center - first[0]) + abs(radius - first[1]) < 0.3

@@ -38,6 +38,9 @@ MOST_CLOSE, ABOUT_IT = 3, 0.3
 """So many scale references are looked at alone, with surroundings of this share of their size."""
 HIDDEN_FACE = 0.8
 """How much less a flange whose face a companion hides is worth looking at than one that shows its holes."""
+LEAST_ON_IT, REFERENCE_ON_IT = 0.08, 0.5
+"""How much more a flange is worth on which a scale reference lies, hiding such a share of it: it is measured in the
+reference's own plane, the other port by a plane that is carried on for several times the reference's size."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -189,8 +192,12 @@ def part_to_measure(maps: PartMaps, rounds: Sequence[RoundPart], name: str, hint
             away = float(np.linalg.norm(part.center_px - [hint.x_px, hint.y_px])) / max(hint.radius_px, 1.0)
             return -away - abs(float(np.log(part.semi_axes_px[0] / max(hint.radius_px, 1.0))))
         # The shorter half axis is large when the part is near and seen squarely.
-        hidden = HIDDEN_FACE if name == "flange" and is_mated(maps, part) else 0.0
-        return part.score + float(part.semi_axes_px[1]) / largest - hidden
+        worth = part.score + float(part.semi_axes_px[1]) / largest
+        if name == "flange" and is_mated(maps, part):
+            worth -= HIDDEN_FACE
+        if name == "flange" and share_inside(maps, "scale_reference", part.outline_px()) > LEAST_ON_IT:
+            worth += REFERENCE_ON_IT
+        return worth
 
     return max(parts, key=merit)
 

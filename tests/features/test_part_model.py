@@ -199,6 +199,18 @@ def test_of_two_flanges_the_open_one_is_measured_though_the_mated_one_is_larger(
     assert part_to_measure(replace(maps, shares=share), (mated,), "flange", None) is mated
 
 
+def test_of_two_flanges_the_one_that_carries_the_reference_is_measured():
+    """It lies in the reference's plane; the other one is nearer and its face is free."""
+    maps = drawn_maps((250.0, 190.0), (120.0, 90.0), 0.0)
+    carrying = RoundPart("flange", 0.8, np.array([250.0, 190.0]), 50.0 * np.eye(2))
+    nearer = RoundPart("flange", 0.9, np.array([60.0, 60.0]), 60.0 * np.eye(2))
+    assert part_to_measure(maps, (carrying, nearer), "flange", None) is nearer
+    share = maps.shares.copy()
+    lower_half = (slice(190 // PART_STRIDE, 250 // PART_STRIDE), slice(200 // PART_STRIDE, 300 // PART_STRIDE))
+    share[PART_CLASSES.index("scale_reference")][lower_half] = 1.0
+    assert part_to_measure(replace(maps, shares=share), (carrying, nearer), "flange", None) is carrying
+
+
 def test_a_map_heeds_what_the_whole_picture_says():
     """Bayes' rule by hand: a cell of band or rim by 3 to 2 is rim where the picture shows a bolted joint by 9 to 1."""
     band, rim = (PART_CLASSES.index(name) for name in ("clamp_band", "bolted_rim"))

@@ -58,8 +58,9 @@ def solve(residuals: Residuals, start: Array, steps: Array, iterations: int = 60
         for _attempt in range(8):
             damped = information + damping * np.diag(np.diag(information) + 1e-12)
             step = -np.linalg.solve(damped, gradient)
-            trial = _flatten(residuals((x + step)[None]))[0]
-            trial_cost = 0.5 * float(trial @ trial)
+            with np.errstate(over="ignore", invalid="ignore", divide="ignore"):  # a step too far is taken back
+                trial = _flatten(residuals((x + step)[None]))[0]
+                trial_cost = 0.5 * float(trial @ trial)
             if np.isfinite(trial_cost) and trial_cost <= cost:
                 break
             damping *= 8.0

@@ -73,7 +73,9 @@ class LearnedFinder:
 
     def closer_references_in(self, pixels_rgb: NDArray[np.uint8]) -> ReferenceSight:
         """What the model calls scale references, each looked at alone."""
-        return references_closely(self._model, pixels_rgb)
+        looks = self._looks
+        begun = looks.references if looks is not None and looks.pixels_rgb() is pixels_rgb else None
+        return references_closely(self._model, pixels_rgb, begun.result()[0] if begun else None)
 
     def find(self, question: PartQuestion) -> PartSightings:
         """Look at one photo."""

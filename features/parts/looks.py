@@ -149,11 +149,17 @@ def _at_references(model: PartModel, pixels_rgb: Pixels) -> tuple[PartMaps, Refe
     return looks[0], ReferenceSight(filled, (*places, *part_outlines(looks[0], "scale_reference")))
 
 
-def references_closely(model: PartModel, pixels_rgb: Pixels) -> ReferenceSight:
-    """The largest places that the model calls scale references, each looked at alone."""
+def references_closely(model: PartModel, pixels_rgb: Pixels, whole: PartMaps | None = None) -> ReferenceSight:
+    """The largest places that the model calls scale references, each looked at alone.
+
+    Args:
+        model: looks; pixels_rgb: the photo.
+        whole: of a full, sharp look at all of it, where one was taken.
+    """
+    whole = whole or model.look(pixels_rgb, sharp=True)
     looks = []
     places: list[Array] = []
-    for outline in part_outlines(model.look(pixels_rgb, sharp=True), "scale_reference")[:MOST_CLOSE]:
+    for outline in part_outlines(whole, "scale_reference")[:MOST_CLOSE]:
         (left, top), (right, bottom) = outline.min(axis=0), outline.max(axis=0)
         room = ABOUT_IT * max(right - left, bottom - top)
         box = (left - room, top - room, right + room, bottom + room)

@@ -70,7 +70,7 @@ def _shapes(look: tuple[NDArray[np.uint8], float, float, float]) -> tuple[Array,
 def _without_doubles(scores: Array, quads: Array) -> Array:
     """The best of shapes whose corners nearly coincide, best first, all clockwise."""
     best = quads[np.argsort(-scores)[:_MOST_COMPARED]]
-    best = np.where(_are_clockwise(best)[:, None, None], best, best[:, ::-1])
+    best = np.where(are_clockwise(best)[:, None, None], best, best[:, ::-1])
     reaches = 0.02 * np.linalg.norm(best[:, 0] - best[:, 2], axis=1)
     kept, middles = np.zeros((_MOST_QUADS, 4, 2)), np.zeros((_MOST_QUADS, 2))
     count = 0
@@ -84,7 +84,7 @@ def _without_doubles(scores: Array, quads: Array) -> Array:
     return kept[:count]
 
 
-def _are_clockwise(quads: Array) -> NDArray[np.bool_]:
+def are_clockwise(quads: Array) -> NDArray[np.bool_]:
     """(N,) which of (N, 4, 2) run clockwise as seen, that is with y down."""
     x, y = quads[..., 0], quads[..., 1]
     return np.asarray((x * y[:, _TURNS[1]] - y * x[:, _TURNS[1]]).sum(axis=1) > 0)

@@ -14,7 +14,7 @@ from features.photo import FocalPrior
 from features.plane_pose import poses_of_points
 from features.scale.bank_card import MIN_PX_PER_MM, TOLD, BankCardFinding, cards_among
 from features.scale.card_corners import HEIGHT_MM, WIDTH_MM
-from features.scale.line_quads import find_quads
+from features.scale.line_quads import are_clockwise, find_quads
 from features.scale.reference import ReferenceSight
 
 Array = NDArray[np.float64]
@@ -58,10 +58,10 @@ def quads_about(pixels_rgb: NDArray[np.uint8], focal: FocalPrior, outline_px: Ar
     left, top = np.maximum(np.floor(low - room), 0).astype(int)
     right, below = np.ceil(high + room).astype(int) + 1
     lines = find_quads(np.ascontiguousarray(pixels_rgb[top:below, left:right]), least) + np.array([left, top], float)
-    hull = np.asarray(cv2.convexHull(outline_px.astype(np.float32))[:, 0], np.float32)
     quads = [*border_quads(outline_px, focal, pixels_rgb.shape), *lines]
-    shared = np.array([_shared(quad, hull) for quad in quads])
-    return [quads[k] for k in np.argsort(-shared) if shared[k] > LEAST_SHARED]
+    quads = [quad for quad in quads if cv2.isContourConvex(quad.astype(np.float32))]
+    alike = np.array([shared(quad, outline_px) for quad in quads])
+    return [quads[k] for k in np.argsort(-alike) if alike[k] > LEAST_SHARED]
 
 
 def border_quads(outline_px: Array, focal: FocalPrior, shape: tuple[int, ...]) -> list[Array]:
@@ -109,14 +109,11 @@ def _off_border(quad: Array, points: Array) -> Array:
 
 
 def _clockwise(quad: Array) -> Array:
-    x, y = quad.T
-    return quad if float(np.sum(x * np.roll(y, -1) - y * np.roll(x, -1))) > 0 else np.asarray(quad[::-1])
+    return quad if are_clockwise(quad[None])[0] else np.asarray(quad[::-1])
 
 
-def _shared(quad: Array, hull: NDArray[np.float32]) -> float:
-    """What a shape and a convex border share, of what either covers."""
-    if not cv2.isContourConvex(quad.astype(np.float32)):
-        return 0.0
-    both, _ = cv2.intersectConvexConvex(quad.astype(np.float32), hull)
-    either = cv2.contourArea(quad.astype(np.float32)) + cv2.contourArea(hull) - both
-    return float(both) / max(float(either), 1e-9)
+def shared(one: Array, other: Array) -> float:
+    """What two convex outlines (N, 2) share, of what either covers."""
+    hulls = [cv2.convexHull(outline.astype(np.float32)) for outline in (one, other)]
+    both = float(cv2.intersectConvexConvex(hulls[0], hulls[1])[0])
+    return both / max(sum(cv2.contourArea(hull) for hull in hulls) - both, 1e-9)

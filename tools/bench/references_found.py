@@ -10,16 +10,15 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-import cv2
 import numpy as np
 import typer
-from numpy.typing import NDArray
 
 from features.parts.finder import PartFinder
 from features.parts.learned import best_finder
 from features.photo import Photo, load_photo
 from features.scale.find import find_scales
 from features.scale.reference import ScaleReference
+from features.scale.told_card import shared
 from identify.typed.options import TypedOptions, understand
 from tools.bench.rendered_folder import REFERENCE_SEEN, RenderedPhoto, read_folder
 
@@ -41,13 +40,6 @@ def outcome(photo: RenderedPhoto, finder: PartFinder) -> Outcome:
     true = [np.array(told["outline_px"]) for told in photo.truth["scale_references"]]
     first: ScaleReference = finding.references[0]
     return "right" if any(shared(first.outline_px, outline) > LEAST_SHARED for outline in true) else "other"
-
-
-def shared(one: NDArray[np.float64], other: NDArray[np.float64]) -> float:
-    """What two convex outlines (N, 2) share, of what either covers."""
-    hulls = [cv2.convexHull(outline.astype(np.float32)) for outline in (one, other)]
-    both = float(cv2.intersectConvexConvex(hulls[0], hulls[1])[0])
-    return both / max(sum(cv2.contourArea(hull) for hull in hulls) - both, 1e-9)
 
 
 def place_of(photo: RenderedPhoto) -> str:

@@ -34,6 +34,8 @@ from features.thread_pitch import MOUTHS, ON_FACE_SD_DEG, PLANE_SD_DEG, pitch_le
 Array = NDArray[np.float64]
 
 PAIRED, JOINT = "port_spacing", "chamber_diameter"
+PAPERS = ("scale_card", "sheet")
+"""Scale references that are white paper."""
 BOLTS, HOLE, OPENING = "bolt_circle_diameter", "bolt_hole_diameter", "port_bore"
 
 
@@ -328,6 +330,7 @@ def _question(
         look_at=request.look_at,
         known=request.known,
         keep_out_px=tuple(thing.outline_px for thing in seen),
+        papers_px=tuple(thing.outline_px for thing in seen if thing.kind in PAPERS),
         longer=_by_longer_lenses(photo, reference) if slant_told else (),
     )
 

@@ -47,6 +47,7 @@ class PartQuestion:
         look_at: the user's hints.
         known: what the user already said, name -> value as typed.
         keep_out_px: outlines (M, 2) of things that are no pump: the scale references.
+        papers_px: of these the outlines (4, 2) of white paper: printed cards and sheets, the best first.
         longer: the best pose of the reference plane under each longer lens that may have taken the photo.
     """
 
@@ -59,6 +60,7 @@ class PartQuestion:
     look_at: tuple[LookAt, ...]
     known: Mapping[str, str]
     keep_out_px: tuple[Array, ...] = ()
+    papers_px: tuple[Array, ...] = ()
     longer: tuple[PlanePose, ...] = ()
 
     def hint(self, reading: Literal["chamber", "port"]) -> LookAt | None:

@@ -25,7 +25,12 @@ from features.parts.learned_circles import (
     told_only,
     trace_mouth,
 )
-from features.parts.learned_evidence import chamber_count_evidence, hole_count_evidence, photo_evidence
+from features.parts.learned_evidence import (
+    chamber_count_evidence,
+    color_evidence,
+    hole_count_evidence,
+    photo_evidence,
+)
 from features.parts.looks import SURE_PART, PhotoLooks, Subject, closely, references_closely
 from features.parts.part_maps import RoundPart, part_at, point_parts, round_parts
 from features.parts.part_model import PartMaps, PartModel, load_part_model
@@ -88,7 +93,9 @@ class LearnedFinder:
         doubts = () if pump.shows_pump else (Problem(NO_PUMP_SEEN),)
         if not pump.is_worth_more(question.look_at):
             return PartSightings(view, problems=doubts)
-        sightings = PartSightings(view, attributes=photo_evidence(maps, question.photo_name), problems=doubts)
+        told = photo_evidence(maps, question.photo_name)
+        told += color_evidence(question.pixels_rgb, maps, question.papers_px, question.photo_name)
+        sightings = PartSightings(view, attributes=told, problems=doubts)
         sightings = _with_front(sightings, maps, question.pixels_rgb)
         chamber = looks.chamber.result()
         if chamber is not None:

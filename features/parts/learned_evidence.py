@@ -1,11 +1,14 @@
 """What the part model says of a pump's attributes, as likelihoods."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from features.measured import AttributeEvidence
+from features.parts.body_color import body_color
 from features.parts.bolt_count import CountedRing
+from features.parts.color_words import color_likelihood
 from features.parts.part_maps import part_share
 from features.parts.part_model import PartMaps
 from features.parts.part_vocabulary import ATTRIBUTES, EVIDENCE_PARTS, TELLING_VIEWS
@@ -34,6 +37,14 @@ def photo_evidence(maps: PartMaps, photo: str) -> tuple[AttributeEvidence, ...]:
         told = {value: trust * p + (1 - trust) * flat for value, p in maps.attributes[name].items()}
         evidence.append(AttributeEvidence(name, told, (photo,)))
     return tuple(evidence)
+
+
+def color_evidence(
+    pixels_rgb: NDArray[np.uint8], maps: PartMaps, papers_px: Sequence[NDArray[np.float64]], photo: str
+) -> tuple[AttributeEvidence, ...]:
+    """The color of the wetted parts; empty where too little of them is seen."""
+    seen = body_color(pixels_rgb, maps, papers_px)
+    return () if seen is None else (AttributeEvidence("body_color", color_likelihood(seen), (photo,)),)
 
 
 def chamber_count_evidence(ring: CountedRing | None, maps: PartMaps, photo: str) -> tuple[AttributeEvidence, ...]:

@@ -15,7 +15,7 @@ from identify.matching.attribute_match import typed_likelihood
 from identify.matching.family_table import OTHER_MAKER, FamilyTable, port_word
 from identify.matching.impossible import find_impossible
 from identify.matching.inconsistency import Inconsistency
-from identify.matching.settings import MAGNET_STICKS, MatchSettings
+from identify.matching.settings import MAGNET_STICKS, SEEN_ALIKE, MatchSettings
 from identify.typed.known_values import (
     KnownValue,
     TypedAttribute,
@@ -37,7 +37,7 @@ _THREAD_WORDS = ("thread_major_diameter", "thread_pitch")
 _BODY = "wetted_material"
 _IMPLIED_CERTAINTY = 0.98
 _CONTRADICTION = 0.05
-"""A typed value is pointed out when the photos gave it less than this."""
+"""A typed value is pointed out when the photos gave it less than this share of what they gave the likeliest."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -169,9 +169,10 @@ def _combine_attributes(
         said = typed_likelihood(known.name, known.value, values, settings.typed_error_of(known.name))
         if photo:
             share = photo.likelihood.get(known.value, 0.0) / (sum(photo.likelihood.values()) or 1.0)
-            if share < _CONTRADICTION:
+            if share < _CONTRADICTION * max(photo.likelihood.values()) / (sum(photo.likelihood.values()) or 1.0):
                 contradictions.append(_contradiction(known, photo, share))
-        combined[known.name] = _times(known.name, said, photo, settings)
+        before = None if known.name in SEEN_ALIKE else photo
+        combined[known.name] = _times(known.name, said, before, settings)
     for known in (k for k in typed if k.name == "magnet"):
         said = {body: p if known.value == "yes" else 1.0 - p for body, p in MAGNET_STICKS.items()}
         combined[_BODY] = _times(_BODY, said, combined.get(_BODY), settings)

@@ -1,8 +1,8 @@
 """How often a photo shows one value of an attribute for another, as measured on photos never trained on.
 
 Evidence of photos arrives as likelihoods that hold these errors already, so nothing here is multiplied into it. The
-table serves to foresee what a further photo would tell, and to simulate photos. It is read from the part model's own
-record, where the model is packaged with one.
+table serves to foresee what a further photo would tell, and to simulate photos. It is read from the records beside the
+part finder.
 """
 
 import json
@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
-RECORD = "part_model.json"
+RECORDS = ("part_model.json", "body_color.json")
 """Beside the part finder: {"confusion": {attribute: {"values": [..], "matrix": [[..], ..]}}}, a row a true value, its
 columns what was seen in the same order; counts or shares."""
 
@@ -76,6 +76,7 @@ def _table(name: str, values: Sequence[object], matrix: Sequence[Sequence[float]
 
 @cache
 def packaged_confusion() -> Mapping[str, PhotoConfusion]:
-    """The packaged part model's tables; empty while it has no record."""
-    file = resources.files("features.parts").joinpath(RECORD)
-    return read_confusion(json.loads(file.read_text(encoding="utf-8"))) if file.is_file() else {}
+    """The packaged tables; empty while there is no record."""
+    files = [resources.files("features.parts").joinpath(name) for name in RECORDS]
+    tables = [read_confusion(json.loads(file.read_text(encoding="utf-8"))) for file in files if file.is_file()]
+    return {name: table for one in tables for name, table in one.items()}

@@ -30,6 +30,9 @@ has them; `port` is standard and nominal size together, as the survey's port tab
 COUNT_ATTRIBUTES = ("chamber_bolt_count", "bolt_hole_count", "air_valve_screw_count")
 """Attributes that are counts: a miscount is near, not anywhere."""
 
+SEEN_ALIKE = ("body_color",)
+"""Attributes that people and photos are misled about alike, by a coat that is not the maker's: what a person says takes
+the place of what photos show, instead of doubling it."""
 
 MAGNET_STICKS: Mapping[str, float] = MappingProxyType({"metal": 0.35, "plastic": 0.01})
 """How often a magnet sticks to the bare liquid body: cast iron and carbon steel, but neither aluminum nor most

@@ -19,7 +19,7 @@ from identify.matching.kit_number import KIT_ATTRIBUTE
 from identify.matching.likelihood import Indices
 from identify.matching.photo_confusion import packaged_confusion
 from identify.matching.posterior import Posterior
-from identify.matching.settings import MatchSettings
+from identify.matching.settings import SEEN_ALIKE, MatchSettings
 from identify.questions.catalog import Question
 from reference_geometry.families import LENGTH_NAMES
 
@@ -174,7 +174,7 @@ def _applies(contenders: Contenders, only: str, settings: MatchSettings) -> Arra
 
 
 def true_values(contenders: Contenders, name: str, settings: MatchSettings) -> tuple[tuple[str, ...], Array]:
-    """Values an attribute may have and (C, V) their probabilities for each row, given what was seen."""
+    """Values an attribute may have and (C, V) their probabilities for each row, given what was seen of them."""
     table = contenders.posterior.table
     evidence = next((e for e in contenders.posterior.attributes if e.name == name), None)
     values = tuple(dict.fromkeys((*table.words.get(name, ()), *(evidence.likelihood if evidence else ()))))
@@ -182,7 +182,7 @@ def true_values(contenders: Contenders, name: str, settings: MatchSettings) -> t
         return (), np.zeros((len(contenders.rows), 0))
     frequency = value_frequencies(table, name, values)
     unknown = np.array([frequency[value] for value in values])
-    if evidence:
+    if evidence and name not in SEEN_ALIKE:  # those photos tell the answer itself: see `_as_photos_saw`
         seen = keep_possible(evidence.likelihood, values, settings.least_share)
         unknown = unknown * np.array([seen[value] for value in values])
     truth = np.tile(unknown / unknown.sum(), (len(contenders.rows), 1))
@@ -217,11 +217,24 @@ def _answer_weights(contenders: Contenders, question: Question, applies: Array, 
             continue
         values, truth = true_values(contenders, name, settings)
         if values:
-            per_attribute.append((truth @ answer_chances(name, values, settings, question)).T)
+            chances = truth @ answer_chances(name, values, settings, question)
+            per_attribute.append(_as_photos_saw(contenders, name, values, chances).T)
     combined = [contenders.weight * applies]
     if per_attribute:
         combined = [contenders.weight * applies * np.prod(rows, axis=0) for rows in product(*per_attribute)]
     return np.array(combined)
+
+
+def _as_photos_saw(contenders: Contenders, name: str, values: Sequence[str], chances: Array) -> Array:
+    """(C, A) chances of answers, given what photos showed of the very thing that the answer will tell: Bayes' rule.
+
+    Where both are misled alike photos tell the answer itself, besides what they tell of the family.
+    """
+    seen = next((e.likelihood for e in contenders.posterior.attributes if e.name == name), None)
+    if name not in SEEN_ALIKE or not seen or chances.shape[1] != len(values):
+        return chances
+    told = chances * np.array([seen.get(value, min(seen.values())) for value in values])
+    return np.asarray(told / told.sum(axis=1, keepdims=True))
 
 
 def _kit_number_answers(contenders: Contenders, settings: MatchSettings) -> Array:

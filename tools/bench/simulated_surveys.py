@@ -24,6 +24,7 @@ SEEN = {
     "chamber_bolt_count": 0.95,
     "wetted_material": 0.97,
     "port_position": 0.97,
+    "body_color": 0.6,
 }
 SEEN_AT_PORT = {"bolt_hole_count": 0.97}
 """Simulated recognition where nothing was measured: how often the first value is right, by the part model's bars."""
@@ -34,6 +35,7 @@ VALUES = {
     "wetted_material": ("plastic", "metal"),
     "port_position": ("end", "center"),
     "bolt_hole_count": ("4", "8"),
+    "body_color": ("black", "white", "gray", "blue", "red", "natural", "bare_metal"),
 }
 """What a recognizer chooses from."""
 

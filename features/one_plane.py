@@ -26,12 +26,14 @@ PUMP_DEPTH = 1.0
 """How far a circle that faces another way may lie before or behind another, over its diameter (common practice)."""
 PARALLEL_DEG = 50.0
 """Normals nearer than this may be of parallel planes, each taken from one circle's own slant."""
-ASLANT = 0.85
-"""A circle is seen far aslant where its ellipse's axes have this ratio or less: 32 degrees and more. From nearer to
-square on the search finds its slant by itself, and how phones are held says more of it."""
+ASLANT, LEANS = 0.85, 0.95
+"""A circle is seen far aslant where its ellipse's axes have the first ratio or less: 32 degrees and more. Up to the
+second, 18 degrees, a search from square on may end in the wrong one of two leans, so it begins from them, too."""
 OFF_AXIS = 0.02
 """How far off one axis the middles of a face's circles are seen, over their diameters: castings, and the steps of a
 face seen at a slant (common practice)."""
+BESIDE_THE_AXIS = ("bolt_hole_diameter",)
+"""Circles of a face that have a middle of their own."""
 SAME_PLANE_DEG, SAME_FOCAL = 0.3, 0.002
 """How nearly the others keep to the first one's slant and focal length."""
 
@@ -101,14 +103,14 @@ def _where_planes_meet(photo: Photo, first: FoundCircle) -> Array:
 
     The plane of such a circle may pass the photo's middle far off, even behind the camera.
     """
-    ellipse = _far_aslant(first)
+    ellipse = _aslant(first, ASLANT)
     return np.array([(photo.width_px - 1) / 2, (photo.height_px - 1) / 2]) if ellipse is None else ellipse.center_px
 
 
-def _far_aslant(found: FoundCircle) -> Ellipse | None:
-    """The ellipse of a circle that is seen far aslant."""
+def _aslant(found: FoundCircle, ratio: float) -> Ellipse | None:
+    """The ellipse of a circle that is seen so far aslant that its axes have this ratio or less."""
     ellipse = Ellipse.fit(found.sighting.points_px)
-    return ellipse if ellipse and ellipse.semi_axes_px[1] < ASLANT * ellipse.semi_axes_px[0] else None
+    return ellipse if ellipse and ellipse.semi_axes_px[1] < ratio * ellipse.semi_axes_px[0] else None
 
 
 def _in_one_plane(photo: Photo, circles: Sequence[FoundCircle], meeting_px: Array) -> list[CircleInSpace]:
@@ -118,14 +120,14 @@ def _in_one_plane(photo: Photo, circles: Sequence[FoundCircle], meeting_px: Arra
 
 
 def _starts(photo: Photo, first: FoundCircle, meeting_px: Array) -> list[PlanePose]:
-    """Planes through a place of the photo: square on, or the two in which a circle seen far aslant is one."""
+    """Planes through a place of the photo: square on, and the two in which a circle seen aslant is one."""
     camera = Camera.of_size(photo.width_px, photo.height_px, photo.focal.focal_px)
     place = photo.focal.focal_px * camera.rays(meeting_px[None])[0]
-    ellipse = _far_aslant(first)
-    if ellipse is None:
-        return [replace(unscaled_pose(photo), translation_mm=place)]
-    normals = circle_normals(ellipse, camera)
-    return [PlanePose(rotation_taking_z_to(normal), place, photo.focal.focal_px, 0.0) for normal in normals]
+    ellipse = _aslant(first, LEANS)
+    normals = circle_normals(ellipse, camera) if ellipse else []
+    leaning = [PlanePose(rotation_taking_z_to(normal), place, photo.focal.focal_px, 0.0) for normal in normals]
+    square_on = replace(unscaled_pose(photo), translation_mm=place)
+    return leaning if _aslant(first, ASLANT) else [square_on, *leaning]
 
 
 def _from_start(photo: Photo, circles: Sequence[FoundCircle], pose: PlanePose) -> list[CircleInSpace]:
@@ -145,7 +147,8 @@ def _solved(photo: Photo, found: FoundCircle, plane: _Plane) -> CircleInSpace:
 def _misfit(circles: Sequence[CircleInSpace]) -> float:
     """Half the sum of squares that a plane leaves of its circles' edges and of their middles about the first one's."""
     first = circles[0]
-    aside = [np.linalg.norm(c.center_mm - first.center_mm) / (OFF_AXIS * first.length.value_mm) for c in circles[1:]]
+    about = [circle for circle in circles[1:] if circle.length.name not in BESIDE_THE_AXIS]
+    aside = [np.linalg.norm(c.center_mm - first.center_mm) / (OFF_AXIS * first.length.value_mm) for c in about]
     return sum(c.cost for c in circles) + 0.5 * float(np.square(aside).sum())
 
 

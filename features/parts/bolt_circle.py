@@ -23,6 +23,9 @@ HOLE_REACH, HOLE_LINES = 0.3, 72
 HOLE_SIZES = (1.0, 1.25, 0.8)
 HOLE_COVERAGE, HOLE_PLAIN = 0.55, 0.75
 """Share of a hole's edge that must be seen to believe its trace, and to look for no other."""
+HALF_SEEN, ONE_SIZE = 0.4, 0.04
+"""Holes of which no more than this share is seen tell their size where two have the same, within so much of it: what is
+seen through a hole is dark here and bright there, and its edge fades between."""
 LIKE_OTHERS = 0.2
 """Holes of one flange are of one size: those whose logarithm lies further from the usual one are something else."""
 HOLE_SD, HOLE_SD_PX = 0.003, 0.35
@@ -87,7 +90,8 @@ def trace_bolt_circle(
     expected = frame.from_photo(seen.middles_px)
     if seen.slot_share:
         return (_middle_of_slots(question, rim, rim_px, seen),), None
-    traced = [_trace_hole(question, rim, middle, seen.hole_share) for middle in expected]
+    faint = [_trace_hole(question, rim, middle, seen.hole_share) for middle in expected]
+    traced = [hole if hole is not None and hole.coverage > HOLE_COVERAGE else None for hole in faint]
     alike = _alike([hole for hole in traced if hole is not None])
     plain = float(np.quantile(_sizes(alike), PLAIN)) if alike else 0.0
     middles, sds = expected.copy(), np.full(len(seen.slots), SEEN_SD * rim.radius)
@@ -104,6 +108,7 @@ def trace_bolt_circle(
     used = int((~ring.astray).sum())
     shared_px = max(0.3, ring.radius_sd / frame.px_per_px)
     found = [FoundCircle(sighting, used / seen.count, shared_px)]
+    alike = alike or _of_one_size([hole for hole in faint if hole is not None])
     if alike:
         usual = sorted(alike, key=lambda hole: float(hole.ellipse.semi_axes_px[0]))[len(alike) // 2]
         found.append(found_circle("bolt_hole_diameter", name, usual, (0.3, 0.001)))
@@ -199,7 +204,7 @@ def _trace_hole(question: PartQuestion, rim: Placed, at: Array, share: float) ->
             question.gray, rim.frame, at, size * share * rim.radius, "outer", reach=HOLE_REACH, lines=HOLE_LINES,
             round_in_front=round_in_front,
         )  # fmt: skip
-        if traced and traced.coverage > HOLE_COVERAGE and (best is None or traced.coverage > best.coverage):
+        if traced and traced.coverage > HALF_SEEN and (best is None or traced.coverage > best.coverage):
             best = traced
         if best is not None and best.coverage > HOLE_PLAIN:
             break
@@ -218,6 +223,16 @@ def _alike(traced: list[TracedCircle]) -> list[TracedCircle]:
     sizes = np.log(_sizes(traced))
     usual = float(np.median(sizes))
     return [hole for hole, size in zip(traced, sizes, strict=True) if abs(size - usual) < LIKE_OTHERS]
+
+
+def _of_one_size(traced: list[TracedCircle]) -> list[TracedCircle]:
+    """The two whose sizes are most alike, where they are as good as one."""
+    order = sorted(traced, key=lambda hole: float(hole.ellipse.semi_axes_px.prod()))
+    apart = np.diff(np.log(_sizes(order)))
+    if not len(apart) or apart.min() > ONE_SIZE:
+        return []
+    first = int(np.argmin(apart))
+    return order[first : first + 2]
 
 
 def _middle(outline: Array) -> Array:

@@ -25,8 +25,11 @@ ROOM = 0.1
 """Surroundings that the full look takes in, of the box's longer side."""
 LEAST_CELLS = 160
 """A pump of fewer cells of a glance's map is too small to be sure where it is."""
-SAME_PUMP = 0.15
-"""Pieces smaller than this share of the largest are not the pump, or not worth going further away for."""
+SAME_PUMP, BEHIND_SOMETHING = 0.15, 0.02
+"""Pieces smaller than the first share of the largest are not the pump, or not worth going further away for; those near
+the others need the second only: a hose, a hand or a pipe before a pump cuts it into pieces."""
+NEAR = 0.5
+"""How far off such a piece may be, of the longer side of the box around the others."""
 
 
 def look_at_pump(model: PartModel, pixels_rgb: NDArray[np.uint8], whole: PartMaps | None = None) -> PartMaps:
@@ -77,9 +80,12 @@ def pump_box(maps: PartMaps) -> tuple[float, float, float, float] | None:
     finer = max(maps.window.width, maps.window.height) / GLANCE_PX * PART_STRIDE / maps.cell_px
     if not len(areas) or areas.max() < LEAST_CELLS * finer**2:
         return None
-    kept = pieces[1:][areas > SAME_PUMP * areas.max()]
-    low = kept[:, [cv2.CC_STAT_LEFT, cv2.CC_STAT_TOP]].min(axis=0).astype(float)
-    high = (kept[:, :2] + kept[:, 2:4]).max(axis=0).astype(float)
+    lows, highs = pieces[1:, :2].astype(float), (pieces[1:, :2] + pieces[1:, 2:4]).astype(float)
+    large = areas > SAME_PUMP * areas.max()
+    low, high = lows[large].min(axis=0), highs[large].max(axis=0)
+    gaps = np.maximum(low - highs, lows - high).max(axis=1)
+    kept = large | ((areas > BEHIND_SOMETHING * areas.max()) & (gaps < NEAR * (high - low).max()))
+    low, high = lows[kept].min(axis=0), highs[kept].max(axis=0)
     room = ROOM * (high - low).max()
     cells = np.array([low - room, high + room])
     corners = maps.window.to_photo(cells * maps.cell_px - 0.5)

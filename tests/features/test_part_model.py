@@ -232,6 +232,19 @@ def test_a_pump_that_is_hardly_seen_has_no_box():
     assert pump_box(drawn_maps((250.0, 190.0), (8.0, 8.0), 0.0)) is None
 
 
+@pytest.mark.parametrize(("gap_px", "joined"), [(40, True), (150, False)])
+def test_what_stands_before_a_pump_does_not_cut_its_box_short(gap_px, joined):
+    """A small piece of it below a hose or a hand is of the pump, one far off may be anything."""
+    maps = drawn_maps((250.0, 120.0), (80.0, 80.0), 0.0)
+    share = maps.shares.copy()
+    top = (200 + gap_px) // PART_STRIDE
+    share[:, top : top + 12, 110:140] = 0.0
+    share[PART_CLASSES.index("manifold"), top : top + 12, 110:140] = 1.0
+    bottom = pump_box(replace(maps, shares=share))[3]
+    assert (bottom > 200 + gap_px) == joined
+    assert bottom >= 200
+
+
 class Recorded:
     """A model that tells what is drawn, and remembers where it was asked to look."""
 

@@ -4,6 +4,7 @@ import cv2
 import numpy as np
 import pytest
 
+from features.parts.part_model import MODEL_FILE
 from features.parts.part_vocabulary import ATTRIBUTES, PART_CLASSES, PART_STRIDE, ROUND_CLASSES
 from tools.bench.part_figures import with_hidden
 from tools.render.finish_kinds import made_of
@@ -92,6 +93,32 @@ def test_the_part_map_is_taught_where_the_parts_lie():
     moments = cv2.moments((drawn == COVER).astype(np.uint8))
     middle = np.array([moments["m10"], moments["m01"]]) / moments["m00"]
     assert np.allclose((cell + 0.5) * PART_STRIDE - 0.5, middle, atol=0.01)
+
+
+def test_weights_made_of_the_exported_model_tell_what_the_runtime_tells():
+    """Beside ONNX Runtime on the exported file; a statistic taken wrong would be told by whole units."""
+    torch = pytest.importorskip("torch", reason="PyTorch is not installed")
+    unfold = pytest.importorskip("tools.train.unfold")
+    onnx, runtime = pytest.importorskip("onnx"), pytest.importorskip("onnxruntime")
+    rng = np.random.default_rng(7)
+    texture = cv2.resize(rng.integers(0, 256, (12, 12, 3), dtype=np.uint8), (96, 96), interpolation=cv2.INTER_CUBIC)
+    picture = np.ascontiguousarray(texture.transpose(2, 0, 1)[None], np.float32)
+    network = unfold.unfolded(onnx.load(MODEL_FILE), lambda: torch.from_numpy(picture), 1)
+    told = runtime.InferenceSession(str(MODEL_FILE)).run(None, {"pictures": picture})
+    with torch.no_grad():
+        again = network(torch.from_numpy(picture))
+    for mine, theirs in zip(again, told, strict=True):
+        assert np.abs(mine.numpy() - theirs).max() < 1e-3 < np.abs(theirs).max()
+    with torch.no_grad():
+        trained = network.train()(torch.from_numpy(picture)).parts.numpy()
+    assert np.abs(trained - told[0]).max() < 0.05, "batches give the statistics that were measured"
+
+
+def test_module_of_an_exported_node():
+    unfold = pytest.importorskip("tools.train.unfold", reason="PyTorch is not installed")
+    assert unfold.module_name("/up16/join/join.1/join.1.3/join.1.3.0/Conv") == "up16.join.1.3.0"
+    assert unfold.module_name("/encoder/blocks.0/blocks.0.0/conv_dw/Conv") == "encoder.blocks.0.0.conv_dw"
+    assert unfold.module_name("/parts_head/Conv") == "parts_head"
 
 
 def test_what_is_hidden_is_neither_a_part_nor_asked_for():

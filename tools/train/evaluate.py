@@ -71,8 +71,8 @@ def scaling_of(probabilities: Floats, truth: NDArray[np.int64], leans: bool) -> 
 
 
 def main(
-    val: Annotated[Path, typer.Option(help="packed photos of the val split")],
-    test: Annotated[Path, typer.Option(help="packed photos of the test split")],
+    val: Annotated[list[Path], typer.Option(help="packed photos of the val split; more files: once for each")],
+    test: Annotated[list[Path], typer.Option(help="packed photos of the test split, likewise")],
     model: Annotated[Path, typer.Option()] = MODEL_FILE,
     card: Annotated[Path, typer.Option()] = CARD_FILE,
 ) -> None:
@@ -82,7 +82,7 @@ def main(
     told["temperatures"], told["surest"], told["pump_offset"], told["leanings"] = {}, {}, 0.0, {}
     _write(card, told)
     load_part_model.cache_clear()
-    known, unlike = (judge_all(_model(model, card), path) for path in (val, test))
+    known, unlike = (judge_all(_model(model, card), paths) for paths in (val, test))
     figures = figures_of(judged_by_the_other_half(known, unlike))
     whole = fitted(known, unlike)
     told["temperatures"], told["surest"] = dict(whole.temperatures), dict(whole.surest)
@@ -94,10 +94,13 @@ def main(
     typer.echo(json.dumps(told["test"], indent=1))
 
 
-def judge_all(model: PartModel, path: Path) -> list[JudgedPhoto]:
-    """Every photo of a packed set."""
-    packed = Packed.load(path)
-    return judge_photos(model, packed, range(len(packed.names)))
+def judge_all(model: PartModel, paths: Sequence[Path]) -> list[JudgedPhoto]:
+    """Every photo of packed sets, of which one at a time is held."""
+    judged: list[JudgedPhoto] = []
+    for path in paths:
+        packed = Packed.load(path)
+        judged += judge_photos(model, packed, range(len(packed.names)))
+    return judged
 
 
 def fitted(known: Sequence[JudgedPhoto], unlike: Sequence[JudgedPhoto]) -> Calibration:

@@ -3,7 +3,7 @@
 import math
 import re
 import unicodedata
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 MM_PER_INCH = 25.4
 
@@ -71,6 +71,20 @@ def feature_words(name: str) -> str:
 def value_words(value: str) -> str:
     """An attribute's value in words."""
     return value.replace("_", " ")
+
+
+def likely_values(likelihood: Mapping[str, float]) -> tuple[tuple[str, ...], float]:
+    """The value an attribute most likely has, or the two of which it is one, with their share of the chance.
+
+    None where not even two have half of it: what was seen tells too little then to be shown.
+    """
+    total = sum(likelihood.values())
+    ranked = sorted(likelihood, key=likelihood.__getitem__, reverse=True)
+    for count in (1, 2):
+        share = sum(likelihood[value] for value in ranked[:count]) / total if total > 0 else 0.0
+        if share >= 0.5:
+            return tuple(ranked[:count]), share
+    return (), 0.0
 
 
 def length_words(value_mm: float, low_mm: float, high_mm: float) -> str:

@@ -17,6 +17,7 @@ from identify.wording import (
     inch_words,
     joined,
     length_words,
+    likely_values,
     place_words,
     value_words,
 )
@@ -185,17 +186,14 @@ def seen_section(attributes: Sequence[AttributeEvidence]) -> Section | None:
 
 
 def _attribute_row(evidence: AttributeEvidence) -> tuple[str, ...] | None:
-    total = sum(evidence.likelihood.values())
-    if total <= 0:
+    values, share = likely_values(evidence.likelihood)
+    if not values:
         return None
+    total = sum(evidence.likelihood.values())
     ranked = sorted(((p / total, value) for value, p in evidence.likelihood.items()), reverse=True)
-    others = [f"{value_words(v)} ({chance_words(p)})" for p, v in ranked[1:3] if p >= SMALLEST_SHOWN]
-    return (
-        feature_words(evidence.name),
-        value_words(ranked[0][1]),
-        chance_words(ranked[0][0]),
-        ", ".join(others),
-    )
+    others = [f"{value_words(v)} ({chance_words(p)})" for p, v in ranked[len(values) : 3] if p >= SMALLEST_SHOWN]
+    said = joined([value_words(value) for value in values])
+    return feature_words(evidence.name), said, chance_words(share), ", ".join(others)
 
 
 def port_section(ports: Sequence[PortSize]) -> Section | None:

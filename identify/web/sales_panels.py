@@ -2,7 +2,7 @@
 
 import math
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 
 from features.measured import MeasuredLength
 from features.survey import PhotoSurvey
@@ -33,6 +33,7 @@ from identify.wording import (
     is_lopsided,
     lead_time_words,
     length_words,
+    likely_values,
     price_words,
     stock_words,
     tied,
@@ -88,7 +89,8 @@ def measured_panel(t: Words, answered: CaseAnswer) -> str:
         parts.append(paragraph(t("measured.ratios"), "warning"))
     if not answer.measurements:
         parts.append(paragraph(t("measured.nothing"), "warning"))
-    seen = [_seen_row(t, evidence.name, evidence.likelihood) for evidence in answer.attributes]
+    rated = [(evidence.name, *likely_values(evidence.likelihood)) for evidence in answer.attributes]
+    seen = [_seen_row(t, name, values, chance) for name, values, chance in rated if values]
     if seen:
         parts.append(table((t("measured.seen"), t("measured.most"), t("measured.chance")), seen, t("measured.seen")))
     parts.append(_assumed(t, answer, absolute))
@@ -115,11 +117,10 @@ def _inches_with_interval(length: MeasuredLength) -> str:
     return f"{value} ± {half:.{decimals}f} in"
 
 
-def _seen_row(t: Words, name: str, likelihood: Mapping[str, float]) -> tuple[str, str, str]:
-    value, chance = max(likelihood.items(), key=lambda item: item[1])
+def _seen_row(t: Words, name: str, values: Sequence[str], chance: float) -> tuple[str, str, str]:
     said = t.sentence(chance_words(chance))
     words = f'<span class="whole">{bar(chance, said)} {text(said)}</span>'
-    return text(t.feature(name)), text(t.value(value)), words
+    return text(t.feature(name)), text(t("measured.either").join(t.value(value) for value in values)), words
 
 
 def _assumed(t: Words, answer: Answer, absolute: Sequence[MeasuredLength]) -> str:

@@ -10,7 +10,7 @@ import pymupdf
 import pytest
 from PIL import Image
 
-from features.measured import Contribution
+from features.measured import AttributeEvidence, Contribution
 from features.scale.reference import ScaleReference
 from identify.answer import build_answer
 from identify.answer_output import drawn_pictures
@@ -31,6 +31,7 @@ from identify.report.content import DEMO_NOTE, measurement_content, report_conte
 from identify.report.fonts import paragraph_markup
 from identify.report.html_file import html_report
 from identify.report.matched import questions_to_ask
+from identify.report.measured import seen_section
 from identify.report.pdf_file import pdf_report
 from identify.report.terminal import console_for, show_content
 from identify.typed.known_values import parse_knowns
@@ -405,3 +406,24 @@ def test_an_elastomer_commonly_avoided_with_the_fluid_is_not_ordered():
     assert "do not order MQ-15-FNB yet. NBR with ketones" in avoided.sentence
     assert answered(None, *pump, "elastomer=PTFE").answer.decisions[0].action == "order"
     assert answered(None, *pump, "elastomer=NBR").answer.decisions[1].action == "order"
+
+
+@pytest.mark.parametrize(
+    ("chances", "told"),
+    [
+        ((0.8, 0.1, 0.1), ("gray", "80 %", "natural (10 %), blue (10 %)")),
+        ((0.3, 0.28, 0.22, 0.2), ("gray or blue", "58 %", "natural (22 %)")),
+        ((0.24, 0.2, 0.2, 0.18, 0.18), None),
+    ],
+)
+def test_what_was_seen_is_told_where_one_or_two_values_have_half_the_chance(chances, told):
+    """Ten colors, of which the likeliest has a fourth of the chance, tell nobody anything."""
+    words = ("gray", "blue", "natural", "white", "red")
+    section = seen_section([AttributeEvidence("body_color", dict(zip(words, chances, strict=False)))])
+    if told is None:
+        assert section is None
+    else:
+        (row,) = section.blocks[0].rows
+        assert row[0] == "body color"
+        assert row[1:3] == told[:2]
+        assert sorted(row[3].split(", ")) == sorted(told[2].split(", "))

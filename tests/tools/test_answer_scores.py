@@ -5,7 +5,8 @@ import pytest
 from scipy.stats import binomtest
 from sklearn.metrics import brier_score_loss, roc_auc_score
 
-from tools.bench.answer_scores import Share, Verdict, area_under_curve, calibration_error, score
+from tools.bench.answer_scores import Share, Verdict, area_under_curve, score
+from tools.bench.calibration import error_by_rank, error_by_value, error_if_true, error_interval
 
 
 def test_area_under_the_curve_is_scikit_learns_with_ties():
@@ -23,12 +24,18 @@ def test_limits_of_a_share_are_scipys(count, cases):
     assert (Share(count, cases).lower, Share(count, cases).upper) == pytest.approx((exact.low, exact.high))
 
 
-def test_calibration_error_is_near_zero_for_honest_chances_and_large_for_boasts():
+@pytest.mark.parametrize("error", [error_by_rank, error_by_value])
+def test_calibration_error_is_near_zero_for_honest_chances_and_large_for_boasts(error):
     rng = np.random.default_rng(5)
     chance = rng.uniform(0.5, 1.0, 20_000)
     right = rng.random(20_000) < chance
-    assert 0.0 < calibration_error(chance, right) < 0.02
-    assert calibration_error(np.full(20_000, 0.99), right) > 0.2
+    assert 0.0 < error(chance, right) < 0.02
+    assert error(np.full(20_000, 0.99), right) > 0.2
+    few = slice(0, 60)
+    low, high = error_interval(chance[few], right[few], error)
+    # Of 60 honest chances the error is all chance: what is expected where all are true lies in what is drawn again.
+    assert 0.02 < error_if_true(chance[few], error) < high
+    assert low < error(chance[few], right[few]) < high
 
 
 def test_counts_by_hand():

@@ -18,13 +18,12 @@ from identify.matching.posterior import compute_posterior
 from identify.matching.settings import MatchSettings
 from identify.repair.decision import decide
 from identify.repair.kit_choice import offer_kits, sections_of
+from tools.bench.calibration import error_by_rank, error_if_true, error_interval
 
 Array = NDArray[np.float64]
 
 SETTLED = ("order", "ask_elastomer")
 """Decisions that name a kit as fitting."""
-
-BOOTSTRAPS = 200
 
 
 @dataclass(frozen=True)
@@ -157,9 +156,9 @@ def score(known: Sequence[tuple[str, Verdict]], unknown: Sequence[Verdict], kits
         settled=Share(len(named), sum(verdict.sections for _, verdict in known)),
         wrong=Share(wrong, len(named)),
         unknown_settled=Share(sum(bool(verdict.settled) for verdict in unknown), len(unknown)),
-        calibration_error=calibration_error(top, right),
-        calibration_interval=_bootstrapped(top, right),
-        calibration_if_true=_if_true(top),
+        calibration_error=error_by_rank(top, right),
+        calibration_interval=error_interval(top, right, error_by_rank),
+        calibration_if_true=error_if_true(top, error_by_rank),
         brier=float(np.mean((top - right) ** 2)),
         log_loss=float(-np.log(truth).mean()),
         auroc=area_under_curve(
@@ -167,27 +166,6 @@ def score(known: Sequence[tuple[str, Verdict]], unknown: Sequence[Verdict], kits
             np.array([verdict.not_in_set for _, verdict in known]),
         ),
     )
-
-
-def calibration_error(probability: Array, right: NDArray[np.bool_], bins: int = 10) -> float:
-    """Mean gap between stated and observed frequency over bins holding equally many cases."""
-    order = np.argsort(probability)
-    gaps = [abs(probability[part].mean() - right[part].mean()) for part in np.array_split(order, bins) if len(part)]
-    return float(np.mean(gaps))
-
-
-def _bootstrapped(probability: Array, right: NDArray[np.bool_]) -> tuple[float, float]:
-    rng = np.random.default_rng(0)
-    drawn = [rng.integers(len(right), size=len(right)) for _ in range(BOOTSTRAPS)]
-    errors = [calibration_error(probability[again], right[again]) for again in drawn]
-    return float(np.quantile(errors, 0.025)), float(np.quantile(errors, 0.975))
-
-
-def _if_true(probability: Array) -> float:
-    """Mean calibration error of outcomes drawn by the stated chances themselves."""
-    rng = np.random.default_rng(0)
-    drawn = (rng.random(len(probability)) < probability for _ in range(BOOTSTRAPS))
-    return float(np.mean([calibration_error(probability, right) for right in drawn]))
 
 
 def area_under_curve(positive: Array, negative: Array) -> float:

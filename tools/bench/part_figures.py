@@ -15,6 +15,7 @@ from features.parts.looks import Subject, closely
 from features.parts.part_maps import RoundPart, round_parts
 from features.parts.part_model import PartMaps, PartModel
 from features.parts.part_vocabulary import ATTRIBUTES, PART_CLASSES, POINT_CLASSES, ROUND_CLASSES
+from tools.bench.calibration import error_by_value, error_if_true
 from tools.train.pack import Packed
 from tools.train.targets import seen_in
 
@@ -63,7 +64,8 @@ class Figures:
     Attributes:
         overlap: large part -> intersection over union.
         right: attribute -> share right where its parts are seen.
-        calibration_error: attribute -> expected calibration error there (Guo et al. 2017, arXiv 1706.04599).
+        calibration_error: attribute -> expected calibration error there; calibration_if_true: what that comes to on so
+            few photos where every stated chance is true.
         confusion: attribute -> (values, values) rows true, columns told.
         outline_median: round class -> median distance of outlines, relative to size; found: share found.
         bolts_right: share of joints whose bolts are all visible that are counted exactly; bolt_joints: how many.
@@ -72,6 +74,7 @@ class Figures:
     overlap: dict[str, float]
     right: dict[str, float]
     calibration_error: dict[str, float]
+    calibration_if_true: dict[str, float]
     confusion: dict[str, NDArray[np.int64]]
     outline_median: dict[str, float]
     found: dict[str, float]
@@ -85,7 +88,7 @@ class Figures:
 
     def as_json(self) -> dict[str, Any]:
         """Rounded, for the card."""
-        groups = ("overlap", "right", "calibration_error", "outline_median", "found")
+        groups = ("overlap", "right", "calibration_error", "calibration_if_true", "outline_median", "found")
         told: dict[str, Any] = {"mean_overlap": round(self.mean_overlap, 4)}
         told |= {name: {k: round(v, 4) for k, v in getattr(self, name).items()} for name in groups}
         return told | {"bolts_right": round(self.bolts_right, 4), "bolt_joints": self.bolt_joints}
@@ -194,20 +197,21 @@ def figures_of(judged: Sequence[JudgedPhoto]) -> Figures:
     for name in LARGE_PARTS:
         i = PART_CLASSES.index(name)
         overlap[name] = float(total[i, i] / max(total[i].sum() + total[:, i].sum() - total[i, i], 1))
-    right, calibration, confusion = {}, {}, {}
+    right, calibration, if_true, confusion = {}, {}, {}, {}
     for name, values in ATTRIBUTES.items():
         shares, truth = told_where_seen(judged, name)
         if not len(truth):
             continue
         told = shares.argmax(axis=1)
         right[name] = float((told == truth).mean())
-        calibration[name] = calibration_error(shares.max(axis=1), told == truth)
+        calibration[name] = error_by_value(shares.max(axis=1), told == truth)
+        if_true[name] = error_if_true(shares.max(axis=1), error_by_value)
         confusion[name] = np.bincount(truth * len(values) + told, minlength=len(values) ** 2).reshape(len(values), -1)
     errors = {name: [e for one in judged for e in one.outline_errors.get(name, [])] for name in ROUND_CLASSES}
     missed = {name: sum(one.missed.get(name, 0) for one in judged) for name in ROUND_CLASSES}
     counted = [(true, told) for one in judged for true, told, whole in one.bolts if whole]
     return Figures(
-        overlap, right, calibration, confusion,
+        overlap, right, calibration, if_true, confusion,
         {name: float(np.median(e)) if e else float("nan") for name, e in errors.items()},
         {name: len(e) / max(len(e) + missed[name], 1) for name, e in errors.items()},
         float(np.mean([true == told for true, told in counted])) if counted else float("nan"), len(counted),
@@ -218,14 +222,3 @@ def told_where_seen(judged: Sequence[JudgedPhoto], name: str) -> tuple[NDArray[n
     """(N, V) told probabilities and (N,) true values of an attribute, of photos whose truth is known and in view."""
     rows = [one.attributes[name] for one in judged if name in one.attributes and one.attributes[name].seen]
     return np.array([row.probabilities for row in rows]), np.array([row.truth for row in rows], np.int64)
-
-
-def calibration_error(told: NDArray[np.float64], right: NDArray[np.bool_]) -> float:
-    """Expected calibration error of told top probabilities, ten equal bins."""
-    bins = np.minimum((told * BINS).astype(int), BINS - 1)
-    error = 0.0
-    for b in range(BINS):
-        inside = bins == b
-        if inside.any():
-            error += inside.mean() * abs(float(told[inside].mean()) - float(right[inside].mean()))
-    return error

@@ -127,7 +127,7 @@ def survey_photo(photo: Photo, request: SurveyRequest, finder: PartFinder) -> Ph
     """Survey one photo: find the scale, find the parts, measure each circle."""
     with threadpool_limits(limits=1, user_api="blas"):  # the matrices are small: threads would wait for each other
         finder.look_ahead(photo.pixels_rgb, request.look_at, request.scale.looks_for_coin)
-        finding = find_scales(photo, request.scale, finder.references_in, near_look=finder.closer_references_in)
+        finding = find_scales(photo, request.scale, finder)
         return survey_by(finding, photo, request, finder)
 
 

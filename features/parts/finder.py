@@ -13,7 +13,7 @@ from features.parts.front_outline import FrontOutline
 from features.placement import PortLevel
 from features.plane_pose import PlanePose
 from features.problems import Problem
-from features.scale.reference import ReferenceSight
+from features.scale.reference import ReferenceEyes
 
 Array = NDArray[np.float64]
 
@@ -108,7 +108,7 @@ class PartSightings:
     port_level: PortLevel = "unknown"
 
 
-class PartFinder(Protocol):
+class PartFinder(ReferenceEyes, Protocol):
     """Finds the pump's parts in one photo."""
 
     def find(self, question: PartQuestion) -> PartSightings:
@@ -117,15 +117,4 @@ class PartFinder(Protocol):
 
     def look_ahead(self, pixels_rgb: NDArray[np.uint8], look_at: tuple[LookAt, ...], references: bool) -> None:
         """Begin, beside other work, with what `find` needs and, where it will be asked, `references_in`."""
-        ...
-
-    def references_in(self, pixels_rgb: NDArray[np.uint8]) -> ReferenceSight | None:
-        """Where an upright photo shows scale references.
-
-        None where the finder knows no scale references from other things.
-        """
-        ...
-
-    def closer_references_in(self, pixels_rgb: NDArray[np.uint8]) -> ReferenceSight | None:
-        """Where an upright photo shows scale references larger than a coin, with sharper outlines; None as before."""
         ...

@@ -7,7 +7,7 @@ from features.scale.charuco_card import CardFinding, find_cards
 from features.scale.coin import find_coin
 from features.scale.compare import check_agreement
 from features.scale.points import reference_from_points
-from features.scale.reference import ReferenceLook, ScaleFinding, ScaleReference, ScaleRequest
+from features.scale.reference import ReferenceEyes, ScaleFinding, ScaleReference, ScaleRequest
 from features.scale.sheet import find_sheet
 from features.scale.told_card import find_told_cards
 
@@ -15,9 +15,8 @@ from features.scale.told_card import find_told_cards
 def find_scales(
     photo: Photo,
     request: ScaleRequest,
-    look: ReferenceLook | None = None,
+    eyes: ReferenceEyes | None = None,
     cards: CardFinding | None = None,
-    near_look: ReferenceLook | None = None,
 ) -> ScaleFinding:
     """Find the scale references of one photo.
 
@@ -27,9 +26,8 @@ def find_scales(
     Args:
         photo: the photo.
         request: what the user said about the scale.
-        look: tells where the photo shows scale references; asked for coins only.
+        eyes: who knows references by their looks; asked for coins, and where nothing else is found.
         cards: printed cards of this photo, where they have been looked for already.
-        near_look: tells the same with sharper outlines; asked where nothing else is found.
 
     Returns:
         References best first, and everything refused or noticed, the references' own problems included. An
@@ -41,13 +39,13 @@ def find_scales(
     if request.sheets:
         found.append(find_sheet(photo.pixels_rgb, photo.focal, request.sheets))
     if request.coin_diameter_mm is not None:
-        found.append(find_coin(photo.pixels_rgb, photo.focal, request, look))
+        found.append(find_coin(photo.pixels_rgb, photo.focal, request, eyes.references_in if eyes else None))
     if request.two_points_px is not None:
         found.append(reference_from_points(request.two_points_px, request.two_points_mm, gray.shape))
     known = [card.outline_px for card in cards.references]
     bank = find_bank_cards(photo.pixels_rgb, photo.focal, known)
-    if near_look is not None and not bank.references and not any(isinstance(f, ScaleReference) for f in found):
-        sight = near_look(photo.pixels_rgb)
+    if eyes is not None and not bank.references and not any(isinstance(f, ScaleReference) for f in found):
+        sight = eyes.closer_references_in(photo.pixels_rgb)
         bank = bank.also(find_told_cards(photo.pixels_rgb, photo.focal, sight)) if sight else bank
     found += [*bank.references, *bank.problems]
 

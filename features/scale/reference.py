@@ -2,7 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Literal, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -108,4 +108,16 @@ class ReferenceSight:
 
 
 ReferenceLook = Callable[[NDArray[np.uint8]], ReferenceSight | None]
-"""A look at a photo's pixels; None from one who does not know scale references."""
+"""A look at an upright photo's pixels; None from one who does not know scale references from other things."""
+
+
+class ReferenceEyes(Protocol):
+    """Somebody who knows scale references by their looks, or does not: then both looks give None."""
+
+    def references_in(self, pixels_rgb: NDArray[np.uint8]) -> ReferenceSight | None:
+        """Where an upright photo shows scale references."""
+        ...
+
+    def closer_references_in(self, pixels_rgb: NDArray[np.uint8]) -> ReferenceSight | None:
+        """Where an upright photo shows scale references larger than a coin, with sharper outlines."""
+        ...

@@ -170,7 +170,7 @@ def glance_of(looked: LookedAt, scales: ScaleFinding) -> Glance:
 
 def _all_scales(photo: Photo, scale: ScaleRequest, cards: CardFinding) -> ScaleFinding:
     without_coin = replace(scale, coin_diameter_mm=None)
-    return find_scales(photo, without_coin, cards=cards, near_look=best_finder().closer_references_in)
+    return find_scales(photo, without_coin, best_finder(), cards)
 
 
 def _codes(problems: Sequence[Problem]) -> tuple[tuple[str, str], ...]:

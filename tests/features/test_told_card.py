@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from features.camera import Camera
+from features.parts.classical import ClassicalFinder
 from features.photo import FocalPrior, Photo
 from features.scale.artificial import expose, paint, pose_of, project_onto, rounded_rectangle
 from features.scale.bank_card import find_bank_cards
@@ -119,14 +120,17 @@ def test_the_place_is_asked_for_only_where_nothing_else_was_found():
     photo = Photo("a.jpg", Path("a.jpg"), pixels, FOCAL)
     asked = []
 
-    def look(seen):
-        asked.append(seen)
-        return rough_sight(truth)
+    class Eyes:
+        """Knows where the card lies, and remembers who asked."""
 
-    (reference,) = find_scales(photo, ScaleRequest(), near_look=look).references
+        def closer_references_in(self, pixels_rgb):
+            asked.append(pixels_rgb)
+            return rough_sight(truth)
+
+    (reference,) = find_scales(photo, ScaleRequest(), Eyes()).references
     assert reference.kind == "bank_card"
     assert len(asked) == 1
     points = ScaleRequest(two_points_px=((100.0, 100.0), (400.0, 100.0)), two_points_mm=80.0)
-    assert [r.kind for r in find_scales(photo, points, near_look=look).references] == ["points"]
+    assert [r.kind for r in find_scales(photo, points, Eyes()).references] == ["points"]
     assert len(asked) == 1
-    assert find_scales(photo, ScaleRequest(), near_look=lambda _: None).references == ()
+    assert find_scales(photo, ScaleRequest(), ClassicalFinder()).references == (), "who knows no references sees none"

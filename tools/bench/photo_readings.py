@@ -151,7 +151,7 @@ def read_scene(scene: Sequence[RenderedPhoto]) -> SceneReadings:
             continue
         with threadpool_limits(limits=1, user_api="blas"):
             by_place = _request(photo, photo.card_at)
-            finding = find_scales(loaded, by_place.scale, finder.references_in, near_look=finder.closer_references_in)
+            finding = find_scales(loaded, by_place.scale, finder)
             survey = survey_by(finding, loaded, by_place, finder)
             told.append((photo, survey))
             circles += _readings((photo,), "told", combine_surveys([survey]), (survey,))

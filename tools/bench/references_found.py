@@ -34,7 +34,7 @@ def outcome(photo: RenderedPhoto, finder: PartFinder) -> Outcome:
         return "none"
     request = understand(TypedOptions(coin=photo.coin, sheet=photo.sheet)).request.scale
     finder.look_ahead(loaded.pixels_rgb, (), request.looks_for_coin)
-    finding = find_scales(loaded, request, finder.references_in, near_look=finder.closer_references_in)
+    finding = find_scales(loaded, request, finder)
     if not finding.references:
         return "none"
     true = [np.array(told["outline_px"]) for told in photo.truth["scale_references"]]

@@ -332,6 +332,7 @@ def _question(
         keep_out_px=tuple(thing.outline_px for thing in seen),
         papers_px=tuple(thing.outline_px for thing in seen if thing.kind in PAPERS),
         longer=_by_longer_lenses(photo, reference) if slant_told else (),
+        on_floor=slant_told and card_at == "floor",
     )
 
 

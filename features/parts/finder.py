@@ -44,6 +44,7 @@ class PartQuestion:
         poses: poses of the reference plane to try; one square-on stand-in when there is no scale.
         has_scale: whether the poses are in millimeters.
         tilt_known: whether the pump's face is believed to lie parallel to the reference.
+        on_floor: whether the reference lies on the floor: the joints of a pump's chambers stand upright on its plane.
         look_at: the user's hints.
         known: what the user already said, name -> value as typed.
         keep_out_px: outlines (M, 2) of things that are no pump: the scale references.
@@ -62,6 +63,7 @@ class PartQuestion:
     keep_out_px: tuple[Array, ...] = ()
     papers_px: tuple[Array, ...] = ()
     longer: tuple[PlanePose, ...] = ()
+    on_floor: bool = False
 
     def hint(self, reading: Literal["chamber", "port"]) -> LookAt | None:
         """What the user said of the place of a chamber or a port: every name that is not a chamber's is a port's."""

@@ -27,6 +27,9 @@ LONGEST_REACH = 0.15
 OTHER_SHAPE = 0.004
 """A longer lens is asked too where under it a circle of the part's size lies this far off a circle, relative: edges
 must lie as near to count."""
+AZIMUTHS, AS_ROUND, MOST_AZIMUTHS = np.radians(np.arange(-72.0, 73.0, 3.0)), 0.02, 10
+"""Ways that an upright plane may face, how much less round than at best an outline may be under one, which is what told
+outlines are off, and how many are looked at."""
 SAME_NORMAL = float(np.cos(np.radians(1.5)))
 """Cosine of the angle within which two poses square a photo up alike."""
 
@@ -123,11 +126,13 @@ def places_of(question: PartQuestion, part: RoundPart, reach: float, border_px: 
         border_px: (N, 2) where the part map shows the part's own border.
     """
     places = [Placed(EllipseFrame(part), np.zeros(2), UNIT_PX, False, reach)]
-    if not question.tilt_known:
-        return places
     outline = part.outline_px()
-    nominal = reference_frames(question)
-    for frame in [*nominal, *_by_longer_lenses(question, nominal, outline)]:
+    if question.tilt_known:
+        nominal = reference_frames(question)
+        frames = [*nominal, *_by_longer_lenses(question, nominal, outline)]
+    else:
+        frames = upright_frames(question, outline) if question.on_floor and part.name == "chamber" else []
+    for frame in frames:
         there = frame.from_photo(outline)
         center, radius = fit_circle(there)
         spread = float(np.std(np.linalg.norm(there - center, axis=1))) / max(radius, 1e-9)
@@ -156,6 +161,31 @@ def _bent_apart(one: FaceFrame, other: FaceFrame, outline_px: Array) -> float:
     there = other.from_photo(one.to_photo(center + radius * np.stack([np.cos(angle), np.sin(angle)], 1)))
     center, radius = fit_circle(there)
     return float(np.abs(np.linalg.norm(there - center, axis=1) / radius - 1.0).max())
+
+
+def upright_frames(question: PartQuestion, outline_px: Array) -> list[FaceFrame]:
+    """Pictures squared up to planes that stand upright on the reference's and in which an outline is about a circle.
+
+    An outline tells only roughly which way its plane faces: all ways under which it is as round are looked at.
+    """
+    pose = question.poses[0]
+    camera = Camera.of_shape(question.gray.shape, pose.focal_px)
+    up = pose.rotation[:, 2]
+    away = camera.rays(outline_px.mean(axis=0)[None])[0]
+    away = away - (away @ up) * up
+    away, aside = away / np.linalg.norm(away), np.cross(up, away / np.linalg.norm(away))
+    frames = [face_frame(question.gray.shape, camera, np.cos(a) * away + np.sin(a) * aside) for a in AZIMUTHS]
+    spread = np.array([_spread(frame, outline_px) for frame in frames])
+    enough = min(ROUND_ENOUGH, float(spread.min()) + AS_ROUND)
+    kept = [at for at in np.argsort(spread)[:MOST_AZIMUTHS].tolist() if spread[at] < enough]
+    return [frames[at] for at in kept]
+
+
+def _spread(frame: FaceFrame, outline_px: Array) -> float:
+    """Spread of an outline's radius in a picture, relative."""
+    there = frame.from_photo(outline_px)
+    center, radius = fit_circle(there)
+    return float(np.std(np.linalg.norm(there - center, axis=1))) / max(radius, 1e-9)
 
 
 def reference_frames(question: PartQuestion) -> list[FaceFrame]:

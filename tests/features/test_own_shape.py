@@ -79,6 +79,30 @@ def test_a_longer_lens_is_asked_where_it_squares_a_circle_up_otherwise():
     assert 0 < min(off_round((far,))) < 1e-3
 
 
+@pytest.mark.parametrize("turned_deg", [-40.0, -10.0, 25.0])
+def test_a_joint_over_a_floor_is_squared_up_upright_though_its_outline_is_told_badly(turned_deg):
+    """The floor tells the upright, the told outline (2 % too wide, 2 % too low) about which way the joint faces."""
+    looks_down = np.radians(30.0)
+    down = np.array([0.0, np.cos(looks_down), np.sin(looks_down)])
+    level, turn = np.array([0.0, -down[2], down[1]]), np.radians(turned_deg)
+    normal = np.cos(turn) * level + np.sin(turn) * np.array([1.0, 0.0, 0.0])
+    outline = _outline(CAMERA, normal, (80.0, 20.0, 900.0), 170.0)
+    told = outline.mean(axis=0) + (outline - outline.mean(axis=0)) * [1.02, 0.98]
+    pose = PlanePose(rotation_taking_z_to(down), np.array([0.0, 300.0, 900.0]), 1250.0, 0.0)
+    gray = np.zeros((1200, 1600), np.uint8)
+
+    def places(on_floor):
+        question = PartQuestion("a.jpg", gray, gray, (pose,), True, False, (), {}, on_floor=on_floor)
+        part = RoundPart.of_outline("chamber", told)
+        return [place for place in places_of(question, part, 0.05) if place.measured_slant]
+
+    assert not places(False)
+    assert all(abs(float(place.frame.normal @ down)) < 1e-9 for place in places(True))
+    shapes = [place.frame.from_photo(outline) for place in places(True)]
+    off = [float(np.abs(np.linalg.norm(s - fit_circle(s)[0], axis=1) / fit_circle(s)[1] - 1.0).max()) for s in shapes]
+    assert 1e-5 < min(off) < 0.015  # near enough for its edge to be followed on by its own shape
+
+
 def _border(rng, circles):
     """Points of (x, y, radius, from, to) arcs in degrees, a little rough."""
     points = []

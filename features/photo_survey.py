@@ -12,31 +12,28 @@ from threadpoolctl import threadpool_limits
 from features.camera import Camera
 from features.circle_in_photos import SeenCircle
 from features.facing_port import by_front
+from features.inside_port import spans_inside_port
 from features.landmarks import Landmarks
 from features.lenses import lenses
 from features.measure_circles import MeasuredCircle, lies_on_floor, measure_circles
 from features.measured import AttributeEvidence, MeasuredLength
-from features.mouth_edges import edge_lengths, mouth_edges
-from features.other_way import leaning_other_way
 from features.parts.finder import FoundCircle, LookAt, PartFinder, PartQuestion, PartSightings
 from features.photo import Photo
 from features.placement import CardAt
 from features.plane_pose import PlanePose, plane_poses, unscaled_pose
 from features.port_pair import spacing_of_pair
 from features.problems import FRONT_UNSURE, NO_SCALE, NOTHING_FOUND, REFERENCE_ON_FLOOR, SCALE_FITS_NO_PLANE, Problem
-from features.raised_face import raised_face_length, ring_on_face
 from features.scale.find import find_scales
 from features.scale.reference import ScaleFinding, ScaleReference, ScaleRequest
 from features.sharpness import blur_problems
 from features.spans import MeasuredFront, MeasuredSpan, by_pair, measure_front
-from features.thread_pitch import MOUTHS, ON_FACE_SD_DEG, PLANE_SD_DEG, pitch_length, read_pitch, wall_line_px
+from features.thread_pitch import MOUTHS
 
 Array = NDArray[np.float64]
 
-PAIRED, JOINT = "port_spacing", "chamber_diameter"
+PAIRED = "port_spacing"
 PAPERS = ("scale_card", "sheet")
 """Scale references that are white paper."""
-BOLTS, HOLE, OPENING = "bolt_circle_diameter", "bolt_hole_diameter", "port_bore"
 
 
 @dataclass(frozen=True)
@@ -197,10 +194,7 @@ def _spans(
     card_at: CardAt,
 ) -> tuple[tuple[MeasuredSpan, ...], tuple[Problem, ...]]:
     """Lengths between places of the pump, and what was noticed of them."""
-    lone = not question.has_scale or (card_at == "floor" and all(c.found.sighting.name != JOINT for c in measured))
-    plane_sd_deg = ON_FACE_SD_DEG if card_at == "flange" and not lone else PLANE_SD_DEG
-    pitch = _pitch_in(question.gray, measured, sightings, photo.focal.relative_sd if lone else None, plane_sd_deg)
-    inside = (*pitch, *_edges_in(question, measured, sightings), *_raised_face_in(question, measured))
+    inside = spans_inside_port(photo.focal, question, measured, _is_flanged(sightings), card_at)
     pair = _pair(measured, sightings.twin)
     if sightings.front is None:
         return (*pair, *inside), ()
@@ -212,64 +206,6 @@ def _spans(
     ):
         spans = (*pair, *(span for span in spans if span.length.name != PAIRED))
     return (*spans, *inside), () if spans or sightings.front.is_close_up else (Problem(FRONT_UNSURE),)
-
-
-def _pitch_in(
-    gray: NDArray[np.uint8],
-    measured: Sequence[MeasuredCircle],
-    sightings: PartSightings,
-    focal_relative_sd: float | None,
-    plane_sd_deg: float,
-) -> tuple[MeasuredSpan, ...]:
-    """The pitch of the thread that shows inside the mouth of a port that is no flange's, if one does.
-
-    Where nothing but the mouth tells how its plane lies, the focal length counts, as well as it is known, and the wall
-    is looked for both ways that the mouth may lean.
-    """
-    mouth = next((circle for circle in measured if circle.found.sighting.name in MOUTHS), None)
-    if mouth is None or _is_flanged(sightings):
-        return ()
-    other = None if focal_relative_sd is None else leaning_other_way(mouth.solved)
-    read = [
-        (way, pitch)
-        for way in (mouth.solved, *([other] if other else []))
-        if (pitch := read_pitch(gray, way, mouth.found.coverage, focal_relative_sd, plane_sd_deg))
-    ]
-    if not read:
-        return ()
-    way, pitch = max(read, key=lambda one: one[1].plainness)
-    return (MeasuredSpan(pitch_length(replace(way, length=mouth.length), pitch), wall_line_px(way, pitch)),)
-
-
-def _edges_in(
-    question: PartQuestion, measured: Sequence[MeasuredCircle], sightings: PartSightings
-) -> tuple[MeasuredSpan, ...]:
-    """Major and minor diameter of a thread, where both edges of its mouth are seen apart."""
-    mouth = next((circle for circle in measured if circle.found.sighting.name == OPENING), None)
-    if mouth is None or _is_flanged(sightings):
-        return ()
-    edges = mouth_edges(question.gray, mouth.solved, mouth.found.coverage, question.keep_out_px)
-    if edges is None:
-        return ()
-    across = [share * mouth.solved.length.value_mm for share in (edges.chamfer, edges.crests)]
-    lengths = edge_lengths(mouth.length, edges)
-    return tuple(MeasuredSpan(one, mouth.solved.outline_px(2, mm)) for one, mm in zip(lengths, across, strict=True))
-
-
-def _raised_face_in(question: PartQuestion, measured: Sequence[MeasuredCircle]) -> tuple[MeasuredSpan, ...]:
-    """The raised face of a flange whose holes are open, if it has one."""
-    by_name = {circle.found.sighting.name: circle for circle in measured}
-    bolts, hole, opening = (by_name.get(name) for name in (BOLTS, HOLE, OPENING))
-    if bolts is None or hole is None:
-        return ()
-    across = bolts.length.value_mm
-    inner = opening.length.value_mm / across if opening else 0.0
-    share = ring_on_face(question.gray, bolts.solved, inner, hole.length.value_mm / across, question.keep_out_px)
-    if share is None:
-        return ()
-    length = raised_face_length(bolts.length, share)
-    ends_px = bolts.solved.outline_px(2, share * bolts.solved.length.value_mm)
-    return (MeasuredSpan(length, ends_px),)
 
 
 def _is_flanged(sightings: PartSightings) -> bool:

@@ -13,6 +13,7 @@ from features.ellipse import Ellipse
 from features.parts.border_circles import robust_circles
 from features.parts.finder import PartQuestion
 from features.parts.front_on import face_frame
+from features.parts.learned_circles import at_long_axis
 from features.parts.part_maps import RoundPart
 from features.parts.placed import places_of
 from features.parts.trace import by_own_shape, trace_circle
@@ -101,6 +102,23 @@ def test_a_joint_over_a_floor_is_squared_up_upright_though_its_outline_is_told_b
     shapes = [place.frame.from_photo(outline) for place in places(True)]
     off = [float(np.abs(np.linalg.norm(s - fit_circle(s)[0], axis=1) / fit_circle(s)[1] - 1.0).max()) for s in shapes]
     assert 1e-5 < min(off) < 0.015  # near enough for its edge to be followed on by its own shape
+
+
+@pytest.mark.parametrize("lean_deg", [20.0, 40.0, 55.0])
+def test_the_long_axis_tells_a_joints_width_where_a_cover_bulges_before_it(lean_deg):
+    """What bulges before a plane by an eighth of the radius is seen further out by that times the sine of the lean."""
+    normal = _leaning(lean_deg, 70.0)
+    outline = _outline(CAMERA, normal, (50.0, -40.0, 900.0), 170.0, 60)
+    ellipse = Ellipse.fit(outline)
+    short = ellipse.normals(np.array([np.pi / 2]))[0]
+    away = outline - ellipse.center_px
+    bulge = 0.12 * np.sin(np.radians(lean_deg)) / np.cos(np.radians(lean_deg))
+    told = outline + bulge * (away @ short)[:, None] * short
+    frame = face_frame((1200, 1600), CAMERA, normal)
+    true = fit_circle(frame.from_photo(outline))[1]
+    whole, ends = (fit_circle(frame.from_photo(px))[1] / true - 1.0 for px in (told, told[at_long_axis(told)]))
+    assert whole > 0.015
+    assert 1e-5 < abs(ends) < 0.5 * whole
 
 
 def _border(rng, circles):

@@ -13,12 +13,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from features.parts.closer_look import GLANCE_PX, look_at_pump
+from features.parts.coin_looks import seen_coins
 from features.parts.finder import LookAt, hint_among
 from features.parts.flange_rim import is_mated
 from features.parts.part_maps import RoundPart, part_outlines, round_parts, share_inside
 from features.parts.part_model import PartMaps, PartModel
 from features.parts.part_outline import by_the_map
-from features.parts.part_vocabulary import PICTURE_PX
 from features.scale.reference import ReferenceSight
 
 Array = NDArray[np.float64]
@@ -32,8 +32,6 @@ ROOM = 1.3
 """How much of a part's surroundings the second look takes in."""
 SAME_AGAIN = 0.3
 """A part of the second look is the one looked at when its center and size lie this near."""
-NO_FINER, QUARTER = 1.5, 0.55
-"""A photo this much longer than the model's picture is looked at in four pieces of this share of its sides."""
 MOST_CLOSE, ABOUT_IT = 3, 0.3
 """So many scale references are looked at alone, with surroundings of this share of their size."""
 HIDDEN_FACE = 0.8
@@ -130,23 +128,17 @@ class PhotoLooks:
 
 
 def _at_references(model: PartModel, pixels_rgb: Pixels) -> tuple[PartMaps, ReferenceSight]:
-    """What the model calls scale references; where it sees no coin at once, it looks at a large photo in pieces."""
-    height, width = pixels_rgb.shape[:2]
-    looks = [model.look(pixels_rgb, sharp=True)]
-    if max(height, width) > NO_FINER * PICTURE_PX and not _coins(looks[0]):
-        wide, high = QUARTER * width, QUARTER * height
-        corners = [(left, top) for top in (0.0, height - high) for left in (0.0, width - wide)]
-        with ThreadPoolExecutor(2) as threads:
-            looks += threads.map(lambda at: model.look(pixels_rgb, (*at, at[0] + wide, at[1] + high)), corners)
-    coins = sorted((coin for maps in looks for coin in _coins(maps)), key=lambda coin: -coin.score)
-    places = [coin.outline_px(60) for coin in coins]
+    """What the model calls scale references: coins, and what fills a place as cards and coins do."""
+    whole = model.look(pixels_rgb, sharp=True)
+    coins, looks = seen_coins(model, pixels_rgb, whole)
+    places = [outline.outline_px(60) for coin in coins for outline in coin.outlines]
 
     def filled(outline_px: Array) -> float:
         told = RoundPart.of_outline("coin", outline_px)
-        named = [coin.score for coin in coins if coin.resembles(told, SAME_AGAIN)]
-        return max([*named, *(share_inside(maps, "scale_reference", outline_px) for maps in looks)])
+        shares = [share_inside(maps, "scale_reference", outline_px) for maps in looks if maps.window.shows(outline_px)]
+        return max([*(coin.likeness(told) for coin in coins), float(np.mean(shares)) if shares else 0.0])
 
-    return looks[0], ReferenceSight(filled, (*places, *part_outlines(looks[0], "scale_reference")))
+    return whole, ReferenceSight(filled, (*places, *part_outlines(whole, "scale_reference")))
 
 
 def references_closely(model: PartModel, pixels_rgb: Pixels, whole: PartMaps | None = None) -> ReferenceSight:
@@ -169,10 +161,6 @@ def references_closely(model: PartModel, pixels_rgb: Pixels, whole: PartMaps | N
         lambda outline: max((share_inside(maps, "scale_reference", outline) for maps in looks), default=0.0),
         tuple(places),
     )
-
-
-def _coins(maps: PartMaps) -> list[RoundPart]:
-    return [part for part in round_parts(maps) if part.name == "coin"]
 
 
 def closely(model: PartModel, pixels_rgb: Pixels, maps: PartMaps, part: RoundPart) -> Subject:

@@ -83,6 +83,11 @@ class Window:
         """(N, 2) photo pixels to columns and rows of a map of so many picture pixels a cell."""
         return (self.from_photo(xy) + 0.5) / stride - 0.5
 
+    def shows(self, xy: NDArray[np.float64]) -> bool:
+        """Whether all of some photo pixels (N, 2) lie in the window."""
+        at = self.from_photo(xy)
+        return bool((at > -0.5).all() and (at < [self.width - 0.5, self.height - 0.5]).all())
+
     def cells_of(self, maps: Floats, stride: int) -> Floats:
         """(..., h, w) maps of so many picture pixels a cell without the cells that show filling only."""
         return maps[..., : -(-self.height // stride), : -(-self.width // stride)]

@@ -10,7 +10,17 @@ from features.ellipse import Ellipse
 from features.photo import FocalPrior
 from features.problems import COIN_AMBIGUOUS, COIN_NOT_FOUND, COIN_OBLIQUE, COIN_SMALL, Problem
 from features.scale.reference import ReferenceLook, ReferenceSight, ScaleReference, ScaleRequest
-from features.scale.rim import Pyramid, RimEllipse, lies_on, one_of_each, rim_near, ring_outside
+from features.scale.rim import (
+    MIN_RADIUS_PX,
+    Pyramid,
+    RimEllipse,
+    are_in_one_place,
+    is_ring_of,
+    lies_on,
+    one_of_each,
+    rim_near,
+    ring_outside,
+)
 from features.scale.ring_edges import to_round
 from features.scale.round_search import Worth, find_coin_ellipses
 
@@ -34,12 +44,17 @@ _CARRIED = 0.7
 _GUESSES = 60
 _ROUGH_RADIUS_PX, _SLACK = 64.0, 1.5
 """A rough ring is judged at about this size, and what it is taken for is at least its own judgment over the slack."""
+_RELIEF_SEEN_PX = 48.0
+"""Half the short axis of a coin below which a photo shows less of its relief, in proportion: its figures shrink to
+pixels. A thing that looks like a coin by its surroundings needs no more relief than that."""
 _UNSEEN = 0.12
 """What a round thing counts that the part model does not call a scale reference: it overlooks many a coin."""
 _LEAST_COUNT = 0.115
 """What the best round thing must count where somebody looked for references: unseen by him it must be as full and as
 rich in relief as a coin can be. Photos whose coin is hidden or outside else get their scale from a pump's boss (on
 renders 11 of 12 things that counted less were no coin; of 30 real coins one counted less)."""
+_LEAST_TOLD = 0.2
+"""A thing that a reference fills less is not told to be one."""
 _LEAST_AXIS_RATIO = 0.4
 """A place told flatter than this is no coin, however roughly it was told."""
 _TOLD_SUPPORT = 0.5
@@ -82,11 +97,10 @@ def find_coin(
     smallest_px, largest_px = size_px / FARTHEST_MM, size_px / NEAREST_MM
     sight = look(pixels_rgb) if look is not None else None
     pyramid = Pyramid(pixels_rgb)
-    rims = _rims_at(pyramid, sight, smallest_px, largest_px) if sight is not None else ()
-    scores = _scores(pixels_rgb, rims, sight)
+    rims, scores = _told(pyramid, sight, largest_px) if sight is not None else ((), [])
     if max(scores, default=0.0) < _SURELY:
-        rims = find_coin_ellipses(pixels_rgb, smallest_px, largest_px, _GUESSES, _worth(pixels_rgb, sight))
-        scores = _scores(pixels_rgb, rims, sight)
+        others = find_coin_ellipses(pixels_rgb, smallest_px, largest_px, _GUESSES, _worth(pixels_rgb, sight))
+        rims, scores = (*rims, *others), [*scores, *_scores(pixels_rgb, others, sight)]
     if not rims:
         return Problem(COIN_NOT_FOUND, "no round thing with a full rim")
     scores = _without_carriers(rims, scores)
@@ -115,8 +129,9 @@ def _worth(pixels_rgb: NDArray[np.uint8], sight: ReferenceSight | None) -> Worth
 
     def most(pyramid: Pyramid, ring: Ellipse) -> float:
         window = pyramid.around(ring.center_px, float(ring.semi_axes_px[0]), _ROUGH_RADIUS_PX)
-        relief = min(1.0, _SLACK * _relief(window.pixels, window.inward(ring)) / _RELIEF_OF_A_COIN)
-        return relief * (1.0 if sight is None else _UNSEEN + min(1.0, _SLACK * sight.filled(ring.points_px(60))))
+        relief = _SLACK * _relief(window.pixels, window.inward(ring)) / _RELIEF_OF_A_COIN
+        fill = 1.0 if sight is None else _UNSEEN + min(1.0, _SLACK * sight.filled(ring.points_px(60)))
+        return min(1.0, relief) * fill
 
     return Worth(most, lambda rim: _scores(pixels_rgb, [rim], sight)[0], _RIVAL)
 
@@ -129,7 +144,32 @@ def _scores(pixels_rgb: NDArray[np.uint8], rims: Sequence[RimEllipse], sight: Re
     return [s * (_UNSEEN + sight.filled(rim.ellipse.points_px(60))) for s, rim in zip(likeness, rims, strict=True)]
 
 
-def _rims_at(pyramid: Pyramid, sight: ReferenceSight, smallest_px: float, largest_px: float) -> tuple[RimEllipse, ...]:
+def _told(pyramid: Pyramid, sight: ReferenceSight, largest_px: float) -> tuple[tuple[RimEllipse, ...], list[float]]:
+    """Rims in the places told to be references, each thing once, and how much each is to be taken for the coin.
+
+    Of rims in one place those are kept that lie as was told, not the outermost alone: a shadow makes outer ones. But
+    what was told may be the inner metal of a coin of two, so a ring about one that lies so counts as much.
+    """
+    rims = [rim for rim in _rims_at(pyramid, sight) if 2 * MIN_RADIUS_PX <= rim.diameter_px <= largest_px]
+    counts = [_told_count(pyramid.levels[0], rim, sight) for rim in rims]
+    rated = list(zip(rims, counts, strict=True))
+    best = [max(most for other, most in rated if are_in_one_place(rim, other)) for rim in rims]
+    told = [(rim, own) for (rim, own), most in zip(rated, best, strict=True) if own >= _RIVAL * most]
+    outer = [(rim, own) for rim in rims for inner, own in told if is_ring_of(inner, rim)]
+    worth = {id(rim): own for rim, own in [*told, *outer]}
+    kept = one_of_each([rim for rim in rims if id(rim) in worth])
+    return kept, [worth[id(rim)] for rim in kept]
+
+
+def _told_count(pixels_rgb: NDArray[np.uint8], rim: RimEllipse, sight: ReferenceSight) -> float:
+    """What a rim in a place told to be a reference counts: a small thing need show no more relief than it can."""
+    relief = _relief(pixels_rgb, rim.ellipse) / _RELIEF_OF_A_COIN
+    filled = sight.filled(rim.ellipse.points_px(60))
+    can_show = min(1.0, float(rim.ellipse.semi_axes_px[1]) / _RELIEF_SEEN_PX) if filled > _LEAST_TOLD else 1.0
+    return float(rim.score * (_UNSEEN * min(1.0, relief) + filled * min(1.0, relief / can_show)))
+
+
+def _rims_at(pyramid: Pyramid, sight: ReferenceSight) -> list[RimEllipse]:
     """Rims in the places told to be references: a few looks instead of hundreds all over the photo."""
     found: list[RimEllipse | None] = []
     for outline in sight.outlines_px:
@@ -141,7 +181,7 @@ def _rims_at(pyramid: Pyramid, sight: ReferenceSight, smallest_px: float, larges
         for squeeze in (ratio, 1.0):  # what was told of a coin may be a part of it only
             rim = rim_near(pyramid, told.center_px, float(told.semi_axes_px[0]), squeeze, angle, _TOLD_SUPPORT)
             found += [rim, ring_outside(pyramid, rim) if rim is not None else None]
-    return one_of_each([rim for rim in found if rim and smallest_px <= rim.diameter_px <= largest_px])
+    return [rim for rim in found if rim]
 
 
 def coin_likeness(pixels_rgb: NDArray[np.uint8], rim: RimEllipse) -> float:

@@ -23,12 +23,16 @@ _FINE_RADIUS_PX = 150.0
 _LARGEST_RADIUS_PX = 300.0
 _RING_KNOWN = 0.006
 _TWO_METALS = 1.4
+_JOINTS = (1.25, 1.55)
+"""Edge of a coin of two metals over the joint of these."""
+_SAME_SHAPE = 0.1
 _LEAST_OUTER = 1.1
 """A ring found less than this much outside a rim is that rim again."""
 LEAST_SUPPORT = 0.6
 """Part of a rim on which an edge must be found for it to be one."""
 _LEAST_RING = 0.3
 _OFF_MIDDLE = 0.3
+_ONE_PLACE = 0.4
 
 MIN_RADIUS_PX = 9.0
 """A smaller rim is not measured to a percent any more."""
@@ -186,7 +190,8 @@ def ring_outside(pyramid: Pyramid, rim: RimEllipse) -> RimEllipse | None:
     if ring is None or ring.ellipse.semi_axes_px.prod() < _LEAST_OUTER**2 * ellipse.semi_axes_px.prod():
         return None
     outer = rim_about(pyramid, ring.ellipse)
-    return outer if outer is not None and 1.25 < outer.diameter_px / rim.diameter_px < 1.55 else None
+    least, most = _JOINTS
+    return outer if outer is not None and least < outer.diameter_px / rim.diameter_px < most else None
 
 
 def _edge_ring(pixels: NDArray[np.uint8], ellipse: Ellipse, inward: float) -> tuple[Ellipse, float] | None:
@@ -260,6 +265,21 @@ def lies_on(small: RimEllipse, large: RimEllipse) -> bool:
     return bool(away.max() < 1.0 and not is_inside_of(small.ellipse.center_px, large))
 
 
+def are_in_one_place(one: RimEllipse, other: RimEllipse) -> bool:
+    """Whether two rims may be of one thing."""
+    apart = float(np.linalg.norm(one.ellipse.center_px - other.ellipse.center_px))
+    return apart < _ONE_PLACE * max(one.diameter_px, other.diameter_px)
+
+
+def is_ring_of(inner: RimEllipse, outer: RimEllipse) -> bool:
+    """Whether a rim may be the joint of two metals of the coin that another is the edge of: rings of one plane."""
+    ratios = [float(rim.ellipse.semi_axes_px[1] / rim.ellipse.semi_axes_px[0]) for rim in (inner, outer)]
+    apart = float(np.linalg.norm(inner.ellipse.center_px - outer.ellipse.center_px))
+    least, most = _JOINTS
+    of_the_size = least < outer.diameter_px / inner.diameter_px < most
+    return of_the_size and abs(ratios[0] - ratios[1]) < _SAME_SHAPE and apart < _SAME_SHAPE * outer.diameter_px
+
+
 def one_of_each(rims: Sequence[RimEllipse]) -> tuple[RimEllipse, ...]:
     """Best first, each thing once; a ring that lies within a larger whole ring is part of it."""
     kept: list[RimEllipse] = []
@@ -269,7 +289,7 @@ def one_of_each(rims: Sequence[RimEllipse]) -> tuple[RimEllipse, ...]:
             apart = float(np.linalg.norm(rim.ellipse.center_px - other.ellipse.center_px))
             if lies_on(rim, other) or lies_on(other, rim):
                 continue
-            if apart < 0.4 * max(rim.diameter_px, other.diameter_px):
+            if are_in_one_place(rim, other):
                 outer = rim.diameter_px > 1.02 * other.diameter_px and apart < 0.15 * rim.diameter_px
                 if outer and rim.contrast > 0.4 * other.contrast and rim.support > 0.65 * other.support:
                     kept[i] = rim

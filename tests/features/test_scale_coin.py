@@ -117,6 +117,34 @@ def test_a_look_that_knows_references_solves_the_riddle_and_a_blind_one_does_not
         assert isinstance(find_coin(pixels, FOCAL, request, blind), Problem)
 
 
+def _told_on(outline_px):
+    """A look that calls the things of one outline a reference, as far as they lie on it."""
+    own = Ellipse.fit(outline_px)
+
+    def filled(px):
+        other = Ellipse.fit(px, refine=False)
+        off = np.linalg.norm(other.center_px - own.center_px) / own.semi_axes_px[0]
+        return 0.6 * float(
+            np.exp(-((off / 0.3) ** 2) - (np.log(other.semi_axes_px / own.semi_axes_px) ** 2).sum() / 0.1)
+        )
+
+    return lambda _: ReferenceSight(filled, (outline_px,))
+
+
+@pytest.mark.parametrize(("distance_mm", "tilt_deg"), [(700, 30.0), (1000, 40.0), (700, 55.0)])
+def test_a_small_coin_on_the_floor_is_found_where_a_look_tells_one(distance_mm, tilt_deg):
+    """26 to 38 px across: its relief has shrunk to pixels. Told elsewhere it is none that is sure."""
+    pose = {"distance_mm": distance_mm, "tilt_deg": tilt_deg, "tilt_axis_deg": 10}
+    pixels, (truth,) = _scene([(_coin(), pose)], shadow=False)
+    request = ScaleRequest(coin_diameter_mm=DIAMETER_MM)
+    found = find_coin(pixels, FOCAL, request, _told_on(truth))
+    assert isinstance(found, ScaleReference), str(found)
+    true = Ellipse.fit(truth)
+    off = Ellipse.fit(found.points_px).semi_axes_px[0] / true.semi_axes_px[0] - 1
+    assert 1e-6 < abs(off) < 0.04
+    assert isinstance(find_coin(pixels, FOCAL, request, _told_on(truth + 300.0)), Problem)
+
+
 def test_a_round_thing_that_no_look_knows_must_be_a_perfect_coin():
     """A port's worn boss in a photo whose coin lies outside: part of its rim is hidden, nobody calls it a reference."""
     pixels, rims = _scene([(_coin(diameter_mm=45.0), {"distance_mm": 260})])

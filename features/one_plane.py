@@ -26,6 +26,8 @@ PUMP_DEPTH = 1.0
 """How far a circle that faces another way may lie before or behind another, over its diameter (common practice)."""
 PARALLEL_DEG = 50.0
 """Normals nearer than this may be of parallel planes, each taken from one circle's own slant."""
+MOSTLY_PARALLEL_DEG = 15.0
+"""How nearly a joint lies parallel to the face of its pump's port, where it does (common practice)."""
 ASLANT, LEANS = 0.85, 0.95
 """A circle is seen far aslant where its ellipse's axes have the first ratio or less: 32 degrees and more. Up to the
 second, 18 degrees, a search from square on may end in the wrong one of two leans, so it begins from them, too."""
@@ -67,7 +69,9 @@ def circles_without_scale(photo: Photo, circles: Sequence[FoundCircle]) -> list[
         group.sort(key=lambda index: (circles[index].sighting.name != "flange_diameter", -circles[index].coverage))
         if meeting_px is None:
             meeting_px = _where_planes_meet(photo, circles[group[0]])
-        solved |= dict(zip(group, _in_one_plane(photo, [circles[i] for i in group], meeting_px), strict=True))
+        beside = next((solved[i].axis_in_camera for i in sorted(solved)), None)
+        found = _in_one_plane(photo, [circles[i] for i in group], meeting_px, beside)
+        solved |= dict(zip(group, found, strict=True))
     faces = [solved[i] for i in range(len(circles)) if in_face[i]]
     return [
         solved[i] if in_face[i] or not faces else _behind(faces[0], solved[i], photo.name) for i in range(len(circles))
@@ -113,17 +117,36 @@ def _aslant(found: FoundCircle, ratio: float) -> Ellipse | None:
     return ellipse if ellipse and ellipse.semi_axes_px[1] < ratio * ellipse.semi_axes_px[0] else None
 
 
-def _in_one_plane(photo: Photo, circles: Sequence[FoundCircle], meeting_px: Array) -> list[CircleInSpace]:
-    """Circles of which the first tells the slant, under the start that explains all of them best."""
-    every = [_from_start(photo, circles, pose) for pose in _starts(photo, circles[0], meeting_px)]
-    return min(every, key=_misfit)
+def _in_one_plane(
+    photo: Photo, circles: Sequence[FoundCircle], meeting_px: Array, beside: Array | None
+) -> list[CircleInSpace]:
+    """Circles of which the first tells the slant, under the start that explains all of them best.
+
+    Args:
+        photo, circles, meeting_px: see above.
+        beside: (3,) axis of the port's face, the joint mostly lies parallel to it; None where it is not seen.
+    """
+    several = len(circles) > 1 or beside is not None
+    every = [_from_start(photo, circles, pose) for pose in _starts(photo, circles[0], meeting_px, several)]
+    return min(every, key=lambda solved: _misfit(solved) + _askew(solved[0], beside))
 
 
-def _starts(photo: Photo, first: FoundCircle, meeting_px: Array) -> list[PlanePose]:
-    """Planes through a place of the photo: square on, and the two in which a circle seen aslant is one."""
+def _askew(circle: CircleInSpace, axis: Array | None) -> float:
+    """Half the square by which a circle's axis is off parallel to one that it is mostly parallel to."""
+    if axis is None:
+        return 0.0
+    apart_deg = float(np.degrees(np.arccos(np.clip(circle.axis_in_camera @ axis, -1.0, 1.0))))
+    return 0.5 * (min(apart_deg, PARALLEL_DEG) / MOSTLY_PARALLEL_DEG) ** 2
+
+
+def _starts(photo: Photo, first: FoundCircle, meeting_px: Array, several: bool) -> list[PlanePose]:
+    """Planes through a place of the photo: square on, and the two in which a circle seen aslant is one.
+
+    A circle alone, without `several` to compare, does not tell which way it leans: how phones are held says more of it.
+    """
     camera = Camera.of_size(photo.width_px, photo.height_px, photo.focal.focal_px)
     place = photo.focal.focal_px * camera.rays(meeting_px[None])[0]
-    ellipse = _aslant(first, LEANS)
+    ellipse = _aslant(first, LEANS if several else ASLANT)
     normals = circle_normals(ellipse, camera) if ellipse else []
     leaning = [PlanePose(rotation_taking_z_to(normal), place, photo.focal.focal_px, 0.0) for normal in normals]
     square_on = replace(unscaled_pose(photo), translation_mm=place)

@@ -50,6 +50,18 @@ def test_the_others_tell_which_way_a_face_leans(slant_deg, axis):
     assert 1e-3 < np.degrees(np.arccos(min(1.0, float(rim.axis_in_camera @ normal)))) < 3.0
 
 
+@pytest.mark.parametrize("turn", [1.0, -1.0])
+def test_a_joint_leans_as_the_face_of_its_port_does(turn):
+    """Alone, one circle of a joint may lean either way; seen square on first, the wrong one was as likely."""
+    rng, face_mm, joint_mm = np.random.default_rng(3), np.array([20.0, 30.0, 500.0]), np.array([10.0, 60.0, 590.0])
+    turned, _ = cv2.Rodrigues(turn * np.radians(27.0) * np.array([0.3, 0.95, 0.0]))
+    normal = turned @ (face_mm / np.linalg.norm(face_mm))
+    circles = [_seen(normal, face_mm, name, 4 if "bolt" in name else 160, rng) for name in SIZES_MM]
+    circles.append(_seen(normal, joint_mm, "chamber_diameter", 160, rng, 290.0))
+    joint = circles_without_scale(_photo(), circles)[-1]
+    assert 1e-3 < np.degrees(np.arccos(min(1.0, float(joint.axis_in_camera @ normal)))) < 6.0
+
+
 @pytest.mark.parametrize("middle_mm", [(0.0, 30.0, 500.0), (-150.0, 120.0, 600.0), (180.0, -100.0, 550.0)])
 @pytest.mark.parametrize("slant_deg", [10.0, 45.0, 62.0])
 def test_ratios_hold_however_far_aslant(middle_mm, slant_deg):

@@ -23,11 +23,12 @@ from reference_geometry.standards.flanges import flanges
 Array = NDArray[np.float64]
 Floats = NDArray[np.float32]
 
-COUNTS = (4, 8, 12)
-"""Numbers of bolts of 1/2 to 4 in. in the tabulated standards, and the next."""
-SELDOM = {12: 0.03}
-"""How often a number is met, others being 1: flanges with so many are larger than pumps have them (common practice).
-A ring of so many finds some of its places on any stained face."""
+TOO_MANY = 12
+"""Flanges with so many bolts are larger than pumps have them (common practice)."""
+COUNTS = (4, 8, TOO_MANY)
+"""Numbers of bolts of 1/2 to 4 in. in the tabulated standards, and the next: what shows so many is no port's flange."""
+SELDOM = {TOO_MANY: 0.03}
+"""How often a number is met, others being 1. A ring of so many finds some of its places on any stained face."""
 RADIUS_PX, ROOM = 120.0, 1.06
 RINGS = np.arange(0.63, 0.88, 0.0125)
 """Where the bolt circle may lie, the rim being 1; tabulated flanges have 0.68 to 0.83."""
@@ -105,7 +106,7 @@ class FaceMap:
 
 
 def find_holes(question: PartQuestion, rim: Placed, face: FaceMap | None = None) -> HoleRing | None:
-    """The ring of holes of a flange, None where fewer than two (three where angles are not told) are seen.
+    """The ring of holes of a flange, None where fewer than two (three where angles are not told) or too many are seen.
 
     Args:
         question: the photo; scale references in it are left out.
@@ -126,7 +127,7 @@ def find_holes(question: PartQuestion, rim: Placed, face: FaceMap | None = None)
     believed = {n: fit.evidence + float(np.log(SELDOM.get(n, 1.0))) for n, fit in fits.items()}
     count = max(COUNTS, key=lambda n: believed[n])
     best = fits[count]
-    if believed[count] < LEAST_EVIDENCE:
+    if believed[count] < LEAST_EVIDENCE or count == TOO_MANY:
         return None
     slots = (best.turn + np.arange(count) * TURNS // count) % TURNS
     seen = np.flatnonzero(weights[best.share, best.ring, slots] > 0.0)

@@ -16,6 +16,7 @@ from features.parts.bolt_count import CountedRing, count_ring
 from features.parts.chamber_rim import trace_chamber
 from features.parts.classical import ClassicalFinder
 from features.parts.finder import FoundCircle, LookAt, PartQuestion, PartSightings
+from features.parts.flange_holes import COUNTS, TOO_MANY
 from features.parts.flange_rim import FlangeRim, is_pipe, trace_flange
 from features.parts.front_outline import front_outline
 from features.parts.learned_circles import (
@@ -45,8 +46,6 @@ from features.scale.reference import ReferenceSight
 Array = NDArray[np.float64]
 
 CHAMBER_COUNTS = tuple(range(4, 25))
-FLANGE_COUNTS = (4, 8, 12)
-"""Numbers of flange bolts of 1/2 to 4 in. in the tabulated standards, and the next."""
 SURE_FRONT = 0.7
 """Only in a photo this surely of a pump's front are its outer lengths measured."""
 HEAD_SHARE = 0.12
@@ -216,9 +215,11 @@ def _holes_of(flange: Subject, rim: FlangeRim) -> tuple[SeenHoles | None, Mappin
     if rim.ring is not None:
         ring = rim.ring
         return SeenHoles(ring.middles_px, ring.slots, ring.count, ring.hole_share, ring.slot_share), ring.likelihood
-    counted, places_px = _ring(flange, "flange_bolt", FLANGE_COUNTS, FLANGE_VIEW)
-    if counted is None or len(places_px) < 3:
-        return None, {} if counted is None else counted.likelihood
+    counted, places_px = _ring(flange, "flange_bolt", COUNTS, FLANGE_VIEW)
+    if counted is None or counted.count == TOO_MANY:
+        return None, {}
+    if len(places_px) < 3:
+        return None, counted.likelihood
     own = flange.part.unit_places(places_px)
     turns = (np.arctan2(own[:, 1], own[:, 0]) - counted.angles_rad[0]) / (2 * np.pi) * counted.count
     slots = np.rint(turns).astype(np.int64) % counted.count

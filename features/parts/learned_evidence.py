@@ -9,6 +9,7 @@ from features.measured import AttributeEvidence
 from features.parts.body_color import body_color
 from features.parts.bolt_count import CountedRing
 from features.parts.color_words import color_likelihood
+from features.parts.flange_holes import TOO_MANY
 from features.parts.part_maps import part_share
 from features.parts.part_model import PartMaps
 from features.parts.part_vocabulary import ATTRIBUTES, EVIDENCE_PARTS, TELLING_VIEWS
@@ -63,8 +64,10 @@ def chamber_count_evidence(ring: CountedRing | None, maps: PartMaps, photo: str)
 
 def hole_count_evidence(likelihood: Mapping[int, float], photo: str) -> tuple[AttributeEvidence, ...]:
     """The number of bolts or holes of a port's flange, from the likelihood of each; empty where none were seen."""
-    if not likelihood:
+    of_ports = {count: share for count, share in likelihood.items() if count != TOO_MANY}
+    total = sum(of_ports.values())
+    if not total:
         return ()
-    flat = 1 / len(likelihood)
-    told = {str(count): COUNT_TRUST * share + (1 - COUNT_TRUST) * flat for count, share in likelihood.items()}
+    flat = 1 / len(of_ports)
+    told = {str(count): COUNT_TRUST * share / total + (1 - COUNT_TRUST) * flat for count, share in of_ports.items()}
     return (AttributeEvidence("bolt_hole_count", told, (photo,)),)

@@ -13,6 +13,7 @@ import pytest
 from features.parts.finder import PartQuestion
 from features.parts.flange_holes import FaceMap, find_holes
 from features.parts.front_on import FaceFrame
+from features.parts.learned_evidence import hole_count_evidence
 from features.parts.part_maps import RoundPart
 from features.parts.placed import EllipseFrame, Placed
 
@@ -72,6 +73,17 @@ def test_every_hole_is_found_within_a_pixel(sizes, count):
     assert ring.ring_share == pytest.approx(sizes[1] / sizes[0], abs=0.025)
     assert (ring.count, sorted(ring.slots)) == (count, list(range(count)))
     assert 0.99 < ring.likelihood[count] <= 1.0
+
+
+def test_a_ring_of_more_holes_than_ports_have_is_no_ports_flange():
+    """No flange of up to 4 in. in the tabulated standards has more than 8; a clamped neck or a cover may."""
+    gray, _, rim = _flange(152.4, 120.7, 14.0, 12)
+    assert find_holes(_question(gray), rim) is None
+    (evidence,) = hole_count_evidence({4: 0.2, 8: 0.1, 12: 0.7}, "a.jpg")
+    assert set(evidence.likelihood) == {"4", "8"}
+    assert sum(evidence.likelihood.values()) == pytest.approx(1.0)
+    assert 0.6 < evidence.likelihood["4"] < 0.7
+    assert hole_count_evidence({}, "a.jpg") == ()
 
 
 def test_holes_under_a_card_are_left_out():

@@ -5,7 +5,7 @@ closes all round is the coin's edge. A shadow also makes an edge outside it, but
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -33,6 +33,7 @@ LEAST_SUPPORT = 0.6
 _LEAST_RING = 0.3
 _OFF_MIDDLE = 0.3
 _ONE_PLACE = 0.4
+_AGREE = 0.04
 
 MIN_RADIUS_PX = 9.0
 """A smaller rim is not measured to a percent any more."""
@@ -47,12 +48,14 @@ class RimEllipse:
         points_px: (N, 2) sub-pixel edge points that lie on it.
         support: part of the rim on which an edge was found, 0..1.
         contrast: median gray step across the rim.
+        size_spread: relative, of the rims that other starts in the same place led to.
     """
 
     ellipse: Ellipse
     points_px: Array
     support: float
     contrast: float
+    size_spread: float = 0.0
 
     @property
     def diameter_px(self) -> float:
@@ -271,13 +274,36 @@ def are_in_one_place(one: RimEllipse, other: RimEllipse) -> bool:
     return apart < _ONE_PLACE * max(one.diameter_px, other.diameter_px)
 
 
+def agreed(rated: Sequence[tuple[float, RimEllipse]]) -> RimEllipse:
+    """Of rims of one thing, each with its weight, the one that most of them agree with; their spread is its doubt."""
+
+    def agree(one: RimEllipse, other: RimEllipse) -> bool:
+        apart = float(np.linalg.norm(one.ellipse.center_px - other.ellipse.center_px))
+        axes = np.abs(np.log(one.ellipse.semi_axes_px / other.ellipse.semi_axes_px))
+        return bool(axes.max() < _AGREE and apart < _AGREE * one.diameter_px)
+
+    _, best = max(rated, key=lambda one: (sum(weight for weight, other in rated if agree(one[1], other)), one[0]))
+    weights = np.array([weight for weight, _ in rated])
+    off = np.log([float(other.ellipse.semi_axes_px[0] / best.ellipse.semi_axes_px[0]) for _, other in rated])
+    return replace(best, size_spread=float(np.sqrt(weights @ off**2 / weights.sum())))
+
+
 def is_ring_of(inner: RimEllipse, outer: RimEllipse) -> bool:
     """Whether a rim may be the joint of two metals of the coin that another is the edge of: rings of one plane."""
     ratios = [float(rim.ellipse.semi_axes_px[1] / rim.ellipse.semi_axes_px[0]) for rim in (inner, outer)]
     apart = float(np.linalg.norm(inner.ellipse.center_px - outer.ellipse.center_px))
     least, most = _JOINTS
-    of_the_size = least < outer.diameter_px / inner.diameter_px < most
-    return of_the_size and abs(ratios[0] - ratios[1]) < _SAME_SHAPE and apart < _SAME_SHAPE * outer.diameter_px
+    return (
+        least < outer.diameter_px / inner.diameter_px < most
+        and abs(ratios[0] - ratios[1]) < _SAME_SHAPE
+        and apart < _SAME_SHAPE * outer.diameter_px
+        and _is_as_clear(outer, inner)
+    )
+
+
+def _is_as_clear(outer: RimEllipse, inner: RimEllipse) -> bool:
+    """Whether an outer rim may be the edge of what has the inner one: hardly fainter, hardly less whole."""
+    return outer.contrast > 0.4 * inner.contrast and outer.support > 0.65 * inner.support
 
 
 def one_of_each(rims: Sequence[RimEllipse]) -> tuple[RimEllipse, ...]:
@@ -291,7 +317,7 @@ def one_of_each(rims: Sequence[RimEllipse]) -> tuple[RimEllipse, ...]:
                 continue
             if are_in_one_place(rim, other):
                 outer = rim.diameter_px > 1.02 * other.diameter_px and apart < 0.15 * rim.diameter_px
-                if outer and rim.contrast > 0.4 * other.contrast and rim.support > 0.65 * other.support:
+                if outer and _is_as_clear(rim, other):
                     kept[i] = rim
                 double = True
                 break

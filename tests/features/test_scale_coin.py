@@ -16,6 +16,7 @@ from features.problems import Problem
 from features.scale.artificial import FlatThing, disk, expose, paint, pose_of, project_onto
 from features.scale.coin import find_coin
 from features.scale.reference import ReferenceSight, ScaleReference, ScaleRequest
+from features.scale.rim import RimEllipse, agreed
 from features.scale.round_search import find_coin_ellipses
 
 DIAMETER_MM = 24.26  # US quarter
@@ -143,6 +144,33 @@ def test_a_small_coin_on_the_floor_is_found_where_a_look_tells_one(distance_mm, 
     off = Ellipse.fit(found.points_px).semi_axes_px[0] / true.semi_axes_px[0] - 1
     assert 1e-6 < abs(off) < 0.04
     assert isinstance(find_coin(pixels, FOCAL, request, _told_on(truth + 300.0)), Problem)
+
+
+def _rim(major_px, minor_px, x_px=0.0):
+    t = np.linspace(0, 2 * np.pi, 90, endpoint=False)
+    points = np.column_stack([x_px + major_px / 2 * np.cos(t), minor_px / 2 * np.sin(t)])
+    return RimEllipse(Ellipse.fit(points), points, 1.0, 30.0)
+
+
+def test_of_rims_that_disagree_most_decide_and_the_rest_is_doubt():
+    """A shadow's rim a tenth larger, which one start of four ends on, counts a little more than each of the others."""
+    rims = [_rim(91.0, 90.0), _rim(90.5, 90.0), _rim(91.5, 90.0), _rim(100.0, 93.0, 2.0)]
+    chosen = agreed(list(zip((1.0, 1.0, 1.0, 1.1), rims, strict=True)))
+    assert chosen.diameter_px == pytest.approx(90.5, abs=0.8)
+    assert chosen.size_spread == pytest.approx(np.log(100 / 91) * np.sqrt(1.1 / 4.1), abs=0.01)  # by hand
+    assert agreed([(1.0, rims[0])]).size_spread == 0.0
+
+
+def test_a_small_coin_says_less_of_the_scale_than_a_large_one():
+    """An edge known to half a pixel: 1.2 % of size at 150 px, three times that at 30."""
+    doubts = []
+    for distance_mm in (170, 880):
+        pixels, (truth,) = _scene([(_coin(), {"distance_mm": distance_mm})], shadow=False)
+        found = find_coin(pixels, FOCAL, ScaleRequest(coin_diameter_mm=DIAMETER_MM), _told_on(truth))
+        assert isinstance(found, ScaleReference), str(found)
+        doubts.append(found.size_relative_sd)
+    assert 0.012 < doubts[0] < 0.016
+    assert 0.03 < doubts[1] < 0.045
 
 
 def test_a_round_thing_that_no_look_knows_must_be_a_perfect_coin():

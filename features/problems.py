@@ -120,6 +120,12 @@ COIN_SMALL = register(
     "Go closer, or use a scale card.",
     "caution",
 )
+COIN_TELLS_NO_FLOOR = register(
+    "coin_tells_no_floor",
+    "The coin on the floor is too small in the photo to measure the pump by.",
+    "Tape the coin onto the pump's rim or flange, or lay a scale card on the floor.",
+    "caution",
+)
 
 # --- parts and measurements -----------------------------------------------------------------------
 NO_PART_MODEL = register(

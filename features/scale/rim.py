@@ -268,19 +268,22 @@ def lies_on(small: RimEllipse, large: RimEllipse) -> bool:
     return bool(away.max() < 1.0 and not is_inside_of(small.ellipse.center_px, large))
 
 
+def _apart_px(one: RimEllipse, other: RimEllipse) -> float:
+    """Distance of two rims' middles."""
+    return float(np.linalg.norm(one.ellipse.center_px - other.ellipse.center_px))
+
+
 def are_in_one_place(one: RimEllipse, other: RimEllipse) -> bool:
     """Whether two rims may be of one thing."""
-    apart = float(np.linalg.norm(one.ellipse.center_px - other.ellipse.center_px))
-    return apart < _ONE_PLACE * max(one.diameter_px, other.diameter_px)
+    return _apart_px(one, other) < _ONE_PLACE * max(one.diameter_px, other.diameter_px)
 
 
 def agreed(rated: Sequence[tuple[float, RimEllipse]]) -> RimEllipse:
     """Of rims of one thing, each with its weight, the one that most of them agree with; their spread is its doubt."""
 
     def agree(one: RimEllipse, other: RimEllipse) -> bool:
-        apart = float(np.linalg.norm(one.ellipse.center_px - other.ellipse.center_px))
         axes = np.abs(np.log(one.ellipse.semi_axes_px / other.ellipse.semi_axes_px))
-        return bool(axes.max() < _AGREE and apart < _AGREE * one.diameter_px)
+        return bool(axes.max() < _AGREE and _apart_px(one, other) < _AGREE * one.diameter_px)
 
     _, best = max(rated, key=lambda one: (sum(weight for weight, other in rated if agree(one[1], other)), one[0]))
     weights = np.array([weight for weight, _ in rated])
@@ -291,12 +294,11 @@ def agreed(rated: Sequence[tuple[float, RimEllipse]]) -> RimEllipse:
 def is_ring_of(inner: RimEllipse, outer: RimEllipse) -> bool:
     """Whether a rim may be the joint of two metals of the coin that another is the edge of: rings of one plane."""
     ratios = [float(rim.ellipse.semi_axes_px[1] / rim.ellipse.semi_axes_px[0]) for rim in (inner, outer)]
-    apart = float(np.linalg.norm(inner.ellipse.center_px - outer.ellipse.center_px))
     least, most = _JOINTS
     return (
         least < outer.diameter_px / inner.diameter_px < most
         and abs(ratios[0] - ratios[1]) < _SAME_SHAPE
-        and apart < _SAME_SHAPE * outer.diameter_px
+        and _apart_px(inner, outer) < _SAME_SHAPE * outer.diameter_px
         and _is_as_clear(outer, inner)
     )
 
@@ -312,7 +314,7 @@ def one_of_each(rims: Sequence[RimEllipse]) -> tuple[RimEllipse, ...]:
     for rim in sorted(rims, key=lambda r: -r.score * r.diameter_px**0.1):
         double = False
         for i, other in enumerate(kept):
-            apart = float(np.linalg.norm(rim.ellipse.center_px - other.ellipse.center_px))
+            apart = _apart_px(rim, other)
             if lies_on(rim, other) or lies_on(other, rim):
                 continue
             if are_in_one_place(rim, other):

@@ -168,8 +168,9 @@ def _combine_attributes(
         values = (*table.words.get(known.name, ()), *(photo.likelihood if photo else ()))
         said = typed_likelihood(known.name, known.value, values, settings.typed_error_of(known.name))
         if photo:
-            share = photo.likelihood.get(known.value, 0.0) / (sum(photo.likelihood.values()) or 1.0)
-            if share < _CONTRADICTION * max(photo.likelihood.values()) / (sum(photo.likelihood.values()) or 1.0):
+            total = sum(photo.likelihood.values()) or 1.0
+            share = photo.likelihood.get(known.value, 0.0) / total
+            if share < _CONTRADICTION * max(photo.likelihood.values()) / total:
                 contradictions.append(_contradiction(known, photo, share))
         before = None if known.name in SEEN_ALIKE else photo
         combined[known.name] = _times(known.name, said, before, settings)

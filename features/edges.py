@@ -7,6 +7,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from features.srgb import light_of
+
 Array = NDArray[np.float64]
 
 SHIFTED = 2
@@ -79,19 +81,15 @@ def scan_edges(
     line, at = np.nonzero(peak)
     at = at + 1
     coded, _ = _peak_between(size, line, at)
-    light = np.abs(cv2.filter2D(_light(profile), cv2.CV_32F, mask, borderType=cv2.BORDER_REPLICATE))
+    light = np.abs(
+        cv2.filter2D(light_of(profile).astype(np.float32), cv2.CV_32F, mask, borderType=cv2.BORDER_REPLICATE)
+    )
     near = np.clip(at[:, None] + np.arange(-SHIFTED, SHIFTED + 1), 1, size.shape[1] - 2)
     best = near[np.arange(len(at)), np.argmax(light[line[:, None], near], axis=1)]
     lit, is_peak = _peak_between(light, line, best)
     offset, lit = (along[0] + pitch * places for places in (coded, np.where(is_peak, lit, coded)))
     points, lit_px = (origins_px[line] + places[:, None] * directions[line] for places in (offset, lit))
     return ScanEdges(line, points, offset, slope[line, at].astype(float), lit_px)
-
-
-def _light(profile: NDArray[np.float32]) -> NDArray[np.float32]:
-    """The light that gray levels stand for, by the usual code of pictures (IEC 61966-2-1)."""
-    coded = profile / 255.0
-    return np.where(coded <= 0.04045, coded / 12.92, ((coded + 0.055) / 1.055) ** 2.4).astype(np.float32)
 
 
 def _peak_between(

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from features.parts.part_maps import part_at
 from features.parts.part_model import PartMaps
 from features.parts.part_vocabulary import PART_CLASSES
+from features.srgb import light_of
 
 Array = NDArray[np.float64]
 Light = Literal["paper_on_pump", "paper_elsewhere", "no_paper"]
@@ -43,9 +44,8 @@ to 0.99 on rims, covers and flanges, 0 to 0.12 on floors (826 rendered photos)."
 LIGHTER_THAN_PAPER = 110.0
 """L* beyond which a body stands in other light than the paper: no dull surface is half as light again as paper."""
 
-_CODES = np.arange(256) / 255
-LINEAR = np.where(_CODES <= 0.04045, _CODES / 12.92, ((_CODES + 0.055) / 1.055) ** 2.4)
-"""(256,) linear light of sRGB's code values (IEC 61966-2-1)."""
+LINEAR = light_of(np.arange(256))
+"""(256,) linear light of a color value."""
 XYZ_OF_RGB = np.array([[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]])
 """CIE XYZ of linear sRGB, whose white is D65 (IEC 61966-2-1)."""
 LUMINANCE = XYZ_OF_RGB[1]

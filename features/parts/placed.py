@@ -133,9 +133,7 @@ def places_of(question: PartQuestion, part: RoundPart, reach: float, border_px: 
     else:
         frames = upright_frames(question, outline) if question.on_floor and part.name == "chamber" else []
     for frame in frames:
-        there = frame.from_photo(outline)
-        center, radius = fit_circle(there)
-        spread = float(np.std(np.linalg.norm(there - center, axis=1))) / max(radius, 1e-9)
+        center, radius, spread = _circle_in(frame, outline)
         by_border = [] if border_px is None else robust_circles(frame.from_photo(border_px), radius)
         places += [Placed(frame, middle, size, True, reach, share) for middle, size, share in by_border]
         if any(is_same_circle(one[:2], (center, radius)) for one in by_border):
@@ -175,17 +173,17 @@ def upright_frames(question: PartQuestion, outline_px: Array) -> list[FaceFrame]
     away = away - (away @ up) * up
     away, aside = away / np.linalg.norm(away), np.cross(up, away / np.linalg.norm(away))
     frames = [face_frame(question.gray.shape, camera, np.cos(a) * away + np.sin(a) * aside) for a in AZIMUTHS]
-    spread = np.array([_spread(frame, outline_px) for frame in frames])
+    spread = np.array([_circle_in(frame, outline_px)[2] for frame in frames])
     enough = min(ROUND_ENOUGH, float(spread.min()) + AS_ROUND)
     kept = [at for at in np.argsort(spread)[:MOST_AZIMUTHS].tolist() if spread[at] < enough]
     return [frames[at] for at in kept]
 
 
-def _spread(frame: FaceFrame, outline_px: Array) -> float:
-    """Spread of an outline's radius in a picture, relative."""
+def _circle_in(frame: FaceFrame, outline_px: Array) -> tuple[Array, float, float]:
+    """Center and radius of the circle that an outline is about in a picture, and its radius' spread, relative."""
     there = frame.from_photo(outline_px)
     center, radius = fit_circle(there)
-    return float(np.std(np.linalg.norm(there - center, axis=1))) / max(radius, 1e-9)
+    return center, radius, float(np.std(np.linalg.norm(there - center, axis=1))) / max(radius, 1e-9)
 
 
 def reference_frames(question: PartQuestion) -> list[FaceFrame]:

@@ -21,6 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from features.decode_tags import CameraFacts
+from features.kept_memory import as_environment
 
 if TYPE_CHECKING:  # the decoders themselves are never loaded into this process
     from features.decode_pixels import NoteCode, PictureFormat, RefusalCode
@@ -108,7 +109,7 @@ class DecodeProcess:
             stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,
             cwd=Path(sys.executable).parent,
-            env={**os.environ, "MALLOC_ARENA_MAX": "2"},
+            env={**os.environ, **as_environment()},
         )
         assert self._process.stdin is not None
         assert self._process.stdout is not None

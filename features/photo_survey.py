@@ -9,7 +9,6 @@ import numpy as np
 from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
-from features.camera import Camera
 from features.circle_in_photos import SeenCircle
 from features.facing_port import by_front
 from features.inside_port import spans_inside_port
@@ -20,7 +19,7 @@ from features.measured import AttributeEvidence, MeasuredLength
 from features.parts.finder import FoundCircle, LookAt, PartFinder, PartQuestion, PartSightings
 from features.photo import Photo
 from features.placement import CardAt
-from features.plane_pose import PlanePose, plane_poses, unscaled_pose
+from features.plane_pose import PlanePose, plane_poses, scale_at_reference, unscaled_pose
 from features.port_pair import spacing_of_pair
 from features.problems import (
     COIN_TELLS_NO_FLOOR,
@@ -31,7 +30,7 @@ from features.problems import (
     SCALE_FITS_NO_PLANE,
     Problem,
 )
-from features.scale.find import find_scales
+from features.scale.find import find_first, references_among, with_bank_cards
 from features.scale.reference import ScaleFinding, ScaleReference, ScaleRequest
 from features.sharpness import blur_problems
 from features.spans import MeasuredFront, MeasuredSpan, by_pair, measure_front
@@ -132,60 +131,102 @@ class PhotoSurvey:
         return (*(circle.length for circle in self.circles), *(span.length for span in self.spans))
 
 
+@dataclass(frozen=True, eq=False)
+class _Measured:
+    """What was measured in a photo by its scale references.
+
+    Attributes:
+        reference: the one used, with the poses of its plane (never none).
+        sightings: the parts; circles: those measured; spans: lengths between two places.
+        blurred: how blurred the photo is; problems: what else was noticed. Those of photo and references are left out.
+    """
+
+    reference: ScaleReference | None
+    poses: tuple[PlanePose, ...]
+    sightings: PartSightings
+    circles: tuple[MeasuredCircle, ...]
+    spans: tuple[MeasuredSpan, ...]
+    blurred: tuple[Problem, ...]
+    problems: tuple[Problem, ...]
+
+
 def survey_photo(photo: Photo, request: SurveyRequest, finder: PartFinder) -> PhotoSurvey:
     """Survey one photo: find the scale, find the parts, measure each circle."""
     with threadpool_limits(limits=1, user_api="blas"):  # the matrices are small: threads would wait for each other
         finder.look_ahead(photo.pixels_rgb, request.look_at, request.scale.looks_for_coin)
-        finding = find_scales(photo, request.scale, finder)
+        first = find_first(photo, request.scale, finder)
+        known = references_among(first)
+        if not known:
+            return survey_by(with_bank_cards(first, photo, finder), photo, request, finder)
+        with ThreadPoolExecutor(1) as beside:  # bank cards come last: seldom do they change by what is measured
+            searched = beside.submit(with_bank_cards, first, photo, finder)
+            measured = _measured(known, photo, request, finder)
+        finding = searched.result()
+        if finding.references == known:
+            return _survey(finding, measured, photo, request)
         return survey_by(finding, photo, request, finder)
 
 
 def survey_by(finding: ScaleFinding, photo: Photo, request: SurveyRequest, finder: PartFinder) -> PhotoSurvey:
     """Survey one photo by the scale references that were found in it: find the parts, measure each circle."""
-    reference, poses, unusable = _placed(finding.references, photo, request.card_at)
+    return _survey(finding, _measured(finding.references, photo, request, finder), photo, request)
+
+
+def _measured(
+    references: tuple[ScaleReference, ...], photo: Photo, request: SurveyRequest, finder: PartFinder
+) -> _Measured:
+    """Find the parts, measure each circle and what lies between."""
+    reference, poses, unusable = _placed(references, photo, request.card_at)
     expected = _card_at(photo, request, reference, poses, ())
-    question = _question(photo, poses, reference, finding.references, expected, request)
+    question = _question(photo, poses, reference, references, expected, request)
     with ThreadPoolExecutor(1) as beside:
         blurred = beside.submit(blur_problems, photo.gray)
         sightings = finder.find(question)
     card_at = _card_at(photo, request, reference, poses, sightings.circles)
     if card_at == "floor" != expected:
         # They were looked for in planes parallel to it.
-        sightings = finder.find(_question(photo, poses, reference, finding.references, card_at, request))
-    measured = measure_circles(photo, sightings.circles, poses, reference, card_at, sightings.port_level)
+        sightings = finder.find(_question(photo, poses, reference, references, card_at, request))
+    circles = measure_circles(photo, sightings.circles, poses, reference, card_at, sightings.port_level)
     front = MeasuredFront()
     if sightings.front is not None:
         front = measure_front(photo, sightings.front, poses, reference, card_at)
-        measured = tuple(_at_front(one, _is_flanged(sightings), front) for one in measured)
-    spans, unsure = _spans(photo, question, sightings, measured, front, card_at)
-    problems = [*photo.problems, *blurred.result(), *finding.problems, *unusable, *sightings.problems]
-    problems += [problem for circle in measured for problem in circle.problems]
+        circles = tuple(_at_front(one, _is_flanged(sightings), front) for one in circles)
+    spans, unsure = _spans(photo, question, sightings, circles, front, card_at)
+    problems = [*unusable, *sightings.problems]
+    problems += [problem for circle in circles for problem in circle.problems]
     if reference is None:
         problems.append(Problem(NO_SCALE))
     elif card_at != request.card_at:
         problems.append(Problem(REFERENCE_ON_FLOOR))
     problems += unsure
-    if not measured and not spans:
+    if not circles and not spans:
         problems.append(Problem(NOTHING_FOUND))
+    return _Measured(reference, poses, sightings, circles, spans, blurred.result(), tuple(problems))
+
+
+def _survey(finding: ScaleFinding, measured: _Measured, photo: Photo, request: SurveyRequest) -> PhotoSurvey:
+    """The survey of a photo in which references were found and parts measured."""
+    sightings = measured.sightings
     hidden = (*(seen.outline_px for seen in finding.references), *finding.private_px)
-    landmarks = Landmarks.of(photo.gray, hidden) if any(circle.seen for circle in measured) else None
-    mm_per_px, relative_sd = _scale_at_reference(photo, reference, poses)
+    landmarks = Landmarks.of(photo.gray, hidden) if any(circle.seen for circle in measured.circles) else None
+    problems = (*photo.problems, *measured.blurred, *finding.problems, *measured.problems)
+    mm_per_px, relative_sd = scale_at_reference(measured.reference, photo, measured.poses)
     return PhotoSurvey(
         name=photo.name,
         path=photo.path,
         width_px=photo.width_px,
         height_px=photo.height_px,
         view=sightings.view,
-        scale=reference,
+        scale=measured.reference,
         mm_per_px=mm_per_px,
         scale_relative_sd=relative_sd,
-        circles=tuple(_fitted(circle, landmarks) for circle in measured),
+        circles=tuple(_fitted(circle, landmarks) for circle in measured.circles),
         marks_px=sightings.marks_px,
         attributes=sightings.attributes,
         problems=tuple(dict.fromkeys(problems)),
         private_px=finding.private_px,
         card_at=request.card_at,
-        spans=spans,
+        spans=measured.spans,
     )
 
 
@@ -294,19 +335,6 @@ def _by_longer_lenses(photo: Photo, reference: ScaleReference | None) -> tuple[P
         return ()
     longer = (replace(photo, focal=focal) for focal, _ in lenses(photo.focal)[1:])
     return tuple(poses[0] for lens in longer if (poses := plane_poses(reference, lens)))
-
-
-def _scale_at_reference(
-    photo: Photo, reference: ScaleReference | None, poses: tuple[PlanePose, ...]
-) -> tuple[float, float]:
-    """Millimeters per pixel in the reference's plane at its middle, and its relative standard uncertainty."""
-    if reference is None or not poses:
-        return 0.0, 0.0
-    camera = Camera.of_size(photo.width_px, photo.height_px, poses[0].focal_px)
-    mm_per_px = poses[0].mm_per_px(camera, reference.points_px.mean(axis=0))
-    extent_px = float(np.linalg.norm(np.ptp(reference.points_px, axis=0)))
-    from_points = reference.point_sd_px * np.sqrt(2.0) / max(extent_px, 1.0)
-    return mm_per_px, float(np.hypot(from_points, reference.size_relative_sd))
 
 
 def _fitted(circle: MeasuredCircle, landmarks: Landmarks | None) -> FittedCircle:

@@ -5,6 +5,7 @@ two. Both are returned; whoever measures keeps the one that explains the pump's 
 neither wins.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import cv2
@@ -161,3 +162,16 @@ def _coin_poses(reference: ScaleReference, camera: Camera) -> tuple[PlanePose, .
         PlanePose(turn, turn @ np.array([*(middle * far), far]), camera.focal_px, rim.rms_px)
         for turn, middle, far in zip(rotations, circle.center, distance, strict=True)
     )
+
+
+def scale_at_reference(
+    reference: ScaleReference | None, photo: Photo, poses: Sequence[PlanePose]
+) -> tuple[float, float]:
+    """Millimeters per pixel in the reference's plane at its middle, and its relative standard uncertainty."""
+    if reference is None or not poses:
+        return 0.0, 0.0
+    camera = Camera.of_size(photo.width_px, photo.height_px, poses[0].focal_px)
+    mm_per_px = poses[0].mm_per_px(camera, reference.points_px.mean(axis=0))
+    extent_px = float(np.linalg.norm(np.ptp(reference.points_px, axis=0)))
+    from_points = reference.point_sd_px * np.sqrt(2.0) / max(extent_px, 1.0)
+    return mm_per_px, float(np.hypot(from_points, reference.size_relative_sd))

@@ -7,6 +7,7 @@ from pathlib import Path
 from features.attributes import combine_attributes
 from features.circle_in_photos import SeenCircle, circles_of_photos
 from features.combine import Combined, combine_lengths, says_something
+from features.kept_memory import keep_freed_memory
 from features.measured import AttributeEvidence, MeasuredLength
 from features.mouth_edges import MAJOR, MINOR, with_crests_told
 from features.parts.finder import LookAt, PartFinder
@@ -58,6 +59,7 @@ def survey_photos(paths: Sequence[Path], request: SurveyRequest, finder: PartFin
     Returns:
         The survey. Files that could not be read are listed in `refused`, the others are used.
     """
+    keep_freed_memory()
     finder = finder or best_finder()
     loaded = load_photos(paths)
     refused = tuple(photo for photo in loaded if isinstance(photo, PhotoRefused))

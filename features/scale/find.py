@@ -11,6 +11,9 @@ from features.scale.reference import ReferenceEyes, ScaleFinding, ScaleReference
 from features.scale.sheet import find_sheet
 from features.scale.told_card import find_told_cards
 
+Found = tuple[ScaleReference | Problem, ...]
+"""References and what was refused or noticed, in the order of the search."""
+
 
 def find_scales(
     photo: Photo,
@@ -33,24 +36,39 @@ def find_scales(
         References best first, and everything refused or noticed, the references' own problems included. An
         empty finding does not say "no scale": the pump's own flange may still become one.
     """
-    gray = photo.gray
-    cards = cards or find_cards(gray, photo.focal)
+    return with_bank_cards(find_first(photo, request, eyes, cards), photo, eyes)
+
+
+def find_first(
+    photo: Photo, request: ScaleRequest, eyes: ReferenceEyes | None = None, cards: CardFinding | None = None
+) -> Found:
+    """The first part of `find_scales`: printed cards, and what the user asked for."""
+    cards = cards or find_cards(photo.gray, photo.focal)
     found: list[ScaleReference | Problem] = [*cards.references, *cards.problems]
     if request.sheets:
         found.append(find_sheet(photo.pixels_rgb, photo.focal, request.sheets))
     if request.coin_diameter_mm is not None:
         found.append(find_coin(photo.pixels_rgb, photo.focal, request, eyes.references_in if eyes else None))
     if request.two_points_px is not None:
-        found.append(reference_from_points(request.two_points_px, request.two_points_mm, gray.shape))
-    known = [card.outline_px for card in cards.references]
+        found.append(reference_from_points(request.two_points_px, request.two_points_mm, photo.gray.shape))
+    return tuple(found)
+
+
+def references_among(found: Found) -> tuple[ScaleReference, ...]:
+    """The references alone."""
+    return tuple(one for one in found if isinstance(one, ScaleReference))
+
+
+def with_bank_cards(first: Found, photo: Photo, eyes: ReferenceEyes | None = None) -> ScaleFinding:
+    """The second part of `find_scales`: what was found first and bank cards, checked against each other."""
+    known = [one.outline_px for one in references_among(first) if one.kind == "scale_card"]
     bank = find_bank_cards(photo.pixels_rgb, photo.focal, known)
-    if eyes is not None and not bank.references and not any(isinstance(f, ScaleReference) for f in found):
+    if eyes is not None and not bank.references and not references_among(first):
         sight = eyes.closer_references_in(photo.pixels_rgb)
         bank = bank.also(find_told_cards(photo.pixels_rgb, photo.focal, sight)) if sight else bank
-    found += [*bank.references, *bank.problems]
-
-    references = [f for f in found if isinstance(f, ScaleReference)]
-    problems = [f for f in found if isinstance(f, Problem)]
+    found = (*first, *bank.references, *bank.problems)
+    references = references_among(found)
+    problems = [one for one in found if isinstance(one, Problem)]
     problems += [problem for reference in references for problem in reference.problems]
-    problems += check_agreement(references, photo.focal, gray.shape)
-    return ScaleFinding(tuple(references), tuple(dict.fromkeys(problems)), bank.outlines_px)
+    problems += check_agreement(references, photo.focal, photo.gray.shape)
+    return ScaleFinding(references, tuple(dict.fromkeys(problems)), bank.outlines_px)

@@ -28,7 +28,7 @@ def _coin_no_pose_fits():
 
 
 def test_a_coin_that_fits_no_plane_is_said_and_the_photo_measured_without_scale(monkeypatch):
-    monkeypatch.setattr(photo_survey, "find_scales", lambda *_, **__: ScaleFinding((_coin_no_pose_fits(),)))
+    monkeypatch.setattr(photo_survey, "find_first", lambda *_: (_coin_no_pose_fits(),))
     survey = photo_survey.survey_photo(_photo_of_a_ring(), photo_survey.SurveyRequest(), ClassicalFinder())
     codes = {problem.kind.code for problem in survey.problems}
     assert {"scale_fits_no_plane", "no_scale"} <= codes
@@ -49,9 +49,37 @@ def _coin_across(width_px):
 )
 def test_a_small_coin_on_the_floor_is_no_scale_of_the_pump(monkeypatch, width_px, card_at, told):
     """A coin on the pump lies beside what is measured; how the floor leans must be told by the coin's own slant."""
-    monkeypatch.setattr(photo_survey, "find_scales", lambda *_, **__: ScaleFinding((_coin_across(width_px),)))
+    monkeypatch.setattr(photo_survey, "find_first", lambda *_: (_coin_across(width_px),))
     request = photo_survey.SurveyRequest(card_at=card_at)
     survey = photo_survey.survey_photo(_photo_of_a_ring(), request, ClassicalFinder())
     codes = {problem.kind.code for problem in survey.problems}
     assert ("coin_tells_no_floor" in codes) != told
     assert (survey.scale is not None) == told
+
+
+class _Asked(ClassicalFinder):
+    """Remembers how many things it was told to keep out, each time it was asked."""
+
+    def __init__(self):
+        super().__init__()
+        self.kept_out = []
+
+    def find(self, question):
+        self.kept_out.append(len(question.keep_out_px))
+        return super().find(question)
+
+
+@pytest.mark.parametrize("beside", [0, 1])
+def test_parts_are_looked_for_again_only_where_a_bank_card_lies_beside_the_reference(monkeypatch, beside):
+    """Bank cards are searched for while parts are measured by what was found first."""
+    coin, other = _coin_across(110), _coin_across(60)
+    found = ScaleFinding((coin, other)[: 1 + beside], private_px=(other.outline_px,))
+    monkeypatch.setattr(photo_survey, "find_first", lambda *_: (coin,))
+    monkeypatch.setattr(photo_survey, "with_bank_cards", lambda *_: found)
+    photo, request, finder = _photo_of_a_ring(), photo_survey.SurveyRequest(card_at="cover"), _Asked()
+    survey = photo_survey.survey_photo(photo, request, finder)
+    assert finder.kept_out == [1, 2][: 1 + beside]
+    again = photo_survey.survey_by(found, photo, request, finder)
+    assert [length.value_mm for length in survey.lengths] == [length.value_mm for length in again.lengths]
+    assert survey.lengths
+    assert survey.private_px == found.private_px

@@ -20,6 +20,7 @@ from features.parts.finder import FoundCircle, LookAt, PartFinder, PartQuestion,
 from features.photo import Photo
 from features.placement import CardAt
 from features.plane_pose import PlanePose, plane_poses, scale_at_reference, unscaled_pose
+from features.plane_solution import poses_as_solved
 from features.port_pair import spacing_of_pair
 from features.problems import (
     COIN_TELLS_NO_FLOOR,
@@ -299,7 +300,7 @@ def _placed(
             continue
         poses = plane_poses(reference, photo)
         if poses:
-            return reference, poses, tuple(unusable)
+            return reference, poses_as_solved(reference, photo, poses), tuple(unusable)
         unusable.append(Problem(SCALE_FITS_NO_PLANE, reference.label))
     return None, (unscaled_pose(photo),), tuple(unusable)
 

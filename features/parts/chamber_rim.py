@@ -29,6 +29,9 @@ OUTER_ENOUGH = 0.75
 """What share of the evidence of a circle inside it makes another the joint's edge."""
 AS_SURE = 0.05
 """A trace with so much less evidence, of a twentieth of the scan lines, is e times less likely the joint's edge."""
+UNSETTLED = 0.015
+"""Traces about the told outline that spread further than this, relative, are of different edges: which is the joint's
+is then asked of the edges themselves too."""
 ENOUGH_BOLTS = 4
 """So many bolts are not all taken for something else."""
 HIDERS = ("manifold", "flange", "companion", "threaded_boss", "scale_reference", "feet", "air_valve")
@@ -46,10 +49,10 @@ def trace_chamber(question: PartQuestion, part: RoundPart, maps: PartMaps, bolts
 
     places = places_told(question, part, maps)
     traces = round_all(trace_places(question, part, places, free), bolts_px)
-    if question.tilt_known and not traces:
+    if question.tilt_known and (not traces or _spread(traces) > UNSETTLED):
         # Two chambers behind one another are told as one: the edges themselves agree on the front one's middle.
         about = circles_about(question, part, reference_frames(question), True)
-        traces = round_all(trace_places(question, part, about, free), bolts_px)
+        traces += round_all(trace_places(question, part, about, free), bolts_px)
     best = _outermost(traces)
     if best is None:
         return outline_of("chamber_diameter", question.photo_name, part, places, free)

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from features.circle_fit import fit_circle
 from features.parts.border_circles import distinct
@@ -25,6 +26,8 @@ from features.parts.front_on import FaceFrame, FrontOn
 from features.parts.joint_search import SHIFTS
 from features.parts.part_maps import RoundPart
 from features.parts.placed import Placed
+
+Array = NDArray[np.float64]
 
 RADIUS_PX, ROOM = 110.0, 2.2
 """How large the told outline is drawn, and how much round it is looked at."""
@@ -81,13 +84,23 @@ def _behind(told: Placed, front: FrontOn, field: EdgeField, sets: Sequence[Conce
             center = one.center + shift * (foot - one.center)
             if float(np.linalg.norm(center - front.foot)) < ASIDE * RADIUS_PX:
                 profile = support_profile(field, center, FARTHEST * RADIUS_PX)
-                radius = int(NEAREST * RADIUS_PX) + int(np.argmax(profile[int(NEAREST * RADIUS_PX) :]))
+                radius = _outermost(profile)
                 found.append((float(profile[radius]), (float(center[0]), float(center[1]), float(radius))))
     circles = [circle for support, circle in sorted(found, reverse=True) if support >= LEAST_SUPPORT]
     return [
         replace(told, center=told.center + scale * (one[:2] - front.foot), radius=scale * float(one[2]), by_edges=True)
         for one in distinct(np.array(circles).reshape(-1, 3), MOST_BEHIND)
     ]
+
+
+def _outermost(profile: Array) -> int:
+    """The outermost circle about a middle that is nearly as well supported as the best: a joint is round its cover."""
+    may_be = profile[int(NEAREST * RADIUS_PX) :]
+    plain = np.flatnonzero(may_be >= NEARLY * may_be.max())
+    last = int(plain[-1])
+    while last > 0 and may_be[last - 1] > may_be[last]:
+        last -= 1
+    return int(NEAREST * RADIUS_PX) + last
 
 
 def _placed(told: Placed, front: FrontOn, one: ConcentricSet) -> list[Placed]:

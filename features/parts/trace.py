@@ -135,7 +135,8 @@ def trace_circle(
     """
     traced: TracedCircle | NotTraced = NotTraced("no edge was looked for")
     # Again about the best supported curve, so that where the search began no longer matters; then the edge is chosen.
-    steps: tuple[tuple[Which, float], ...] = (("strongest", reach), (which, max(0.4 * reach, min(reach, _RIM_WIDTH))))
+    beyond = _RIM_WIDTH if which == "outermost" else max(0.4 * reach, min(reach, _RIM_WIDTH))
+    steps: tuple[tuple[Which, float], ...] = (("strongest", reach), (which, beyond))
     for want, far in steps:
         traced = _trace_once(gray, front, center, radius, want, far, lines, round_in_front, use)
         if not traced:
@@ -160,7 +161,7 @@ def by_own_shape(
         traced: under the reference's slant.
         lines, use: as `trace_circle` has them.
     """
-    grown = False
+    before, grown = traced, False
     for _ in range(_GROWTHS):
         if not _LEAST_GROWN < traced.evidence < 1.0 / _MORE:
             break
@@ -172,7 +173,8 @@ def by_own_shape(
     if grown:  # it may be the edge of a face, round which its rim's own runs, broken by a chamfer
         place = _OwnPlace(traced.ellipse)
         again = _trace_once(gray, place, np.zeros(2), 1.0, "outermost", _OWN_REACH, lines, True, use)
-        traced = again or traced
+        if again and again.coverage >= before.coverage:  # else it is one that meets a few edges of what lies beyond
+            traced = again
     return traced
 
 

@@ -77,6 +77,16 @@ def test_the_outermost_edge_is_taken_where_it_has_edges_of_its_own():
     assert abs(_rim(_shown(strays, inner, lambda line: line >= 0), "outermost")[0][0] + 0.01) < 0.0008
 
 
+def test_what_leaves_the_outer_edge_half_way_is_not_the_outermost():
+    """Bolts behind a flange go on from its edge on one side: that curve is larger, and has few edges of its own."""
+    rng = np.random.default_rng(8)
+    outer, inner = _edges(rng, [(0.01, 0.0, 0.0, 0.7)], 0), _edges(rng, [(-0.008, 0.0, 0.0, 0.9)], 40)
+    band = _shown(outer, inner, lambda line: line >= 0)
+    strays = _edges(rng, [(0.0165, 0.0, 0.006, 0.95)], 0)
+    both = _shown(strays, band, lambda line: (line > 5) & (line < 110))
+    assert 1e-7 < abs(_rim(both, "outermost")[0][0] - 0.01) < 0.0015
+
+
 def test_the_back_edge_of_a_thick_rim_is_not_its_outermost():
     """Seen at a slant it lies as far aside as the rim is thick: outside the front edge on one side only."""
     rng = np.random.default_rng(7)

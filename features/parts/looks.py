@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from features.parts.closer_look import GLANCE_PX, look_at_pump
 from features.parts.coin_looks import seen_coins
+from features.parts.cut_off import cut_off_flange
 from features.parts.finder import LookAt, hint_among
 from features.parts.flange_rim import is_mated
 from features.parts.part_maps import RoundPart, part_outlines, round_parts, share_inside
@@ -107,7 +108,8 @@ class PhotoLooks:
         def at_port() -> Subject | None:
             seen, hint = pump.result(), hint_among(look_at, "port")
             flange = flange_of(seen.maps, seen.rounds, hint)
-            return at_part(flange or part_to_measure(seen.maps, seen.rounds, "mouth", hint))
+            told = flange or part_to_measure(seen.maps, seen.rounds, "mouth", hint)
+            return at_part(told or cut_off_flange(seen.maps, (pixels_rgb.shape[1], pixels_rgb.shape[0])))
 
         def at_part(part: RoundPart | None) -> Subject | None:
             seen = pump.result()

@@ -16,9 +16,27 @@ def says_something(length: MeasuredLength) -> bool:
     """Not so open that any pump would fit, nor of a size that no pump has: then another thing was traced."""
     if length.is_ratio_only or length.name not in LENGTH_BOUNDS_MM:
         return True
-    if length.relative_sd >= SAYS_NOTHING:
-        return False
-    (low, high), (least, most) = length.interval_mm, LENGTH_BOUNDS_MM[length.name]
+    return length.relative_sd < SAYS_NOTHING and _may_be(length)
+
+
+def tells_ratio(length: MeasuredLength, others: Sequence[MeasuredLength]) -> bool:
+    """Whether a length, however open its size, tells with another one of them how large it is over that.
+
+    Of a port that lies at a depth nobody knows, the ratios name the flange, and with it the size.
+    """
+    return _may_be(length) and any(
+        other.name != length.name and _may_be(other) and _ratio_sd(length, other) < SAYS_NOTHING for other in others
+    )
+
+
+def _ratio_sd(one: MeasuredLength, other: MeasuredLength) -> float:
+    (a, both), (_, b) = log_covariance([one, other])
+    return float(np.sqrt(max(a + b - 2.0 * both, 0.0)))
+
+
+def _may_be(length: MeasuredLength) -> bool:
+    """Whether a pump may have such a size."""
+    (low, high), (least, most) = length.interval_mm, LENGTH_BOUNDS_MM.get(length.name, (0.0, np.inf))
     return low < most and high > least
 
 
@@ -95,9 +113,7 @@ def _worst_difference(group: list[MeasuredLength]) -> float:
     worst = 0.0
     for i, a in enumerate(group):
         for b in group[i + 1 :]:
-            covariance = log_covariance([a, b])
-            variance = covariance[0, 0] + covariance[1, 1] - 2 * covariance[0, 1]
-            worst = max(worst, abs(np.log(a.value_mm / b.value_mm)) / np.sqrt(max(variance, 1e-12)))
+            worst = max(worst, abs(np.log(a.value_mm / b.value_mm)) / max(_ratio_sd(a, b), 1e-6))
     return float(worst)
 
 

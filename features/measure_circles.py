@@ -10,7 +10,7 @@ from features.circle_fit import fit_circle
 from features.circle_in_photos import SeenCircle
 from features.circle_in_space import CircleInSpace, CirclePrior, CircleSighting, rim_of, solve_circle
 from features.circle_scale import RimToMeasure, measure_by_coin
-from features.combine import says_something
+from features.combine import says_something, tells_ratio
 from features.common_axis import with_common_axis
 from features.floor import measure_by_floor
 from features.floor_seen import seems_on_floor
@@ -90,8 +90,8 @@ def measure_circles(
         port_level: where on the pump the port is whose circles were found.
 
     Returns:
-        One entry a circle, in the same order; those whose points lie on no circle, or whose size stays so open that
-        it says nothing or cannot be a pump's, are left out.
+        One entry a circle, in the same order; those whose points lie on no circle, or whose size cannot be a pump's, or
+        stays so open that it says nothing, nor over another's of the same face, are left out.
     """
     circles = [found for found in circles if rim_of(found.sighting, UNSCALED_PRIOR)]
     if not circles:
@@ -108,8 +108,12 @@ def measure_circles(
         else:
             measured = _in_planes(photo, circles, poses, reference, place)
     flanged = any(found.sighting.name == RIM for found in circles)
-    doubted = (replace(circle, length=with_edge_doubt(circle.length, flanged)) for circle in measured)
-    return tuple(circle for circle in doubted if says_something(circle.length))
+    doubted = [replace(circle, length=with_edge_doubt(circle.length, flanged)) for circle in measured]
+    face = [circle.length for circle in doubted if circle.length.name in FLANGE_FACE_LENGTHS]
+    return tuple(
+        circle for circle in doubted
+        if says_something(circle.length) or (circle.length in face and tells_ratio(circle.length, face))
+    )  # fmt: skip
 
 
 def lies_on_floor(

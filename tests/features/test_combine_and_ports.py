@@ -8,7 +8,7 @@ from scipy.stats import multivariate_normal
 from uncertainties import ufloat
 
 from features.attributes import combine_attributes
-from features.combine import combine_lengths, given_length, says_something, scaled_by_ruler
+from features.combine import combine_lengths, given_length, says_something, scaled_by_ruler, tells_ratio
 from features.measured import NO_SCALE_RELATIVE_SD, AttributeEvidence, Contribution, MeasuredLength, log_covariance
 from features.ports import PortSize, possible_ports
 from features.ruler import with_flange_known
@@ -237,6 +237,22 @@ def test_a_size_that_any_pump_has_or_none_is_not_told(value_mm, relative_sd, tol
     assert says_something(length) is told
     ratio = Contribution("scale", "scale:a", NO_SCALE_RELATIVE_SD)
     assert says_something(replace(length, contributions=(ratio,)))
+
+
+def test_lengths_of_a_face_at_no_known_depth_are_kept_for_their_ratios():
+    """40 % of depth in common: neither has a size, both tell how large one is over the other (JCGM 100, 5.2)."""
+    depth = Contribution("offset", "offset:a:face", 0.4)
+
+    def length(name, value_mm, *parts):
+        return MeasuredLength(name, value_mm, (*parts, Contribution("edge", f"edge:{name}", 0.01)), ("a",))
+
+    rim, bolts = length("flange_diameter", 150.0, depth), length("bolt_circle_diameter", 120.0, depth)
+    apart = length("bolt_circle_diameter", 120.0, Contribution("offset", "offset:b:face", 0.4))
+    assert not says_something(rim)
+    assert tells_ratio(rim, [rim, bolts])
+    assert not tells_ratio(rim, [rim, apart])
+    assert not tells_ratio(rim, [rim])
+    assert not tells_ratio(length("flange_diameter", 9e3, depth), [bolts])
 
 
 def _look(attribute, first, photo):

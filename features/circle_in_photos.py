@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from features.camera import Cameras, rotations_from_vectors
 from features.circle_in_space import CASTING_FLAWS, CircleInSpace, CirclePrior, CircleSighting, rim_of
 from features.landmarks import Landmarks, NoTies, Ties, View, off_lines, ties_of
-from features.least_squares import Solution, solve
+from features.least_squares import Solution, lighter_by_tail, solve
 from features.measured import Contribution, ContributionName, MeasuredLength
 from features.near_side import WALLED, with_near_side
 from features.photo import FocalPrior
@@ -48,6 +48,9 @@ _MOVED_SQUARES = 15.5
 Of 51 pairs of renders three joined at 16 to 18 were off by 0.9 to 1.1 %: a view had followed another edge aside."""
 _MOVED_TIED = 22.4
 """The same where ties hold the cameras: of 13 degrees."""
+_DEPTH_DEGREES = 4.0
+"""Degrees of freedom of the depth believed in, where it is asked whether photos are of one place: pumps are built as
+nobody believed more often than a normal belief has it, and two directions of sight tell the depth without it."""
 _TIED_TO = 2
 """So many photos before it are looked at for each one's ties: all of all would take long, and tell little more."""
 _TIE_HOLDS, _TIES_HOLD = 2.5, 0.75
@@ -237,6 +240,7 @@ def _joined(seen: Sequence[SeenCircle], known: _Known) -> _Joined | None:
         solution = solve(joint.residuals, *joint.start(), iterations=25)
     alone = sum(view.solved.cost for view in seen)
     cost = solution.cost - 0.5 * sum(float(np.sum(left**2)) for left in _of_ties(solution).values())
+    cost -= 0.0 if seen[0].prior.stands else lighter_by_tail(float(solution.residuals["offset"][0]), _DEPTH_DEGREES)
     if not np.isfinite(cost) or 2 * (cost - alone) > (_MOVED_TIED if joint.ties else _MOVED_SQUARES):
         return None
     depth, tilts = joint.common.start + 3, slice(joint.common.start + 4, joint.common.start + 6)

@@ -73,6 +73,11 @@ def solve(residuals: Residuals, start: Array, steps: Array, iterations: int = 60
     return _with_uncertainty(residuals, x, steps)
 
 
+def lighter_by_tail(off: float, degrees: float) -> float:
+    """How much less a belief missed by `off` standard uncertainties costs by Student's t than by a normal one."""
+    return max(0.5 * off**2 - 0.5 * (degrees + 1.0) * float(np.log1p(off**2 / degrees)), 0.0)
+
+
 def in_turn(residuals: Callable[[Array], dict[str, Array]]) -> Residuals:
     """Residuals of many guesses at once from a function of one (P,) guess."""
 

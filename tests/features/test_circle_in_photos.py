@@ -69,6 +69,17 @@ def test_a_depth_that_is_not_as_usual_does_not_look_like_a_moved_card():
     assert off < 1.96 * length.relative_sd
 
 
+def test_a_depth_four_standard_uncertainties_off_is_still_seen():
+    """Believed 125 +/- 30 mm behind the card, true 0: a belief about pumps is no proof that the card was moved."""
+    rng, prior = np.random.default_rng(6), CirclePrior(125.0, 30.0, edge_shared_px=0.2)
+    pair = [_seen(rng, way, prior, depth_mm=0.0, name=f"{way}.jpg") for way in (-12, 12)]
+    length = circle_of_photos(pair)
+    assert length is not None
+    off = abs(np.log(length.value_mm / DIAMETER))
+    assert 1e-5 < off < 0.01 < 0.1 < abs(np.log(pair[0].solved.length.value_mm / DIAMETER))
+    assert off < 1.96 * length.relative_sd
+
+
 def test_a_card_that_was_moved_joins_nothing():
     rng, prior = np.random.default_rng(2), CirclePrior(9.0, 3.0, edge_shared_px=0.2)
     for moved_mm in (8.0, 60.0):

@@ -69,7 +69,8 @@ SURE_MOUTH, HALF_AS_SURE = 0.5, 0.5
 pipe's own end draw rings as plain as its edge, and a closer look may take one for it."""
 CHAMFER_ROUND, AS_PLAIN = (1.04, 1.25), 0.75
 """A thread's chamfer is this much larger than its crests (ASME B1.20.1, ISO 7-1), and is taken for the mouth where it
-has this share of their evidence."""
+has this share of their evidence. A flange's opening is as much wider than a step, a lining's end or the light in it
+(of 125 openings of renders three were those, 10 to 16 % too small, and no other was moved by the outer edge)."""
 OPENINGS, OPENING_REACH = tuple(0.17 * 1.13**k for k in range(9)), 0.075
 """Radii of openings over their flange's (of nominal bores in tabulated flanges 0.18 to 0.42), and how far round each is
 looked."""
@@ -100,13 +101,12 @@ def trace_mouth(
     question: PartQuestion, told: Sequence[RoundPart], maps: PartMaps, rim: Placed | None = None,
     known: Mapping[RoundPart, list[Trace]] | None = None,
 ) -> FoundCircle | None:  # fmt: skip
-    """The opening of a port at its face.
+    """The opening of a port at its face: the outer of two edges, of a thread its chamfer's.
 
     Args:
         question: the photo.
         told: its outline as several looks told it, the closest first; maps: of the closest look.
-        rim: of its flange, where that was traced: the opening lies in its middle. Of a thread's mouth without a flange
-            the outer edge is wanted, its chamfer's.
+        rim: of its flange, where that was traced: the opening lies in its middle.
         known: `mouth_traces` of some of the outlines, where they were asked for before.
     """
     traces: list[Trace] = []
@@ -117,7 +117,7 @@ def trace_mouth(
     best = best_of(traces)
     if best is None and rim is not None:
         best = _in_the_middle(question, rim)
-    elif best is not None and rim is None:
+    elif best is not None:
         traces += _round_about(question, best)
         best = max((one for one in traces if _round_as_plainly(one, best)), key=lambda one: _size_px2(one[0]))
     if best is not None:

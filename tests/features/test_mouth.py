@@ -125,6 +125,17 @@ def test_a_half_hidden_opening_is_found_in_the_middle_of_its_flange():
     assert 0.3 < found.coverage < 0.6
 
 
+def test_the_opening_of_a_flange_is_the_edge_at_its_face_and_not_the_step_in_it():
+    """A bore of 40 mm that narrows to 35 a little behind the face, which is plainer than the opening itself."""
+    gray = _picture(((80.0, 120), (40.0, 90), (35.0, 20)))
+    part = RoundPart("flange", 0.9, MIDDLE, np.eye(2) * 40.0 * PX_PER_MM)
+    rim = Placed(EllipseFrame(part), np.zeros(2), 400.0, False, 0.05)
+    found = trace_mouth(_question(gray), (_told(35.5 / CHAMFER_MM),), _maps(), rim)
+    assert found
+    radius_mm = np.linalg.norm(found.sighting.points_px - MIDDLE, axis=1).mean() / PX_PER_MM
+    assert 1e-4 < abs(2 * radius_mm / 40.0 - 1) < 0.01
+
+
 @pytest.mark.parametrize("flatness", [1.0, 0.6, 0.35])
 def test_a_mouth_without_edges_is_told_by_its_outline_however_slanted(flatness):
     """A told outline's longer axis is as good seen at a slant as squarely: 7 % rms on 90 mouths of renders."""

@@ -12,8 +12,8 @@ KEPT_BYTES = 256 << 20
 """So much may lie free at the end of the heap before it is given back."""
 LARGEST_KEPT_BYTES = 32 << 20
 """Larger pieces are given back at once: they are few, and numpy asks for large pages for them."""
-_HEAPS = 2
-"""Threads share so many heaps, one a core: with one for each thread every one of them would keep some."""
+_HEAPS = 1
+"""Threads share one heap: what one of them frees serves the others, and only this heap's end is kept so long."""
 _M_TRIM_THRESHOLD, _M_MMAP_THRESHOLD, _M_ARENA_MAX = -1, -3, -8
 """Numbers of glibc's `mallopt` (malloc.h)."""
 

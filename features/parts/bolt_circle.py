@@ -16,6 +16,7 @@ from features.parts.learned_circles import found_circle
 from features.parts.placed import Placed
 from features.parts.trace import TracedCircle, trace_circle
 from features.rim_shape import RimShape
+from features.two_at_once import two_at_once
 
 Array = NDArray[np.float64]
 
@@ -90,7 +91,7 @@ def trace_bolt_circle(
     expected = frame.from_photo(seen.middles_px)
     if seen.slot_share:
         return (_middle_of_slots(question, rim, rim_px, seen),), None
-    faint = [_trace_hole(question, rim, middle, seen.hole_share) for middle in expected]
+    faint = two_at_once(lambda middle: _trace_hole(question, rim, middle, seen.hole_share), expected)
     traced = [hole if hole is not None and hole.coverage > HOLE_COVERAGE else None for hole in faint]
     alike = _alike([hole for hole in traced if hole is not None])
     plain = float(np.quantile(_sizes(alike), PLAIN)) if alike else 0.0

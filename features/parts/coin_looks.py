@@ -5,7 +5,6 @@ known to a cell of the model's map only. Seen larger the spot is none, and the c
 """
 
 from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,6 +13,7 @@ from numpy.typing import NDArray
 from features.parts.part_maps import LEAST_CENTER, RoundPart, round_parts
 from features.parts.part_model import PartMaps, PartModel
 from features.parts.part_vocabulary import PICTURE_PX, ROUND_STRIDE
+from features.two_at_once import two_at_once
 
 Array = NDArray[np.float64]
 Pixels = NDArray[np.uint8]
@@ -76,8 +76,7 @@ def seen_coins(model: PartModel, pixels_rgb: Pixels, whole: PartMaps) -> tuple[l
     if max(height, width) > NO_FINER * PICTURE_PX and not any(place.score > SURE for place in places):
         wide, high = QUARTER * width, QUARTER * height
         corners = [(left, top) for top in (0.0, height - high) for left in (0.0, width - wide)]
-        with ThreadPoolExecutor(2) as threads:
-            quarters = list(threads.map(lambda at: model.look(pixels_rgb, (*at, at[0] + wide, at[1] + high)), corners))
+        quarters = two_at_once(lambda at: model.look(pixels_rgb, (*at, at[0] + wide, at[1] + high)), corners)
         places = _with_told(places, model, pixels_rgb, quarters)
         looks += quarters
     return sorted(places, key=lambda place: -place.score), looks

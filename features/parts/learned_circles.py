@@ -15,7 +15,8 @@ from features.parts.part_model import PartMaps
 from features.parts.part_outline import border_px
 from features.parts.placed import LONGEST_REACH, Placed, places_of
 from features.parts.rim_arcs import Which
-from features.parts.trace import TracedCircle, by_own_shape, is_same, trace_circle
+from features.parts.trace import NotTraced, TracedCircle, by_own_shape, is_same, trace_circle
+from features.two_at_once import two_at_once
 
 Array = NDArray[np.float64]
 Trace = tuple[TracedCircle, Placed]
@@ -165,13 +166,16 @@ def _traces_about(question: PartQuestion, part: RoundPart, rim: Placed) -> list[
 
 def _in_the_middle(question: PartQuestion, rim: Placed) -> Trace | None:
     """The plainest circle about a rim's middle where openings of flanges lie, however badly the opening was told."""
-    found: list[Trace] = []
-    for share in OPENINGS:
-        placed = replace(rim, radius=share * rim.radius, reach=OPENING_REACH)
-        traced = trace_circle(
+
+    def trace(placed: Placed) -> TracedCircle | NotTraced:
+        return trace_circle(
             question.gray, placed.frame, placed.center, placed.radius, "strongest", reach=OPENING_REACH,
             round_in_front=True, use=lambda px: uncovered(question, px),
         )  # fmt: skip
+
+    places = [replace(rim, radius=share * rim.radius, reach=OPENING_REACH) for share in OPENINGS]
+    found: list[Trace] = []
+    for placed, traced in zip(places, two_at_once(trace, places), strict=True):
         if not traced or traced.coverage < LEAST_COVERAGE or traced.evidence < OPENING_EVIDENCE:
             continue
         aside = placed.about(traced.ellipse.points_px()).center - rim.center
@@ -183,15 +187,14 @@ def _in_the_middle(question: PartQuestion, rim: Placed) -> Trace | None:
 def _round_about(question: PartQuestion, crests: Trace) -> list[Trace]:
     """Circles close round a traced one, where a thread's chamfer would be if its crests were traced."""
     placed = crests[1].about(crests[0].ellipse.points_px())
-    traces = []
-    for ratio in CHAMFERS:
-        traced = trace_circle(
+
+    def trace(ratio: float) -> TracedCircle | NotTraced:
+        return trace_circle(
             question.gray, placed.frame, placed.center, ratio * placed.radius, "outer", reach=CHAMFER_REACH,
             round_in_front=placed.measured_slant, use=lambda px: uncovered(question, px),
         )  # fmt: skip
-        if traced and traced.coverage >= LEAST_COVERAGE:
-            traces.append((traced, placed))
-    return traces
+
+    return [(one, placed) for one in two_at_once(trace, CHAMFERS) if one and one.coverage >= LEAST_COVERAGE]
 
 
 def _round_as_plainly(one: Trace, best: Trace) -> bool:
@@ -235,13 +238,16 @@ def trace_places(
     doubtful: bool = False,
 ) -> list[Trace]:  # fmt: skip
     """All traces to be believed, each with the picture it was made in; doubtful ones too where that is asked for."""
-    traces = []
-    own: list[tuple[TracedCircle, TracedCircle]] = []
-    for placed in places:
-        traced = trace_circle(
+
+    def trace(placed: Placed) -> TracedCircle | NotTraced:
+        return trace_circle(
             question.gray, placed.frame, placed.center, placed.radius, WHICH[part.name], reach=placed.reach,
             round_in_front=placed.measured_slant, use=free,
         )  # fmt: skip
+
+    traces = []
+    own: list[tuple[TracedCircle, TracedCircle]] = []
+    for placed, traced in zip(places, two_at_once(trace, places), strict=True):
         if traced and placed.measured_slant and part.name != "mouth":  # a mouth is small: it is hardly bent
             before = next((grown for one, grown in own if is_same(one, traced)), None)
             own.append((traced, before or by_own_shape(question.gray, traced, use=free)))

@@ -5,13 +5,13 @@ them end near the place where they would meet; a shape is a closed chain of four
 """
 
 from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from features.reduced import reduced
+from features.two_at_once import two_at_once
 
 Array = NDArray[np.float64]
 
@@ -48,9 +48,7 @@ def find_quads(pixels_rgb: NDArray[np.uint8], least_side_px: float, keep_out_px:
     for picture in _pictures(small):
         half = np.asarray(cv2.resize(picture, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA), np.uint8)
         pictures += [(picture, 1.0, 0.35 * least, least), (half, 2.0, 0.18 * least, 0.5 * least)]
-    with ThreadPoolExecutor(2) as threads:
-        looks = list(threads.map(_shapes, pictures))
-    scores, quads = (np.concatenate(told) for told in zip(*looks, strict=True))
+    scores, quads = (np.concatenate(told) for told in zip(*two_at_once(_shapes, pictures), strict=True))
     return np.asarray((_without_doubles(scores, quads) + 0.5) / scale - 0.5)
 
 

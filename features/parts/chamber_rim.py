@@ -6,6 +6,7 @@ from numpy.typing import NDArray
 from features.parts.face_circles import circles_about
 from features.parts.finder import FoundCircle, PartQuestion
 from features.parts.learned_circles import (
+    PLAIN_BY_ELLIPSE,
     Trace,
     best_of,
     encloses,
@@ -29,9 +30,9 @@ OUTER_ENOUGH = 0.75
 """What share of the evidence of a circle inside it makes another the joint's edge."""
 AS_SURE = 0.05
 """A trace with so much less evidence, of a twentieth of the scan lines, is e times less likely the joint's edge."""
-UNSETTLED = 0.015
-"""Traces about the told outline that spread further than this, relative, are of different edges: which is the joint's
-is then asked of the edges themselves too."""
+SETTLED = 0.015
+"""Traces about the told outline that spread further than this, relative, are of different edges: where half of none is
+seen, the edges themselves are asked too which is the joint's."""
 ENOUGH_BOLTS = 4
 """So many bolts are not all taken for something else."""
 HIDERS = ("manifold", "flange", "companion", "threaded_boss", "scale_reference", "feet", "air_valve")
@@ -49,7 +50,7 @@ def trace_chamber(question: PartQuestion, part: RoundPart, maps: PartMaps, bolts
 
     places = places_told(question, part, maps)
     traces = round_all(trace_places(question, part, places, free), bolts_px)
-    if question.tilt_known and (not traces or _spread(traces) > UNSETTLED):
+    if question.tilt_known and not _settled(traces):
         # Two chambers behind one another are told as one: the edges themselves agree on the front one's middle.
         about = circles_about(question, part, reference_frames(question), True)
         traces += round_all(trace_places(question, part, about, free), bolts_px)
@@ -58,6 +59,13 @@ def trace_chamber(question: PartQuestion, part: RoundPart, maps: PartMaps, bolts
         return outline_of("chamber_diameter", question.photo_name, part, places, free)
     neighbors = float(np.hypot(ROUNDED, _spread(traces)))
     return found_circle("chamber_diameter", question.photo_name, best[0], (0.4, neighbors))
+
+
+def _settled(traces: list[Trace]) -> bool:
+    """Whether traces tell the joint's edge: one that is plain, or some that agree."""
+    return any(traced.evidence > PLAIN_BY_ELLIPSE for traced, _ in traces) or (
+        bool(traces) and _spread(traces) < SETTLED
+    )
 
 
 def round_all(traces: list[Trace], bolts_px: Array) -> list[Trace]:

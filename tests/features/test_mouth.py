@@ -147,6 +147,11 @@ def test_a_mouth_without_edges_is_told_by_its_outline_however_slanted(flatness):
     assert 0.05 * long_px < found.edge_shared_px < 0.12 * long_px
 
 
+def test_a_mouth_seen_edge_on_without_edges_is_not_told():
+    blank = np.full((SIZE, SIZE), 120, np.uint8)
+    assert trace_mouth(_question(blank), (_told(1.0, flatness=0.2),), _maps()) is None
+
+
 def test_a_flanges_opening_is_told_worse_than_a_threads_and_traced_as_well():
     """No edge on a blank sheet: of an opening aslant the dark part is told. Where an edge is, nothing changes."""
     told = trace_mouth(_question(np.full((SIZE, SIZE), 120, np.uint8)), (_told(1.0),), _maps())

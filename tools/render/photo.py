@@ -27,7 +27,7 @@ from tools.render.cameras import (
     subject_of,
 )
 from tools.render.exif import draw_exif
-from tools.render.finishes import draw_look
+from tools.render.finishes import PumpLook, draw_look
 from tools.render.first_hits import FirstHits, first_hits
 from tools.render.lay_references import lay_references
 from tools.render.lights import draw_light
@@ -63,6 +63,7 @@ class MadeScene:
     """Everything of a scene that its photos share, and the camera and kind of view of each photo."""
 
     model: PumpModel
+    look: PumpLook
     references: tuple[PlacedReference, ...]
     cameras: tuple[Camera, ...]
     built: BuiltScene
@@ -84,6 +85,7 @@ def streams(seed: int, split: Split, scene: int, attempt: int = 0) -> dict[str, 
 def make_scene(
     sample: Callable[[np.random.Generator, Split], PumpModel], seed: int, scene: int, split: Split, photos: int,
     quality: Quality, wish: Wish, environments: tuple[Path, ...], watch: Stopwatch,
+    build: Callable[..., BuiltScene] = build_scene,
 ) -> MadeScene:  # fmt: skip
     """Draw and build one scene; a scene whose cameras do not see its subject is drawn again, a few times at most.
 
@@ -94,10 +96,11 @@ def make_scene(
         quality, wish: see there.
         environments: panorama files.
         watch: where the time goes.
+        build: puts the scene together; takes what `build_scene` takes.
     """
     for attempt in range(ATTEMPTS):
         rng = streams(seed, split, scene, attempt)
-        made = _draw_scene(sample, rng, split, photos, quality, wish, environments, watch)
+        made = _draw_scene(sample, rng, split, photos, quality, wish, environments, watch, build)
         with watch.stage("check"):
             if all(_sees_subject(made, camera) for camera in made.cameras):
                 break
@@ -117,6 +120,7 @@ def _sees_subject(made: MadeScene, camera: Camera) -> bool:
 def _draw_scene(
     sample: Callable[[np.random.Generator, Split], PumpModel], rng: dict[str, np.random.Generator], split: Split,
     photos: int, quality: Quality, wish: Wish, environments: tuple[Path, ...], watch: Stopwatch,
+    build: Callable[..., BuiltScene],
 ) -> MadeScene:  # fmt: skip
     """One attempt at a scene: pump, look, place, references, cameras, surroundings, light."""
     with watch.stage("pump"):
@@ -150,12 +154,12 @@ def _draw_scene(
     middle = (low + high) / 2
     light = draw_light(split, environments, place.outdoors, cameras[0], middle, rng["light"], wish.light)
     with watch.stage("build"):
-        built = build_scene(model, look, references, props, light, split, quality.pictures, rng["textures"])
+        built = build(model, look, references, props, light, split, quality.pictures, rng["textures"])
     kinds = {
         "wetted": look.wetted_kind, "wear": look.wear_kind, "place": place.kind, "ground": place.ground,
         "wall": place.wall, "light": light.kind,
     }  # fmt: skip
-    return MadeScene(model, references, cameras, built, tuple(name for name, _ in views), kinds, split)
+    return MadeScene(model, look, references, cameras, built, tuple(name for name, _ in views), kinds, split)
 
 
 def take_photo(

@@ -52,8 +52,8 @@ HEAD_SHARE = 0.12
 """Radius of a bolt's head over its flange's, about: heads are 1.5 of their thread wide (ISO 4014), holes 1.1."""
 AMID = 0.35
 """How far beside a flange's middle its opening may lie, its radius being 1."""
-HOLE, BOLTED = "bolt_hole_diameter", 0.5
-"""What no hole is measured for where the map shows bolts in the holes, and how surely it must."""
+BOLTED = 0.5
+"""How surely the map must show bolts in the holes."""
 FLANGE_VIEW = ("flange", "bolt")
 """What a flange's face shows where it is in view; a chamber's joint shows `OWN_PARTS`."""
 
@@ -200,16 +200,17 @@ def _with_flange(
     if seen is not None:
         traced = rim.circle if rim.is_traced else None
         rim_px = None if traced is None else traced.sighting.points_px
+        seen = replace(seen, bolted=_shows_bolts(told.maps, seen))
         holes, by_holes = trace_bolt_circle(question, rim.placed, rim_px, seen)
         if traced is not None and by_holes is not None:
             circles[0] = replace(traced, sighting=replace(traced.sighting, middle=by_holes))
-        circles += [found for found in holes if found.sighting.name != HOLE or not _shows_bolts(told.maps, seen)]
+        circles += holes
     marks = np.zeros((0, 2)) if seen is None else seen.middles_px
     return _more(sightings, circles, ("flange_bolts", marks), hole_count_evidence(likelihood, question.photo_name))
 
 
 def _shows_bolts(maps: PartMaps, seen: SeenHoles) -> bool:
-    """Whether bolts are seen in the holes of a flange: a head or a washer is half as wide again as its hole."""
+    """Whether bolts are seen in the holes of a flange."""
     return float(shares_at(maps, ("bolt",), seen.middles_px).mean()) > BOLTED
 
 

@@ -10,12 +10,14 @@ import cv2
 import numpy as np
 import pytest
 
+from features.parts.bolt_circle import SeenHoles, trace_bolt_circle
 from features.parts.finder import PartQuestion
 from features.parts.flange_holes import FaceMap, find_holes
 from features.parts.front_on import FaceFrame
 from features.parts.learned_evidence import hole_count_evidence
 from features.parts.part_maps import RoundPart
 from features.parts.placed import EllipseFrame, Placed
+from features.plane_pose import PlanePose
 
 DN_80 = (200.0, 160.0, 18.0)
 ASME_2 = (152.4, 120.7, 19.1)
@@ -73,6 +75,19 @@ def test_every_hole_is_found_within_a_pixel(sizes, count):
     assert ring.ring_share == pytest.approx(sizes[1] / sizes[0], abs=0.025)
     assert (ring.count, sorted(ring.slots)) == (count, list(range(count)))
     assert 0.99 < ring.likelihood[count] <= 1.0
+
+
+def test_heads_in_the_holes_tell_no_hole_and_their_ring_less_well():
+    """What stands an eighth of the radius before a face, seen from six radii away, looks 2 % larger."""
+    gray, places, rim = _flange(*ASME_2, 4)
+    pose = PlanePose(np.eye(3), np.array([0.0, 0.0, 1000.0]), 1000.0, 0.0)
+    question = replace(_question(gray), poses=(pose,))
+    seen = SeenHoles(places, np.arange(4), 4, ASME_2[2] / ASME_2[0])
+    holes, bolts = (trace_bolt_circle(question, rim, None, replace(seen, bolted=b))[0] for b in (False, True))
+    assert [found.sighting.name for found in holes] == ["bolt_circle_diameter", "bolt_hole_diameter"]
+    assert [found.sighting.name for found in bolts] == ["bolt_circle_diameter"]
+    radius_px = 0.9 * 0.5 * ASME_2[1] * 3.0  # squeezed to four fifths one way
+    assert holes[0].edge_shared_px < 0.01 * radius_px < 0.02 * radius_px < bolts[0].edge_shared_px < 0.05 * radius_px
 
 
 def test_a_ring_of_more_holes_than_ports_have_is_no_ports_flange():

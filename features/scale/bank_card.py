@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from features.photo import FocalPrior
 from features.problems import BANK_CARD_UNSURE, CARD_OBLIQUE, Problem
-from features.scale.card_corners import HEIGHT_MM, WIDTH_MM, corner_roundness, corners_in_the_open
+from features.scale.card_corners import HEIGHT_MM, RADIUS_MM, WIDTH_MM, corner_roundness, corners_in_the_open
 from features.scale.homography import fit_homography, local_scale_px_per_mm
 from features.scale.known_rectangle import LEAST_CORNER_SD_PX, RectangleFit, fit_known_rectangle, rough_misfit
 from features.scale.line_quads import find_quads
@@ -57,23 +57,26 @@ class Demands:
     Attributes:
         support: share of every side whose edge is seen.
         open_corners: corners with one ground all about them; a corner in a pattern of squares has not.
-        round_corners: corners as round as the standard says.
-        roundest: so round a corner may look: a card that lies aslant shows its side, which cuts corners.
-        ratio_sd, ratio_off: how well the ratio of its sides is told, and how far it may be off: a business card of
-            85 x 55 mm is 2.6 % off, a printed card or a sheet 12 %.
+        ratio_sd: how well the ratio of its sides must be told.
+        round_corners: pairs of how far that ratio may be off or unsure, and how many corners must then be as round as
+            the standard says: the less the ratio says, the more. A business card of 85 x 55 mm is 2.6 % off, a
+            printed card or a sheet 12 %.
     """
 
     support: float
     open_corners: int
-    round_corners: int
-    roundest: float
     ratio_sd: float
-    ratio_off: float
+    round_corners: tuple[tuple[float, int], ...]
+
+    @property
+    def ratio_off(self) -> float:
+        """So far the ratio of sides may be off at most."""
+        return self.round_corners[-1][0]
 
 
-BY_SHAPE = Demands(0.6, 2, 3, -0.5, 0.022, 0.04)
+BY_SHAPE = Demands(0.6, 2, 0.022, ((0.04, 3),))
 """Of anything in a photo."""
-TOLD = Demands(0.45, 0, 2, -1.0, _UNSURE_RATIO_SD, 0.09)
+TOLD = Demands(0.45, 0, _UNSURE_RATIO_SD, ((0.022, 1), (0.06, 2), (0.09, 3)))
 """Of what is known by its looks to be a scale reference: tape may hide some corners, and its ground need not be open.
 Sheets, printed cards and boards of squares look like one too, but for their corners."""
 
@@ -96,24 +99,29 @@ class CardMatch:
     roundness: Array
 
     @property
-    def off(self) -> float:
-        """Largest corner misfit as part of the diagonal."""
-        return self.fit.residual_px / self.fit.diagonal_px
+    def roundest(self) -> float:
+        """So round a corner may look: a card that lies aslant shows its side, which cuts corners."""
+        side_mm = THICKNESS_MM * float(np.sin(np.deg2rad(self.fit.tilt_deg)))
+        return -0.5 - side_mm / (float(np.sqrt(2.0) - 1.0) * RADIUS_MM)
 
     @property
-    def round_corners(self) -> int:
-        """How many corners are as round as the standard says."""
-        return int(np.count_nonzero((self.roundness < 0.5) & (self.roundness > self.demands.roundest)))
+    def has_its_corners(self) -> bool:
+        """Whether enough corners are as round as the standard says, and fewer are not: tape over one is sharp."""
+        doubt, asked = max(self.fit.ratio_sd, abs(self.fit.ratio_off)), self.demands.round_corners
+        needed = next((count for most, count in asked if doubt <= most), asked[-1][1])
+        is_round = (self.roundness < 0.5) & (self.roundness > self.roundest)
+        count, seen = int(np.count_nonzero(is_round)), int(np.count_nonzero(np.isfinite(self.roundness)))
+        return count >= needed and 2 * count > seen
 
     @property
     def confidence(self) -> float:
         """0..1 from the misfit, the corners and the sides' support."""
         seen = self.roundness[np.isfinite(self.roundness)]
-        if self.round_corners < self.demands.round_corners:
+        if not self.has_its_corners:
             return 0.0
         off = float(np.median(seen))
-        corner = float(np.clip(1.5 - 0.8 * (off / 0.5 if off > 0 else off / self.demands.roundest), 0, 1))
-        shape = float(np.clip(1.3 - 0.8 * self.off / _MAX_OFF, 0, 1))
+        corner = float(np.clip(1.5 - 0.8 * (off / 0.5 if off > 0 else off / self.roundest), 0, 1))
+        shape = float(np.clip(1.3 - 0.8 * self.fit.residual_px / most_off_px(self.fit), 0, 1))
         return corner * shape * float(np.clip(self.rectangle.support / 0.8, 0, 1))
 
 
@@ -226,7 +234,7 @@ def _tested(
     if sum(side.contrast >= _LEAST_CONTRAST for side in rectangle.sides) < 3:
         return None  # a drawn outline, with the same ground inside and outside
     fit = _fitted(rectangle, 0.0, focal, pixels_rgb.shape)
-    if fit is None or fit.residual_px > _MAX_OFF * fit.diagonal_px or fit.tilt_deg > MAX_TILT_DEG:
+    if fit is None or fit.residual_px > most_off_px(fit) or fit.tilt_deg > MAX_TILT_DEG:
         return None
     if fit.ratio_sd > _UNSURE_RATIO_SD:
         return None
@@ -253,6 +261,11 @@ def side_sd_px(fit: RectangleFit) -> float:
     """Standard uncertainty of a corner for the card's side, which shows, or lies in shadow, on some sides only."""
     px_per_mm = fit.diagonal_px / float(np.hypot(WIDTH_MM, HEIGHT_MM))
     return _SIDE_SHARE * THICKNESS_MM * px_per_mm * float(np.sin(np.deg2rad(fit.tilt_deg)))
+
+
+def most_off_px(fit: RectangleFit) -> float:
+    """Largest believable corner misfit: what edges are off by, and what the card's side adds."""
+    return float(np.hypot(_MAX_OFF * fit.diagonal_px, 2.0 * side_sd_px(fit)))
 
 
 def _nearly(quad: Array, other: Array) -> bool:

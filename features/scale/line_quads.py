@@ -23,15 +23,22 @@ _MOST_COMPARED = 1200
 _TURNS = (np.arange(4)[:, None] + np.arange(4)) % 4
 """(4, 4) the same corners begun at any of them."""
 _ODD_COLOR = 6.0
+CORNER_REACH = 0.35
 
 
-def find_quads(pixels_rgb: NDArray[np.uint8], least_side_px: float, keep_out_px: Sequence[Array] = ()) -> Array:
+def find_quads(
+    pixels_rgb: NDArray[np.uint8],
+    least_side_px: float,
+    keep_out_px: Sequence[Array] = (),
+    corner_reach: float = CORNER_REACH,
+) -> Array:
     """Propose quadrilaterals.
 
     Args:
         pixels_rgb: (H, W, 3) full resolution.
         least_side_px: shortest side worth a look, in full-resolution pixels.
         keep_out_px: (M, 2) outlines of things already known, whose own lines are left out.
+        corner_reach: so far from where two sides meet their lines may end, of the shorter line: tape hides corners.
 
     Returns:
         (N, 4, 2) corners in photo pixels, clockwise as seen, best edge coverage first, near-doubles left out.
@@ -48,17 +55,18 @@ def find_quads(pixels_rgb: NDArray[np.uint8], least_side_px: float, keep_out_px:
     for picture in _pictures(small):
         half = np.asarray(cv2.resize(picture, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA), np.uint8)
         pictures += [(picture, 1.0, 0.35 * least, least), (half, 2.0, 0.18 * least, 0.5 * least)]
-    scores, quads = (np.concatenate(told) for told in zip(*two_at_once(_shapes, pictures), strict=True))
+    looks = two_at_once(lambda look: _shapes(look, corner_reach), pictures)
+    scores, quads = (np.concatenate(told) for told in zip(*looks, strict=True))
     return np.asarray((_without_doubles(scores, quads) + 0.5) / scale - 0.5)
 
 
-def _shapes(look: tuple[NDArray[np.uint8], float, float, float]) -> tuple[Array, Array]:
+def _shapes(look: tuple[NDArray[np.uint8], float, float, float], corner_reach: float) -> tuple[Array, Array]:
     """Shapes in one picture as those of one `factor` times larger: (M,) scores, (M, 4, 2) corners.
 
     The picture comes with that factor and with its shortest segments and sides that are worth a look.
     """
     picture, factor, least_segment, least_side = look
-    scores, quads = _closed_chains(_segments(picture, least_segment), least_side)
+    scores, quads = _closed_chains(_segments(picture, least_segment), least_side, corner_reach)
     if factor > 1.0:
         more = _blobs(picture, least_side)
         scores, quads = np.concatenate([scores, more[0]]), np.concatenate([quads, more[1]])
@@ -148,11 +156,11 @@ def _joined(segments: Array) -> Array:
     return np.array(out).reshape(-1, 4)
 
 
-def _closed_chains(segments: Array, least_side: float) -> tuple[Array, Array]:
+def _closed_chains(segments: Array, least_side: float, corner_reach: float) -> tuple[Array, Array]:
     """Shapes of three or four linked segments: (M,) covered part of the outline, (M, 4, 2) corners."""
     if len(segments) < 4:
         return np.zeros(0), np.zeros((0, 4, 2))
-    links, meets, parallel = _links(segments)
+    links, meets, parallel = _links(segments, corner_reach)
     chains: list[tuple[int, int, int, int]] = []  # the fourth is -1 where it was not seen
     linked_to, parallel_to = _as_bits(links), _as_bits(parallel)
     for first in range(len(segments)):  # longest first, so that the limit cuts off the small ones
@@ -227,7 +235,7 @@ def _blobs(picture: NDArray[np.uint8], least_side: float) -> tuple[Array, Array]
     return np.array(scores), np.array(quads).reshape(-1, 4, 2)
 
 
-def _links(segments: Array) -> tuple[NDArray[np.bool_], Array, NDArray[np.bool_]]:
+def _links(segments: Array, corner_reach: float) -> tuple[NDArray[np.bool_], Array, NDArray[np.bool_]]:
     """Which segments may meet in a corner (N, N), where (N, N, 2), and which may face each other (N, N)."""
     start, end = segments[:, :2], segments[:, 2:]
     axis = end - start
@@ -240,7 +248,7 @@ def _links(segments: Array) -> tuple[NDArray[np.bool_], Array, NDArray[np.bool_]
     along_second = (between[..., 0] * axis[:, None, 1] - between[..., 1] * axis[:, None, 0]) / safe
     meets = start[:, None] + along_first[..., None] * axis[:, None]
     # Distance beyond the nearer end, negative inside; either way a corner lies near an end.
-    reach = 0.35 * np.minimum(length[:, None], length[None, :]) + 4
+    reach = corner_reach * np.minimum(length[:, None], length[None, :]) + 4
     near_first = np.minimum(np.abs(along_first), np.abs(along_first - length[:, None])) < reach
     near_second = np.minimum(np.abs(along_second), np.abs(along_second - length[None, :])) < reach
     links = (np.abs(cross) > 0.35) & near_first & near_second

@@ -21,7 +21,8 @@ _LEFT_OUT = 0.11
 _TRIALS = 160
 _ALIKE = 3.0
 """Lines whose offset and change are this near, in samples, are one."""
-_LEAST_SUPPORT = 0.45
+_LEAST_SUPPORT, _LEAST_AT_FIRST = 0.45, 0.3
+"""Of a side, and where it is only looked for: among all that lies farther off fewer of its edges are told."""
 _CORRELATED_LINES = 4.0
 """Neighboring scan lines share noise, JPEG blocks and texture: so many count as one."""
 
@@ -108,12 +109,12 @@ def measure_rectangle(
     quad = np.asarray(quad_px, float)
     seen = seen or SidesSeen(pixels_rgb)
     sides: list[Side] = []
-    for reach in (0.07, 0.03, 0.012):
+    for reach, least in ((0.07, _LEAST_AT_FIRST), (0.03, _LEAST_AT_FIRST), (0.012, _LEAST_SUPPORT)):
         sides = []
         for k in range(4):
             a, b = quad[k], quad[(k + 1) % 4]
             depth = min(np.linalg.norm(quad[k] - quad[k - 1]), np.linalg.norm(b - quad[(k + 2) % 4]))
-            side = _measured_side(seen, a, b, max(reach * float(depth), 3.0), outer_strength)
+            side = _measured_side(seen, a, b, max(reach * float(depth), 3.0), outer_strength, least)
             if side is None:
                 return None
             sides.append(side)
@@ -196,9 +197,11 @@ def _outward(a: Array, b: Array) -> Array:
     return np.array([along[1], -along[0]])
 
 
-def _measured_side(seen: SidesSeen, a: Array, b: Array, reach_px: float, outer_strength: float) -> Side | None:
+def _measured_side(
+    seen: SidesSeen, a: Array, b: Array, reach_px: float, outer_strength: float, least_support: float
+) -> Side | None:
     look = seen.look(a, b, reach_px)
-    found = None if look is None else _outer_line(look.lines, outer_strength)
+    found = None if look is None else _outer_line(look.lines, outer_strength, least_support)
     if look is None or found is None:
         return None
     offset, change = found.line
@@ -248,14 +251,14 @@ def _lines_along(edges: StripEdges, t: Array, middle: int) -> tuple[_Line, ...]:
     return tuple(settled)
 
 
-def _outer_line(lines: Sequence[_Line], outer_strength: float) -> _Line | None:
+def _outer_line(lines: Sequence[_Line], outer_strength: float, least_support: float) -> _Line | None:
     """The line that is the side: of parallel ones the outermost strong one, for a frame in a card is not its edge."""
     if not lines:
         return None
     best = max(lines, key=lambda line: line.strength)
     outer = [o for o in lines if o.strength > outer_strength * best.strength and o.line[0] > best.line[0] + 2.0]
     chosen = max(outer, key=lambda line: line.strength) if outer else best
-    return chosen if chosen.support >= _LEAST_SUPPORT else None
+    return chosen if chosen.support >= least_support else None
 
 
 def _line_strength(lines: Array, u: Array, y: Array, weight: Array, first: NDArray[np.int64]) -> Array:

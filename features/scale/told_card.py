@@ -4,6 +4,8 @@ Tape hides corners, a two-colored card has lines of its own, a card on a pump ha
 alone such a card is overlooked. Who knows where it lies needs only its outline.
 """
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -20,9 +22,11 @@ from features.scale.reference import ReferenceSight
 Array = NDArray[np.float64]
 
 MOST_PLACES = 3
-LEAST_FILLED = 0.6
-"""Share of an outline that must look like a scale reference."""
-LEAST_SHARED = 0.7
+LEAST_FILLED = 0.5
+"""Share of an outline that must look like a scale reference; tape does not."""
+UNDER_TAPE = 0.8
+"""So far from a corner, over what is seen of the shorter side, its sides may begin: tape is as long as half a card."""
+LEAST_SHARED = 0.65
 """A rough outline and the place told share so much of what either covers."""
 ROOM = 0.25
 """Surroundings in which a place's lines are looked for, of its longer side."""
@@ -43,8 +47,14 @@ def find_told_cards(pixels_rgb: NDArray[np.uint8], focal: FocalPrior, sight: Ref
     """
     found = BankCardFinding()
     for outline in sight.outlines_px[:MOST_PLACES]:
+
+        def fills(corners_px: Array, place: Array = outline) -> bool:
+            """Whether what was measured is still what was told: a part of a printed card may have the right shape."""
+            return sight.filled(corners_px) > LEAST_FILLED and shared(corners_px, place) > LEAST_SHARED
+
         quads = [quad for quad in quads_about(pixels_rgb, focal, outline) if sight.filled(quad) > LEAST_FILLED]
-        found = found.also(cards_among(np.array(quads).reshape(-1, 4, 2), pixels_rgb, focal, TOLD))
+        among = cards_among(np.array(quads).reshape(-1, 4, 2), pixels_rgb, focal, TOLD)
+        found = found.also(replace(among, references=tuple(r for r in among.references if fills(r.outline_px))))
     return found
 
 
@@ -57,7 +67,8 @@ def quads_about(pixels_rgb: NDArray[np.uint8], focal: FocalPrior, outline_px: Ar
     room = ROOM * float((high - low).max())
     left, top = np.maximum(np.floor(low - room), 0).astype(int)
     right, below = np.ceil(high + room).astype(int) + 1
-    lines = find_quads(np.ascontiguousarray(pixels_rgb[top:below, left:right]), least) + np.array([left, top], float)
+    part = np.ascontiguousarray(pixels_rgb[top:below, left:right])
+    lines = find_quads(part, least, corner_reach=UNDER_TAPE) + np.array([left, top], float)
     quads = [*border_quads(outline_px, focal, pixels_rgb.shape), *lines]
     quads = [quad for quad in quads if cv2.isContourConvex(quad.astype(np.float32))]
     alike = np.array([shared(quad, outline_px) for quad in quads])

@@ -86,6 +86,19 @@ def test_a_taped_card_is_found_in_the_place_told(pose):
     assert off < 4 * reference.point_sd_px
 
 
+THREE_TAPES = ((0.0, 0.0, -35.0), (1.0, 1.0, -50.0), (0.0, 1.0, 40.0))
+
+
+@pytest.mark.parametrize("pose", POSES[:2])
+def test_a_card_with_tape_over_three_corners_is_found(pose):
+    """One corner is left to see: the ratio of sides, told well, says what the others do not."""
+    pixels, truth = taped((WIDTH_MM, HEIGHT_MM), RADIUS_MM, pose, THREE_TAPES)
+    (reference,) = find_told_cards(pixels, FOCAL, rough_sight(truth)).references
+    off = off_px(reference.points_px, truth)
+    assert 0.001 < off < 2.0
+    assert off < 4 * reference.point_sd_px
+
+
 def test_a_border_with_tape_in_it_still_tells_the_card():
     """The border bulges by tape at one corner and is cut at another: some outline is within 3 % of the truth."""
     _, truth = taped((WIDTH_MM, HEIGHT_MM), RADIUS_MM, POSES[1], ())

@@ -15,12 +15,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from features.camera import Cameras, rotations_from_vectors
-from features.circle_in_space import CASTING_FLAWS, CircleInSpace, CirclePrior, CircleSighting, rim_of
-from features.landmarks import Landmarks, NoTies, Ties, View, off_lines, ties_of
+from features.circle_sighting import CASTING_FLAWS, CirclePrior, rim_of
+from features.landmarks import NoTies, Ties, View, off_lines, ties_of
 from features.least_squares import Solution, lighter_by_tail, solve
 from features.measured import Contribution, ContributionName, MeasuredLength
 from features.near_side import WALLED, with_near_side
-from features.photo import FocalPrior
 from features.placement import FACE_FLATNESS_DEG, FACE_STEP_MM, FLANGE_FACE_LENGTHS, RIM
 from features.reference_fit import (
     cameras_near,
@@ -34,7 +33,7 @@ from features.reference_fit import (
     translations_of,
 )
 from features.rim_shape import NoRim, RimShape
-from features.scale.reference import ScaleReference
+from features.seen_circle import SeenCircle, may_be_one
 from features.standing_circle import HEIGHT_SOURCE, height_belief, upright_belief, upright_frame
 
 Array = NDArray[np.float64]
@@ -55,33 +54,8 @@ _TIED_TO = 2
 """So many photos before it are looked at for each one's ties: all of all would take long, and tell little more."""
 _TIE_HOLDS, _TIES_HOLD = 2.5, 0.75
 """Standard uncertainties that a tie may be off its line, and what share of them must hold for any to be believed."""
-_MOVED_SHARE, _MOVED_SHARE_STANDING, _MOVED_MM, _MOVED_BY_DEPTH = 0.06, 0.25, 12.0, 2.0
-"""Circles whose middles lie further apart in the reference's frame than this cannot be one: not tried. What stands on
-the reference's plane is placed less well by one photo; others so many standard uncertainties of the depth believed in
-put aside."""
-
 _Known = dict[tuple[int, int], Ties | NoTies]
 """What ties two photos, by the identities of their landmarks: asked once for all circles."""
-
-
-@dataclass(frozen=True, eq=False)
-class SeenCircle:
-    """A circle as one photo saw it, kept for solving several photos together.
-
-    Attributes:
-        sighting: its edge points; prior: what was believed of its plane.
-        reference: of that photo; focal, image_center_px: its camera.
-        solved: the solution by this photo alone.
-        landmarks: what else that photo shows; None where nobody will ask.
-    """
-
-    sighting: CircleSighting
-    prior: CirclePrior
-    reference: ScaleReference
-    focal: FocalPrior
-    image_center_px: tuple[float, float]
-    solved: CircleInSpace
-    landmarks: Landmarks | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -225,7 +199,7 @@ def circle_of_photos(seen: Sequence[SeenCircle]) -> MeasuredLength | None:
 
 
 def _joined(seen: Sequence[SeenCircle], known: _Known) -> _Joined | None:
-    if len(seen) < 2 or not _may_be_one(seen):
+    if len(seen) < 2 or not may_be_one(seen):
         return None
     rims = [_rim_from_aside(view) for view in seen]
     kept = [rim for rim in rims if rim]
@@ -295,26 +269,6 @@ def _holding(ties: dict[tuple[int, int], Ties], solution: Solution) -> dict[tupl
     if all(one.all() for one in holds.values()):
         return ties
     return {pair: ties[pair].some(one) for pair, one in holds.items() if one.mean() > _TIES_HOLD}
-
-
-def _may_be_one(seen: Sequence[SeenCircle]) -> bool:
-    first, stands = seen[0].solved, seen[0].prior.stands
-    near = _MOVED_MM + (_MOVED_SHARE_STANDING if stands else _MOVED_SHARE) * first.length.value_mm
-    return all(
-        view.prior.stands == stands
-        and view.reference.size_source == seen[0].reference.size_source
-        and len(view.reference.points_mm) >= 4
-        and not view.reference.is_circle
-        and float(np.linalg.norm(view.solved.center_mm[:2] - first.center_mm[:2]))
-        < near + (0.0 if stands else _MOVED_BY_DEPTH * _aside_by_depth_mm(view, seen[0]))
-        for view in seen
-    )
-
-
-def _aside_by_depth_mm(one: SeenCircle, other: SeenCircle) -> float:
-    """How far apart two lines of sight put a middle whose depth is off by its standard uncertainty."""
-    a, b = (view.solved.center_mm + view.solved.rotation.T @ view.solved.translation_mm for view in (one, other))
-    return one.prior.offset_sd_mm * float(np.linalg.norm(a[:2] / a[2] - b[:2] / b[2]))
 
 
 def _length(seen: Sequence[SeenCircle], joint: _Joint, solution: Solution) -> MeasuredLength:

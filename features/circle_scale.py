@@ -13,7 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from features.camera import Camera
-from features.circle_in_space import CircleInSpace, CirclePrior, CircleSighting, rim_of
+from features.circle_in_space import CircleInSpace
+from features.circle_sighting import CirclePrior, CircleSighting, rim_of
 from features.measured import Contribution, ContributionName, MeasuredLength
 from features.photo import Photo
 from features.plane_pose import coin_rim
@@ -83,7 +84,7 @@ def measure_by_coin(
         One solved circle each, in the same order.
 
     Raises:
-        ValueError: a rim's points lie on no circle (`features.circle_in_space.rim_of` tells).
+        ValueError: a rim's points lie on no circle (`features.circle_sighting.rim_of` tells).
     """
     rims = []
     for rim in (coin_rim(reference), *(rim_of(one.sighting, one.prior) for one in wanted)):

@@ -9,7 +9,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from features.circle_in_space import CircleInSpace, CirclePrior
+from features.circle_in_space import CircleInSpace
+from features.circle_sighting import CirclePrior
 
 ASIDE_MM, ASIDE_SHARE = 0.4, 0.003
 """How far middles traced from edges lie off the axis, and the same as a share of the diameter (castings and molded

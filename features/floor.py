@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 
 from features.camera import Camera, rotation_taking_z_to
 from features.circle_fit import fit_circle
-from features.circle_in_space import CircleInSpace, CircleSighting, solve_circle
+from features.circle_in_space import CircleInSpace, solve_circle
+from features.circle_sighting import CircleSighting
 from features.combine import SAYS_NOTHING
 from features.ellipse import Ellipse
 from features.floor_seen import poses_of_floor

@@ -7,9 +7,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from features.circle_fit import fit_circle
-from features.circle_in_photos import SeenCircle
-from features.circle_in_space import CircleInSpace, CirclePrior, CircleSighting, rim_of, solve_circle
+from features.circle_in_space import CircleInSpace, solve_circle
 from features.circle_scale import RimToMeasure, measure_by_coin
+from features.circle_sighting import CirclePrior, CircleSighting, rim_of
 from features.combine import says_something, tells_ratio
 from features.common_axis import with_common_axis
 from features.floor import measure_by_floor
@@ -39,6 +39,7 @@ from features.plane_pose import PlanePose
 from features.problems import PLANES_DISAGREE, POSE_AMBIGUOUS, Problem
 from features.reference_fit import middle_of
 from features.scale.reference import ScaleReference
+from features.seen_circle import SeenCircle
 from features.standing_circle import standing_prior
 from features.which_edge import with_edge_doubt
 

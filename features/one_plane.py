@@ -11,7 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from features.camera import Camera, rotation_taking_z_to
-from features.circle_in_space import CircleInSpace, CirclePrior, solve_circle
+from features.circle_in_space import CircleInSpace, solve_circle
+from features.circle_sighting import CirclePrior
 from features.ellipse import Ellipse
 from features.measured import Contribution
 from features.parts.finder import FoundCircle
@@ -54,7 +55,7 @@ def circles_without_scale(photo: Photo, circles: Sequence[FoundCircle]) -> list[
 
     Args:
         photo: for its camera.
-        circles: what the part finder saw, each on a circle (`features.circle_in_space.rim_of` tells).
+        circles: what the part finder saw, each on a circle (`features.circle_sighting.rim_of` tells).
 
     Returns:
         One solved circle each, in the same order, in units of a pixel where the planes meet.

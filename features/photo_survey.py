@@ -9,7 +9,6 @@ import numpy as np
 from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
-from features.circle_in_photos import SeenCircle
 from features.facing_port import by_front
 from features.inside_port import spans_inside_port
 from features.landmarks import Landmarks
@@ -33,6 +32,7 @@ from features.problems import (
 )
 from features.scale.find import find_first, references_among, with_bank_cards
 from features.scale.reference import ScaleFinding, ScaleReference, ScaleRequest
+from features.seen_circle import SeenCircle
 from features.sharpness import blur_problems
 from features.spans import MeasuredFront, MeasuredSpan, by_pair, measure_front
 from features.thread_pitch import MOUTHS

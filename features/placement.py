@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from features.circle_fit import fit_circle
-from features.circle_in_space import CirclePrior
+from features.circle_sighting import CirclePrior
 from features.ellipse import Ellipse
 
 Array = NDArray[np.float64]

@@ -14,17 +14,8 @@ from numpy.typing import NDArray
 
 from features.camera import Camera
 from features.circle_fit import fit_circle
-from features.circle_in_space import (
-    CENTER,
-    RADIUS,
-    TILT,
-    CircleInSpace,
-    CirclePrior,
-    CircleProblem,
-    CircleSighting,
-    rim_of,
-    solve_problem,
-)
+from features.circle_in_space import CENTER, RADIUS, TILT, CircleInSpace, CircleProblem, solve_problem
+from features.circle_sighting import CirclePrior, CircleSighting, rim_of
 from features.ellipse import Ellipse
 from features.photo import FocalPrior
 from features.plane_pose import PlanePose

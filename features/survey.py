@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from features.attributes import combine_attributes
-from features.circle_in_photos import SeenCircle, circles_of_photos
+from features.circle_in_photos import circles_of_photos
 from features.combine import Combined, combine_lengths, says_something
 from features.kept_memory import keep_freed_memory
 from features.measured import AttributeEvidence, MeasuredLength
@@ -18,6 +18,7 @@ from features.placement import RIM, CardAt
 from features.ports import PortSize, possible_ports
 from features.problems import PHOTOS_DISAGREE, Problem
 from features.ruler import flange_as_ruler, with_flange_known
+from features.seen_circle import SeenCircle
 from features.shared_scale import by_length_of_others, with_scale_of_others
 from features.thread_edge import with_edge_told, without_wrong_edges
 from features.thread_pitch import MOUTHS, PITCH

@@ -13,7 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from features.camera import rotation_taking_z_to
-from features.circle_in_space import CASTING_FLAWS, CircleInSpace
+from features.circle_in_space import CircleInSpace
+from features.circle_sighting import CASTING_FLAWS
 from features.measured import Contribution, MeasuredLength
 from features.thread_wall import TAPER, of_unknown_wall, parallel_over_tapered
 from features.which_edge import WHICH_EDGE

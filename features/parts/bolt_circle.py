@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from features.circle_in_space import CASTING_FLAWS, CircleSighting, SeenMiddle
+from features.circle_sighting import CASTING_FLAWS, CircleSighting, SeenMiddle
 from features.parts.finder import FoundCircle, PartQuestion
 from features.parts.front_on import FaceFrame
 from features.parts.learned_circles import found_circle

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from features.camera import Camera, rotation_from_vector
 from features.circle_fit import fit_circle
-from features.circle_in_space import CircleSighting
+from features.circle_sighting import CircleSighting
 from features.parts.bolt_ring import find_bolt_ring
 from features.parts.classical_evidence import chamber_evidence, port_evidence
 from features.parts.concentric import edge_field, find_concentric

@@ -7,7 +7,7 @@ from typing import Literal, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from features.circle_in_space import CircleSighting
+from features.circle_sighting import CircleSighting
 from features.measured import AttributeEvidence
 from features.parts.front_outline import FrontOutline
 from features.placement import PortLevel

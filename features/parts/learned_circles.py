@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from features.circle_fit import fit_circle
-from features.circle_in_space import CircleSighting
+from features.circle_sighting import CircleSighting
 from features.parts.finder import FoundCircle, PartQuestion
 from features.parts.part_maps import RoundPart
 from features.parts.part_model import PartMaps

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from features.circle_in_space import CircleSighting
+from features.circle_sighting import CircleSighting
 from features.parts.finder import FoundCircle
 from features.parts.front_on import FrontOn
 from features.parts.round_things import RoundThing

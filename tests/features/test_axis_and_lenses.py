@@ -9,7 +9,8 @@ import cv2
 import numpy as np
 import pytest
 
-from features.circle_in_space import CirclePrior, CircleSighting, solve_circle
+from features.circle_in_space import solve_circle
+from features.circle_sighting import CirclePrior, CircleSighting
 from features.common_axis import with_common_axis
 from features.lenses import lenses
 from features.measure_circles import measure_circles

@@ -7,11 +7,13 @@ import cv2
 import numpy as np
 import pytest
 
-from features.circle_in_photos import SeenCircle, circle_of_photos, circles_of_photos
-from features.circle_in_space import CirclePrior, CircleSighting, solve_circle
+from features.circle_in_photos import circle_of_photos, circles_of_photos
+from features.circle_in_space import solve_circle
+from features.circle_sighting import CirclePrior, CircleSighting
 from features.photo import FocalPrior
 from features.plane_pose import PlanePose
 from features.scale.reference import ScaleReference
+from features.seen_circle import SeenCircle
 
 WIDTH, HEIGHT, FOCAL, DIAMETER = 4000, 3000, 3100.0, 300.0
 GRID = np.array([[x * 12.0, y * 12.0] for x in range(1, 7) for y in range(1, 5)])

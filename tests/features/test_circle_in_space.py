@@ -9,7 +9,8 @@ import pytest
 from uncertainties import ufloat
 
 from features.camera import Camera, rotation_from_vector, rotation_taking_z_to
-from features.circle_in_space import CirclePrior, CircleSighting, SeenMiddle, solve_circle
+from features.circle_in_space import solve_circle
+from features.circle_sighting import CirclePrior, CircleSighting, SeenMiddle
 from features.ellipse import Ellipse
 from features.measured import Contribution, MeasuredLength, log_covariance
 from features.photo import FocalPrior, Photo

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from features.camera import Camera
-from features.circle_in_space import CirclePrior, CircleSighting
 from features.circle_scale import RimToMeasure, measure_by_coin
+from features.circle_sighting import CirclePrior, CircleSighting
 from features.photo import FocalPrior, Photo
 from features.rim_shape import RimShape, radius_at_slants
 from features.scale.reference import ScaleReference

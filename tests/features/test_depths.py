@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from features.camera import Camera, rotation_from_vector
-from features.circle_in_space import CircleSighting
+from features.circle_sighting import CircleSighting
 from features.measure_circles import measure_circles
 from features.measured import log_covariance
 from features.parts.finder import FoundCircle

@@ -8,7 +8,7 @@ import pytest
 
 from features.camera import Camera, rotation_from_vector
 from features.circle_in_photos import circle_of_photos
-from features.circle_in_space import CircleSighting
+from features.circle_sighting import CircleSighting
 from features.floor import measure_by_floor
 from features.floor_seen import lies_as_floor
 from features.measure_circles import lies_on_floor, measure_circles

@@ -6,12 +6,14 @@ import pytest
 
 from features import circle_in_photos
 from features.camera import Camera, Cameras
-from features.circle_in_photos import SeenCircle, circle_of_photos, circles_of_photos
-from features.circle_in_space import CirclePrior, CircleSighting, solve_circle
+from features.circle_in_photos import circle_of_photos, circles_of_photos
+from features.circle_in_space import solve_circle
+from features.circle_sighting import CirclePrior, CircleSighting
 from features.landmarks import Landmarks, Ties, off_lines, ties_of
 from features.photo import FocalPrior
 from features.plane_pose import PlanePose
 from features.scale.reference import ScaleReference
+from features.seen_circle import SeenCircle
 
 SIZE, FOCAL = (1600, 1200), 1300.0
 CENTER_PX = ((SIZE[0] - 1) / 2, (SIZE[1] - 1) / 2)

@@ -4,12 +4,14 @@ import cv2
 import numpy as np
 import pytest
 
-from features.circle_in_photos import SeenCircle, circle_of_photos
-from features.circle_in_space import CirclePrior, CircleSighting, rim_of, solve_circle
+from features.circle_in_photos import circle_of_photos
+from features.circle_in_space import solve_circle
+from features.circle_sighting import CirclePrior, CircleSighting, rim_of
 from features.near_side import with_near_side
 from features.photo import FocalPrior
 from features.plane_pose import PlanePose
 from features.scale.reference import ScaleReference
+from features.seen_circle import SeenCircle
 
 FOCAL, CENTER_PX, DIAMETER, THICK = 1300.0, (799.5, 599.5), 165.0, 4.0
 MATRIX = np.array([[FOCAL, 0, CENTER_PX[0]], [0, FOCAL, CENTER_PX[1]], [0, 0, 1.0]])

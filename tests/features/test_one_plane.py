@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from features.camera import rotation_taking_z_to
-from features.circle_in_space import CircleSighting
+from features.circle_sighting import CircleSighting
 from features.one_plane import circles_without_scale
 from features.parts.finder import FoundCircle
 from features.photo import FocalPrior, Photo

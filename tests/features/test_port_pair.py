@@ -5,7 +5,8 @@ import numpy as np
 import pytest
 
 from features.camera import Camera
-from features.circle_in_space import CirclePrior, CircleSighting, solve_circle
+from features.circle_in_space import solve_circle
+from features.circle_sighting import CirclePrior, CircleSighting
 from features.parts.finder import FoundCircle
 from features.photo import FocalPrior
 from features.plane_pose import poses_of_points

@@ -15,8 +15,8 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from features.circle_in_space import CirclePrior, CircleSighting
 from features.circle_scale import RimToMeasure, measure_by_coin
+from features.circle_sighting import CirclePrior, CircleSighting
 from features.photo import Photo, load_photo
 from features.problems import Problem
 from features.scale.coin import RIM_RELATIVE_SD, find_coin

@@ -120,6 +120,12 @@ COIN_SMALL = register(
     "Go closer, or use a scale card.",
     "caution",
 )
+COIN_TOO_SMALL = register(
+    "coin_too_small",
+    "The coin is too small in the photo to tell its size.",
+    "Go closer, or use a scale card.",
+    "refused",
+)
 COIN_TELLS_NO_FLOOR = register(
     "coin_tells_no_floor",
     "The coin on the floor is too small in the photo to measure the pump by.",

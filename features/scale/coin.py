@@ -8,7 +8,14 @@ from numpy.typing import NDArray
 
 from features.ellipse import Ellipse
 from features.photo import FocalPrior
-from features.problems import COIN_AMBIGUOUS, COIN_NOT_FOUND, COIN_OBLIQUE, COIN_SMALL, Problem
+from features.problems import (
+    COIN_AMBIGUOUS,
+    COIN_NOT_FOUND,
+    COIN_OBLIQUE,
+    COIN_SMALL,
+    COIN_TOO_SMALL,
+    Problem,
+)
 from features.scale.reference import ReferenceLook, ReferenceSight, ScaleReference, ScaleRequest
 from features.scale.rim import (
     MIN_RADIUS_PX,
@@ -38,6 +45,8 @@ COIN_THICKNESS_MM = 2.0
 NEAREST_MM, FARTHEST_MM = 120.0, 2500.0
 """Distances from which a coin is photographed as a scale."""
 
+LEAST_PX = 2 * MIN_RADIUS_PX
+"""Diameter of a coin below which its size is not told."""
 _OBLIQUE_DEG = 45.0
 _SMALL_PX = 60.0
 _RELIEF_OF_A_COIN = 1.0
@@ -65,6 +74,8 @@ _TOLD_SUPPORT = 0.5
 """Part of a rim on which an edge must be found in a place told to be a reference; elsewhere it must be more."""
 _SURELY = 0.25
 """What a round thing in a place told to be a reference must count to be taken without a look at the whole photo."""
+_A_SET = 3
+"""So many round things of one size are a pump's fasteners or holes: a coin is laid down singly, at most in pairs."""
 _FULL = 0.8
 """What a rim must score to be believed at once."""
 _ONCE_MORE = ((1.15, 1.0), (1.0, 1.0), (1.05, 0.85))
@@ -101,8 +112,17 @@ def find_coin(
     smallest_px, largest_px = size_px / FARTHEST_MM, size_px / NEAREST_MM
     sight = look(pixels_rgb) if look is not None else None
     pyramid = Pyramid(pixels_rgb)
-    rims, scores = _told(pyramid, sight, largest_px) if sight is not None else ((), [])
+    rims: tuple[RimEllipse, ...] = ()
+    scores: list[float] = []
+    tiny: list[RimEllipse] = []
+    if sight is not None:
+        told = [rim for rim in _rims_at(pyramid, sight) if rim.diameter_px <= largest_px]
+        rims, scores = _told(pyramid, [rim for rim in told if rim.diameter_px >= LEAST_PX], sight)
+        small = [rim for rim in told if rim.diameter_px < LEAST_PX]
+        tiny = [rim for rim in small if _told_count(pixels_rgb, rim, sight) >= _SURELY]
     if max(scores, default=0.0) < _SURELY:
+        if tiny:  # what else is round is not the coin
+            return Problem(COIN_TOO_SMALL, f"{tiny[0].diameter_px:.0f} px across, {LEAST_PX:.0f} are the least")
         others = find_coin_ellipses(pixels_rgb, smallest_px, largest_px, _GUESSES, _worth(pixels_rgb, sight))
         rims, scores = (*rims, *others), [*scores, *_scores(pixels_rgb, others, sight)]
     if not rims:
@@ -115,6 +135,8 @@ def find_coin(
     if any(abs(np.log(r.diameter_px / rims[best].diameter_px)) > _OTHER_SIZE for r in rivals):
         sizes = ", ".join(f"{r.diameter_px:.0f}" for r in rivals[:6])
         return Problem(COIN_AMBIGUOUS, f"{len(rivals)} of them, {sizes} px across")
+    if len(rivals) >= _A_SET and sight is not None and sight.filled(rims[best].ellipse.points_px(60)) < _LEAST_TOLD:
+        return Problem(COIN_AMBIGUOUS, f"{len(rivals)} alike, as bolt heads and holes are")
     return _reference(_fuller(pyramid, rims[best]), diameter_mm, request)
 
 
@@ -148,13 +170,14 @@ def _scores(pixels_rgb: NDArray[np.uint8], rims: Sequence[RimEllipse], sight: Re
     return [s * (_UNSEEN + sight.filled(rim.ellipse.points_px(60))) for s, rim in zip(likeness, rims, strict=True)]
 
 
-def _told(pyramid: Pyramid, sight: ReferenceSight, largest_px: float) -> tuple[tuple[RimEllipse, ...], list[float]]:
-    """Rims in the places told to be references, each thing once, and how much each is to be taken for the coin.
+def _told(
+    pyramid: Pyramid, rims: Sequence[RimEllipse], sight: ReferenceSight
+) -> tuple[tuple[RimEllipse, ...], list[float]]:
+    """Of rims in the places told to be references each thing once, and how much each is to be taken for the coin.
 
     Of rims in one place the one that most ways led to is taken, not the outermost: a shadow makes outer ones. But what
     was told may be the inner metal of a coin of two, so a ring that fits that counts as much and instead.
     """
-    rims = [rim for rim in _rims_at(pyramid, sight) if 2 * MIN_RADIUS_PX <= rim.diameter_px <= largest_px]
     left = sorted(((_told_count(pyramid.levels[0], rim, sight), rim) for rim in rims), key=lambda one: -one[0])
     kept, counts = [], []
     while left:

@@ -188,6 +188,30 @@ def test_a_round_thing_that_no_look_knows_must_be_a_perfect_coin():
     assert isinstance(find_coin(whole, FOCAL, request, lambda _: ReferenceSight(lambda _px: 0.02)), ScaleReference)
 
 
+def test_a_coin_too_small_is_said_to_be_and_nothing_else_is_taken():
+    """A coin of 15 px that somebody sees, and a round thing of 130 px beside it that nobody calls a reference."""
+    scene = [(_coin(), {"distance_mm": 1750}), (_coin(seed=3), {"distance_mm": 205, "aim_mm": (60.0, 40.0)})]
+    pixels, (coin, _) = _scene(scene, shadow=False, blur_px=0.4)
+    assert np.ptp(coin, axis=0).max() < 18
+    told = find_coin(pixels, FOCAL, ScaleRequest(coin_diameter_mm=DIAMETER_MM), _told_on(coin))
+    assert isinstance(told, Problem)
+    assert told.kind.code == "coin_too_small"
+
+
+def test_three_alike_that_nobody_knows_are_no_coin():
+    """Bolt heads and holes come in sets: of one and of two like things one may be the coin, of three none is."""
+    aims = [(-60.0, 0.0), (0.0, 35.0), (60.0, 0.0)]
+    request = ScaleRequest(coin_diameter_mm=DIAMETER_MM)
+    found = []
+    for count in (1, 2, 3):
+        pixels, _ = _scene([(_coin(seed=7), {"distance_mm": 230, "aim_mm": aim}) for aim in aims[:count]])
+        found.append(find_coin(pixels, FOCAL, request, lambda _: ReferenceSight(lambda _px: 0.02)))
+    assert isinstance(found[0], ScaleReference), str(found[0])
+    assert isinstance(found[1], ScaleReference), str(found[1])
+    assert isinstance(found[2], Problem)
+    assert found[2].kind.code == "coin_ambiguous"
+
+
 def test_a_photo_without_a_coin_says_so():
     pixels, _ = _scene([])
     refused = find_coin(pixels, FOCAL, ScaleRequest(coin_diameter_mm=DIAMETER_MM))

@@ -39,6 +39,11 @@ RIM_SD_PX = 0.5
 """How well the place of its edge is known, a shift of the radius: blur and JPEG mix a coin and what it lies on. It says
 what a small coin is worth: of 30 px across its size is known to a thirtieth."""
 
+SIDE_SHARE = 0.04
+"""Of a coin seen edge on, what its side and the shadow at its foot leave open of its size: a coin is 0.07 to 0.09 as
+thick as wide (common practice), and what of that is taken for its face is anything up to all. Of 31 coins of renders
+that were tilted by more than 40 degrees the sizes were off by 5 % rms where 3 % was said."""
+
 COIN_THICKNESS_MM = 2.0
 """Coins are 1.4 to 2.4 mm thick (common practice)."""
 
@@ -293,7 +298,8 @@ def _reference(rim: RimEllipse, diameter_mm: float, request: ScaleRequest) -> Sc
         said.append(Problem(COIN_SMALL, f"{rim.diameter_px:.0f} px across"))
     at = (rim.points_px - rim.ellipse.center_px) @ to_round(rim.ellipse).T
     angle = np.arctan2(at[:, 1], at[:, 0])
-    edge = RIM_SD_PX / (0.5 * rim.diameter_px)
+    edge, side = RIM_SD_PX / (0.5 * rim.diameter_px), SIDE_SHARE * float(np.sin(np.deg2rad(tilt)))
+    size_sd = float(np.linalg.norm([request.coin_relative_sd, RIM_RELATIVE_SD, edge, side, rim.size_spread]))
     label = request.coin_label or f"coin of {diameter_mm:g} mm"
     return ScaleReference(
         kind="coin",
@@ -302,7 +308,7 @@ def _reference(rim: RimEllipse, diameter_mm: float, request: ScaleRequest) -> Sc
         points_px=rim.points_px,
         point_sd_px=max(0.1, rim.ellipse.rms_px),
         outline_px=rim.ellipse.points_px(120),
-        size_relative_sd=float(np.linalg.norm([request.coin_relative_sd, RIM_RELATIVE_SD, edge, rim.size_spread])),
+        size_relative_sd=size_sd,
         size_source=f"coin:{label}",
         is_circle=True,
         circle_diameter_mm=diameter_mm,

@@ -188,6 +188,17 @@ def test_a_round_thing_that_no_look_knows_must_be_a_perfect_coin():
     assert isinstance(find_coin(whole, FOCAL, request, lambda _: ReferenceSight(lambda _px: 0.02)), ScaleReference)
 
 
+def test_a_coin_seen_from_aside_says_less_of_the_scale():
+    """Its side may be taken for a part of its face: at 50 degrees 0.04 x sin 50 on top of the rest, by hand."""
+    doubts = []
+    for tilt_deg in (0.0, 50.0):
+        pixels, (truth,) = _scene([(_coin(), {"distance_mm": 200, "tilt_deg": tilt_deg})], shadow=False)
+        found = find_coin(pixels, FOCAL, ScaleRequest(coin_diameter_mm=DIAMETER_MM), _told_on(truth))
+        assert isinstance(found, ScaleReference), str(found)
+        doubts.append(found.size_relative_sd)
+    assert np.sqrt(doubts[1] ** 2 - doubts[0] ** 2) == pytest.approx(0.0306, abs=0.004)
+
+
 def test_a_coin_too_small_is_said_to_be_and_nothing_else_is_taken():
     """A coin of 15 px that somebody sees, and a round thing of 130 px beside it that nobody calls a reference."""
     scene = [(_coin(), {"distance_mm": 1750}), (_coin(seed=3), {"distance_mm": 205, "aim_mm": (60.0, 40.0)})]

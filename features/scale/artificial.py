@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from features.camera import Camera
 from features.scale.card_boards import CardBoard, opencv_board
+from features.srgb import coded_of
 
 _SUPERSAMPLE = 3
 _STRIP_PX = 128
@@ -184,7 +185,7 @@ def expose(
         random = np.random.default_rng(seed).standard_normal(picture.shape, np.float32)
         picture = picture + noise * np.sqrt(np.clip(picture, 0.01, 1)) * random
     picture = np.clip(picture, 0, 1)
-    curve = np.where(picture <= 0.0031308, 12.92 * picture, 1.055 * np.power(picture, 1 / 2.4) - 0.055)
+    curve = coded_of(picture)
     pixels = np.asarray(np.rint(curve * 255), np.uint8)
     if jpeg_quality is None:
         return pixels

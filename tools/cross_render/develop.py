@@ -7,6 +7,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from features.srgb import coded_of
 from tools.cross_render.hand_over import UntakenPhoto
 from tools.render.develop import distort, encode
 from tools.render.photo_files import append_truth, write_photo
@@ -54,7 +55,7 @@ def _curve(kind: str, light: Picture) -> Picture:
         linear = np.clip((np.log2(np.maximum(light, 1e-4) / 0.18) + 7) / 11.5, 0, 1) ** 2
     else:
         linear = np.clip(light, 0, 1)
-    coded = np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * np.maximum(linear, 1e-6) ** (1 / 2.4) - 0.055)
+    coded = coded_of(linear)
     if kind == "logarithmic":
         coded = np.clip(0.35 + 1.2 * (coded - 0.35), 0, 1)
     return np.asarray(coded, np.float32)

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
+from features.srgb import coded_of
 from tools.render.cameras import Camera
 from tools.render.first_hits import pinhole
 
@@ -252,8 +253,7 @@ def _tone(light: Picture, how: Development) -> Picture:
     x = np.maximum(light, 0)
     x = x * (1 + 0.9 * how.lift * np.exp(-x / 0.06))
     linear = np.clip(x * (1 + x / 1.9**2) / (1 + x * 0.55), 0, 1)
-    coded = 1.055 * np.power(np.maximum(linear, 1e-6), 1 / 2.4) - 0.055
-    shown = np.asarray(np.where(linear <= 0.0031308, 12.92 * linear, coded), np.float32)
+    shown = np.asarray(coded_of(linear), np.float32)
     shown = 0.46 + (shown - 0.46) * how.contrast if how.contrast < 1 else _s_curve(shown, how.contrast)
     gray = shown @ np.array([0.299, 0.587, 0.114], np.float32)
     return np.asarray(np.clip(gray[..., None] + (shown - gray[..., None]) * how.saturation, 0, 1), np.float32)

@@ -16,7 +16,7 @@ from mathutils import Matrix
 from numpy.typing import NDArray
 
 from tools.cross_render.camera_pose import FILM_MM, METERS, f_number, focal_length_mm, pose
-from tools.cross_render.place import add_light, add_place
+from tools.cross_render.place import add_light, add_place, placed
 from tools.cross_render.scene_file import Faces, HandedCamera, HandedScene, Values, read_scene
 from tools.cross_render.surfaces import draw_style, finish_surface, picture_surface
 
@@ -77,7 +77,7 @@ def _mesh(vertices_mm: Values, faces: Faces, surface: Any, uvs: Values | None = 
     mesh.update(calc_edges=True)
     mesh.validate()
     mesh.materials.append(surface)
-    bpy.context.collection.objects.link(bpy.data.objects.new("part", mesh))
+    placed("part", mesh)
     return mesh
 
 
@@ -87,8 +87,7 @@ def _add_camera(camera: HandedCamera) -> None:
     data.clip_start, data.clip_end = 0.02, 100.0
     data.dof.use_dof, data.dof.focus_distance = True, camera.focus_mm * METERS
     data.dof.aperture_fstop = f_number(camera)
-    thing = bpy.data.objects.new("camera", data)
-    bpy.context.collection.objects.link(thing)
+    thing = placed("camera", data)
     thing.matrix_world = Matrix(pose(camera).tolist())
     render = bpy.context.scene.render
     bpy.context.scene.camera = thing

@@ -64,10 +64,9 @@ def hand_over(
     """
     quality = Quality(long_side_px, 1, False, PictureSizes(64, 64, CARD_TEXELS))
     out.mkdir(parents=True, exist_ok=True)
+    source = pump_source(family_set)
     for scene in scenes:
-        made = make_scene(
-            pump_source(family_set), seed, scene, SPLIT, photos_per_scene, quality, wish, (), Stopwatch(), bare_scene
-        )
+        made = make_scene(source, seed, scene, SPLIT, photos_per_scene, quality, wish, (), Stopwatch(), bare_scene)
         for number, camera in enumerate(made.cameras):
             index = scene * photos_per_scene + number
             name = f"{SPLIT}_{seed}_{index:06d}"

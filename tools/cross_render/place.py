@@ -84,7 +84,7 @@ def _lamp(middle_mm: Floats, rng: np.random.Generator) -> None:
     light.size = float(rng.uniform(0.1, 1.2))
     light.energy = float(rng.uniform(20, 120) * (distance / 1000) ** 2)
     light.color = tuple(float(c) for c in np.clip(np.exp(rng.normal(0, 0.12, 3)), 0, 1.5))
-    lamp = _placed("lamp", light)
+    lamp = placed("lamp", light)
     lamp.location = Vector(at * METERS)
     lamp.rotation_euler = Vector((middle_mm - at) * METERS).to_track_quat("-Z", "Y").to_euler()
 
@@ -119,10 +119,10 @@ def _sheet(middle_mm: Floats, half_u_mm: Floats, half_v_mm: Floats, surface: Any
     mesh = bpy.data.meshes.new("sheet")
     mesh.from_pydata([tuple(float(c) for c in corner * METERS) for corner in corners], [], [(0, 1, 2, 3)])
     mesh.materials.append(surface)
-    _placed("sheet", mesh)
+    placed("sheet", mesh)
 
 
-def _placed(name: str, data: Any) -> Any:
+def placed(name: str, data: Any) -> Any:
     """An object of some data, put in the scene."""
     thing = bpy.data.objects.new(name, data)
     bpy.context.collection.objects.link(thing)

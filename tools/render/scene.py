@@ -31,6 +31,10 @@ LABELS: tuple[str, ...] = get_args(PartLabel)
 """Mask value of a part is 1 + its place here; 0 is everything that is not the pump or a reference."""
 REFERENCE_LABEL = LABELS.index("scale_reference") + 1
 PATH_DEPTH = 6
+PATHS_AT_ONCE = 2**26
+"""Light paths that a GPU follows at once: all those of a photo as large as phones take do not fit its memory."""
+SEEDS_APART = 1_000_003
+"""Between the seeds of two passes over one photo: photos of one run differ by less."""
 SHAPES = 24
 SURFACES = {"small": 16, "card": 2, "ground": 4}
 """Meshes, and plain surfaces of each class, that every scene is filled up to (see `_fill_up`)."""
@@ -202,8 +206,17 @@ def render_linear(built: BuiltScene, camera: Camera, samples: int, seed: int, de
     return open_image_denoise(color, albedo)
 
 
-def _rendered(built: BuiltScene, **options: Any) -> NDArray[np.float32]:
-    return np.array(mi.render(built.scene, **options), np.float32)
+def _rendered(built: BuiltScene, sensor: Any, integrator: Any, spp: int, seed: int) -> NDArray[np.float32]:
+    """The mean of as many passes as the GPU's memory asks for, each of other samples."""
+    pixels = int(np.prod(np.array(sensor.film().size())))
+    scalar = str(mi.variant()).startswith("scalar")
+    a_pass = spp if scalar else max(1, PATHS_AT_ONCE // pixels)
+    counts = [min(a_pass, spp - first) for first in range(0, spp, a_pass)]
+    total: Any = 0.0
+    for k, count in enumerate(counts):
+        options = {"sensor": sensor, "integrator": integrator, "spp": count, "seed": seed + k * SEEDS_APART}
+        total = total + count / spp * np.array(mi.render(built.scene, **options), np.float32)
+    return np.asarray(total, np.float32)
 
 
 def open_image_denoise(color: NDArray[np.float32], albedo: NDArray[np.float32]) -> NDArray[np.float32]:

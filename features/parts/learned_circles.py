@@ -97,6 +97,9 @@ NEIGHBOR_SD = 0.006
 """Standard uncertainty of a traced circle for which no more edges speak than chance would bring, as a share of it."""
 LEAST_COVERAGE = 0.25
 """Share of a circle that must be seen for its trace to be believed."""
+COVER_LEAD = 0.8
+"""How far before its joint a cover reaches at most, over the joint's radius (`features.placement`: 0.21 to 0.28 of the
+diameter, with twice the spread 0.4)."""
 TOLD_ONLY = 0.05
 """Edge points share less of an error than this, over their circle's radius, a told mouth shares more."""
 
@@ -257,19 +260,27 @@ def trace_places(
             before = next((grown for one, grown in own if is_same(one, traced)), None)
             own.append((traced, before or by_own_shape(question.gray, traced, use=free)))
             traced = own[-1][1]
-        if traced and traced.coverage >= LEAST_COVERAGE and (doubtful or follows(traced, part, placed)):
+        focal_px = question.poses[0].focal_px
+        if traced and traced.coverage >= LEAST_COVERAGE and (doubtful or follows(traced, part, placed, focal_px)):
             traces.append((traced, placed))
     return traces
 
 
-def follows(traced: TracedCircle, part: RoundPart, placed: Placed) -> bool:
-    """Whether a traced ellipse is to be believed: near the told one all round, or with much of it seen."""
-    away = float(np.abs(traced.ellipse.reach(part.outline_px()) - 1.0).max())
+def follows(traced: TracedCircle, part: RoundPart, placed: Placed, focal_px: float = 0.0) -> bool:
+    """Whether a traced ellipse is to be believed: near the told one all round, or with much of it seen.
+
+    Args:
+        traced: the ellipse; part: as told; placed: the picture it was traced in.
+        focal_px: of the photo, 0 where nothing is asked of what stands before the part.
+    """
+    trust, away = TRUST[part.name], float(np.abs(traced.ellipse.reach(part.outline_px()) - 1.0).max())
+    plain = traced.evidence > (PLAIN_BY_REFERENCE if placed.measured_slant else PLAIN_BY_ELLIPSE)
+    if trust.bulges and plain and placed.measured_slant and focal_px > 0.0:
+        joint = placed.about(traced.ellipse.points_px())
+        away = min(away, joint.away_with_cover(part.outline_px(), COVER_LEAD, focal_px))
     by_edges = placed.by_edges and part.name != "chamber"  # a cover has many circles about its middle
     if traced.evidence > (SURE_BY_EDGES if by_edges else SURE_BY_REFERENCE) and placed.measured_slant:
         return away < FARTHEST_BY_REFERENCE
-    plain = traced.evidence > (PLAIN_BY_REFERENCE if placed.measured_slant else PLAIN_BY_ELLIPSE)
-    trust = TRUST[part.name]
     return away < (trust.farthest if plain else trust.astray)
 
 

@@ -89,6 +89,21 @@ class Placed:
         values, axes = np.linalg.eigh(self.frame.part.shape_px)
         return np.asarray(np.sqrt(max((values[1] / values[0]) ** 2 - 1.0, 0.0)) * axes[:, 0])
 
+    def away_with_cover(self, outline_px: Array, lead: float, focal_px: float) -> float:
+        """How far an outline (N, 2) of the photo lies from the circle with a cover before it, over its radius.
+
+        A cover is seen shifted along the slope by as much as it stands out: on that side the outline may lie further
+        out by up to a whole cover, nowhere further in.
+
+        Args:
+            outline_px: of both; lead: how far the cover may stand out, over the radius; focal_px: of the photo.
+        """
+        outline = (self.frame.from_photo(outline_px) - self.center) / self.radius
+        aside = lead * self.slope(focal_px)
+        share = np.clip(outline @ aside / max(float(aside @ aside), 1e-12), 0.0, 1.0)
+        beyond = np.linalg.norm(outline - share[:, None] * aside, axis=1) - 1.0
+        return float(np.maximum(beyond, 1.0 - np.linalg.norm(outline, axis=1)).max())
+
     def picture(self, gray: NDArray[np.uint8], radius_px: float, room: float, covered_px: Sequence[Array]) -> FrontOn:
         """The circle alone, squared up and `radius_px` large, with what lies round it up to `room` radii.
 

@@ -13,9 +13,9 @@ from features.ellipse import Ellipse
 from features.parts.border_circles import robust_circles
 from features.parts.finder import PartQuestion
 from features.parts.front_on import face_frame
-from features.parts.learned_circles import at_long_axis
+from features.parts.learned_circles import COVER_LEAD, at_long_axis
 from features.parts.part_maps import RoundPart
-from features.parts.placed import places_of
+from features.parts.placed import Placed, places_of
 from features.parts.trace import by_own_shape, trace_circle
 from features.plane_pose import PlanePose
 
@@ -147,3 +147,17 @@ def test_a_border_point_more_or_less_moves_the_circle_hardly():
     for left_out in range(0, len(border), 9):
         center, radius, _ = robust_circles(np.delete(border, left_out, axis=0), 100.0)[0]
         assert np.linalg.norm(center - first[0]) + abs(radius - first[1]) < 0.3
+
+
+@pytest.mark.parametrize(("before_mm", "is_cover"), [(100.0, True), (-100.0, False)])
+def test_an_outline_that_a_cover_widens_is_no_reason_against_its_joint(before_mm, is_cover):
+    """What cv2.convexHull makes of a joint and of a circle 0.28 of its diameter before it, or as far behind it."""
+    normal, middle = _leaning(50.0, 20.0), np.array([60.0, -30.0, 900.0])
+    joint = _outline(CAMERA, normal, middle, 180.0)
+    cover = _outline(CAMERA, normal, middle - before_mm * normal, 150.0)
+    told = cv2.convexHull(np.concatenate([joint, cover]).astype(np.float32)).reshape(-1, 2).astype(float)
+    frame = face_frame((1200, 1600), CAMERA, normal)
+    placed = Placed(frame, np.zeros(2), 1.0, True, 0.05).about(joint)
+    away = placed.away_with_cover(told, COVER_LEAD, CAMERA.focal_px)
+    assert np.abs(Ellipse.fit(joint).reach(told) - 1.0).max() > 0.3
+    assert away < 0.05 if is_cover else away > 0.2

@@ -40,7 +40,7 @@ from features.problems import PLANES_DISAGREE, POSE_AMBIGUOUS, Problem
 from features.reference_fit import middle_of
 from features.scale.reference import ScaleReference
 from features.seen_circle import SeenCircle
-from features.standing_circle import standing_prior
+from features.standing_circle import STANDING
 from features.which_edge import with_edge_doubt
 
 Array = NDArray[np.float64]
@@ -318,9 +318,10 @@ def _by_floor(
     measured = measure_by_floor(photo, sighted, poses, reference, port_level)
     out = []
     for found, one in zip(circles, measured, strict=True):
-        seen, rim = None, rim_of(found.sighting, UNSCALED_PRIOR)
-        if rim and one.focal is not None and not reference.is_circle:
-            prior = standing_prior(found.edge_shared_px, rim.radius_px)
+        seen = None
+        if one.focal is not None and not reference.is_circle:
+            # Which edges are seen from above and from below, several photos ask for every side (`features.near_side`).
+            prior = replace(STANDING, edge_shared_px=found.edge_shared_px)
             seen = SeenCircle(found.sighting, prior, reference, one.focal, _center_px(photo), one.solved)
         out.append(MeasuredCircle(found, one.solved, one.solved.length, _planes_disagree(found, one.solved), seen))
     return tuple(out)

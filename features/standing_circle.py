@@ -43,11 +43,6 @@ _RIM_FROM_ABOVE = 0.012
 and rims are a twentieth of the joint's diameter thick (common practice)."""
 
 
-def standing_prior(edge_shared_px: float, radius_px: float) -> CirclePrior:
-    """Belief about a joint that stands on the reference's plane, its edge known as well as from above it can be."""
-    return replace(STANDING, edge_shared_px=max(edge_shared_px, _RIM_FROM_ABOVE * radius_px))
-
-
 @dataclass(frozen=True)
 class NotStanding:
     """Why a circle cannot stand on a floor. Falsy."""
@@ -175,7 +170,7 @@ def solve_standing(
     rim = rim_of(sighting, replace(STANDING, edge_shared_px=edge_shared_px))
     if not rim:
         return NotStanding(rim.reason)
-    prior = standing_prior(edge_shared_px, rim.radius_px)
+    prior = replace(STANDING, edge_shared_px=max(edge_shared_px, _RIM_FROM_ABOVE * rim.radius_px))
     problem = StandingProblem(start, reference, focal, image_center_px, rim, prior)
     if not np.isfinite(problem.distance_mm):
         return NotStanding("below the floor")

@@ -47,9 +47,9 @@ _MOVED_SQUARES = 15.5
 Of 51 pairs of renders three joined at 16 to 18 were off by 0.9 to 1.1 %: a view had followed another edge aside."""
 _MOVED_TIED = 22.4
 """The same where ties hold the cameras: of 13 degrees."""
-_DEPTH_DEGREES = 4.0
-"""Degrees of freedom of the depth believed in, where it is asked whether photos are of one place: pumps are built as
-nobody believed more often than a normal belief has it, and two directions of sight tell the depth without it."""
+_DEPTH_DEGREES, _DEPTH_TURNS = 4.0, 2
+"""Degrees of freedom of the depth believed in: pumps are built as nobody believed more often than a normal belief has
+it, and two directions of sight tell the depth without it. So often its weight is set by how far off it was."""
 _TIED_TO = 2
 """So many photos before it are looked at for each one's ties: all of all would take long, and tell little more."""
 _TIE_HOLDS, _TIES_HOLD = 2.5, 0.75
@@ -66,6 +66,8 @@ class _Joint:
     rims: Sequence[RimShape]
     shared: Sequence[float]
     ties: dict[tuple[int, int], Ties]
+    depth_wider: float = 1.0
+    """By how much less the depth believed in counts than a normal belief has it."""
 
     @property
     def common(self) -> slice:
@@ -104,7 +106,7 @@ class _Joint:
     def residuals(self, xs: Array) -> dict[str, Array]:
         size, center, tilt, radius, bend = np.split(xs[:, self.common], [1, 4, 6, 7], axis=1)
         normal, prior = normal_of_tilt(tilt) @ self.frame.T, self.views[0].prior
-        near = (center[:, 2:] - prior.offset_mm) / prior.offset_sd_mm
+        near = (center[:, 2:] - prior.offset_mm) / (self.depth_wider * prior.offset_sd_mm)
         out = {
             "print_scale": size / self.views[0].reference.size_relative_sd,
             "offset": height_belief(center, radius[:, 0]) if prior.stands else near,
@@ -217,12 +219,27 @@ def _joined(seen: Sequence[SeenCircle], known: _Known) -> _Joined | None:
     cost -= 0.0 if seen[0].prior.stands else lighter_by_tail(float(solution.residuals["offset"][0]), _DEPTH_DEGREES)
     if not np.isfinite(cost) or 2 * (cost - alone) > (_MOVED_TIED if joint.ties else _MOVED_SQUARES):
         return None
+    joint, solution = _by_tail(joint, solution)
     depth, tilts = joint.common.start + 3, slice(joint.common.start + 4, joint.common.start + 6)
     tilt_sd = np.sqrt(np.linalg.eigvalsh(solution.covariance[tilts, tilts])[-1])
     return _Joined(
         _length(seen, joint, solution), float(solution.x[depth]), float(np.sqrt(solution.covariance[depth, depth])),
         normal_of_tilt(solution.x[tilts]) @ joint.frame.T, float(np.degrees(tilt_sd)),
     )  # fmt: skip
+
+
+def _by_tail(joint: _Joint, solution: Solution) -> tuple[_Joint, Solution]:
+    """The same with the depth believed in by Student's t, not a normal belief: the further off, the less it counts.
+
+    Its weight at a place is that of a normal belief wider by the root of (degrees + squares) / (degrees + 1).
+    """
+    if joint.views[0].prior.stands:
+        return joint, solution
+    for _ in range(_DEPTH_TURNS):
+        off = joint.depth_wider * float(solution.residuals["offset"][0])
+        joint = replace(joint, depth_wider=float(np.sqrt((_DEPTH_DEGREES + off**2) / (_DEPTH_DEGREES + 1.0))))
+        solution = solve(joint.residuals, solution.x, joint.start()[1], iterations=25)
+    return joint, solution
 
 
 def _rim_from_aside(view: SeenCircle) -> RimShape | NoRim:
@@ -307,5 +324,5 @@ def _length(seen: Sequence[SeenCircle], joint: _Joint, solution: Solution) -> Me
     contributions = tuple(Contribution(*part) for part in parts)
     if prior.stands:
         return MeasuredLength(name, diameter, contributions, photos)
-    per_offset = signed("offset") * diameter / -prior.offset_sd_mm
+    per_offset = signed("offset") * diameter / -(joint.depth_wider * prior.offset_sd_mm)
     return MeasuredLength(name, diameter, contributions, photos, center_z, per_offset)

@@ -7,6 +7,7 @@ import cv2
 import numpy as np
 import pytest
 
+from features import circle_in_photos
 from features.circle_in_photos import circle_of_photos, circles_of_photos
 from features.circle_in_space import solve_circle
 from features.circle_sighting import CirclePrior, CircleSighting
@@ -80,6 +81,21 @@ def test_a_depth_four_standard_uncertainties_off_is_still_seen():
     off = abs(np.log(length.value_mm / DIAMETER))
     assert 1e-5 < off < 0.01 < 0.1 < abs(np.log(pair[0].solved.length.value_mm / DIAMETER))
     assert off < 1.96 * length.relative_sd
+
+
+def test_a_belief_that_is_far_off_pulls_less(monkeypatch):
+    """Believed 9 +/- 4 mm behind the card, true 25: bolts are as high as nobody believed. 12 degrees to each side."""
+    prior, errors = CirclePrior(9.0, 4.0, edge_shared_px=0.2), {}
+    for turns in (2, 0):
+        monkeypatch.setattr(circle_in_photos, "_DEPTH_TURNS", turns)
+        lengths = []
+        for seed in range(8):
+            rng = np.random.default_rng(seed)
+            pair = [_seen(rng, way, prior, depth_mm=25.0, name=f"{way}.jpg") for way in (-12, 12)]
+            lengths.append(circle_of_photos(pair))
+        assert all(lengths)
+        errors[turns] = np.median([abs(np.log(length.value_mm / DIAMETER)) for length in lengths])
+    assert 1e-5 < errors[2] < 0.8 * errors[0] < 0.01
 
 
 def test_a_card_that_was_moved_joins_nothing():

@@ -1,10 +1,45 @@
-"""Pictures made smaller by averaging, by halves first: those are averaged by much faster code than other shares."""
+"""Pictures made smaller by averaging: by halves, of which the way to and fro is known, or to any size.
 
+Those too are made by halves first, which are averaged by much faster code than other shares.
+"""
+
+import weakref
 from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+
+_HALVES: dict[int, list[NDArray[np.uint8]]] = {}
+"""Of each picture that is still in use the smaller ones made of it, by its identity."""
+
+
+def halved(picture: NDArray[np.uint8], times: int) -> NDArray[np.uint8]:
+    """A picture (H, W) of which each side was halved so many times; made once as long as the picture is in use.
+
+    Where it has an odd side, the last row or column is left out, so that a pixel is the mean of two by two everywhere.
+    """
+    if times <= 0:
+        return picture
+    if id(picture) not in _HALVES:
+        weakref.finalize(picture, _HALVES.pop, id(picture), None)
+    smaller = _HALVES.setdefault(id(picture), [])
+    while len(smaller) < times:
+        last = smaller[-1] if smaller else picture
+        height, width = (side // 2 for side in last.shape)
+        whole = last[: 2 * height, : 2 * width]
+        smaller.append(np.asarray(cv2.resize(whole, (width, height), interpolation=cv2.INTER_AREA), np.uint8))
+    return smaller[times - 1]
+
+
+def in_halved(points_px: NDArray[np.float64], times: int) -> NDArray[np.float64]:
+    """(N, 2) pixels of a picture to those of the one halved so many times; pixel centers are whole numbers."""
+    return np.asarray((points_px + 0.5) / 2**times - 0.5)
+
+
+def from_halved(points_px: NDArray[np.float64], times: int) -> NDArray[np.float64]:
+    """The way back of `in_halved`."""
+    return np.asarray((points_px + 0.5) * 2**times - 0.5)
 
 
 def reduced(picture: NDArray[np.uint8], size: tuple[int, int]) -> NDArray[np.uint8]:

@@ -12,16 +12,23 @@ import numpy as np
 from numpy.typing import NDArray
 
 from features.circle_fit import fit_circle
-from features.edges import scan_edges
+from features.edges import ScanEdges, scan_edges
 from features.ellipse import Ellipse
 from features.parts.rim_arcs import LookedAt, Which, rim_among
 from features.parts.rim_waves import NearEdges, find_waves, wave_at
+from features.reduced import from_halved, halved, in_halved
 
 Array = NDArray[np.float64]
 MIN_LINES = 24
 """Scan lines below which nothing is tried."""
 _WIDTH, _WIDTH_PX = 0.004, 0.8
 """How far from a curve an edge may lie and count as on it: relative to the radius or in photo pixels, the larger."""
+
+SHARP_TO_PX = 2000
+"""Long side up to which a photo is about as sharp as it has pixels. In larger ones lens, mosaic and the phone's noise
+filter spread an edge over several, beside which grain and sharpening draw edges of their own: of 52 rendered photos of
+12 megapixels with a card in the plane, flanges were 0.77 % off where edges were looked for in all pixels, 0.30 where
+the photo was halved, openings 0.20 and 0.12 %."""
 
 _CURVE_POINTS = 60
 """So many points of a curve tell the ellipse that it is in the photo."""
@@ -189,6 +196,17 @@ def _goes_on(again: TracedCircle, traced: TracedCircle) -> bool:
     return bool(np.mean(away < _ON_IT) > _SAME_EDGE)
 
 
+def _edges_across(gray: NDArray[np.uint8], rim: Array, directions: Array, reach_px: float) -> ScanEdges:
+    """Edges along scan lines of this half length, in the photo as far halved as its own sharpness asks for."""
+    times = max(0, round(np.log2(max(gray.shape) / SHARP_TO_PX)))
+    scale = 2.0**times
+    half_px = reach_px / scale
+    sigma_px = float(np.clip(half_px / 14, 0.9, 2.5))
+    edges = scan_edges(halved(gray, times), in_halved(rim, times), directions, max(half_px, 3.0), sigma_px)
+    points, lit = from_halved(edges.points_px, times), from_halved(edges.lit_px, times)
+    return replace(edges, points_px=points, offset_px=scale * edges.offset_px, lit_px=lit)
+
+
 def _trace_once(
     gray: NDArray[np.uint8],
     front: Squared,
@@ -210,8 +228,7 @@ def _trace_once(
     beyond = front.to_photo(center + radius * (1 + reach) * outward[kept])
     reach_px = float(np.median(np.linalg.norm(beyond - rim, axis=1)))
     directions = (beyond - rim) / np.maximum(np.linalg.norm(beyond - rim, axis=1, keepdims=True), 1e-9)
-    sigma = float(np.clip(reach_px / 14, 0.9, 2.5))
-    edges = scan_edges(gray, rim, directions, max(reach_px, 3.0), sigma)
+    edges = _edges_across(gray, rim, directions, reach_px)
     edges = replace(edges, line=kept[edges.line])
     if len(np.unique(edges.line)) < 0.15 * lines:
         return NotTraced("too few edges near the expected circle")

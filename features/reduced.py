@@ -10,8 +10,19 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+SHARP_TO_PX = 2000
+"""Long side up to which a photo is about as sharp as it has pixels. In larger ones lens, mosaic and the phone's noise
+filter spread an edge over several, beside which grain and sharpening draw edges of their own: of 52 rendered photos of
+12 megapixels with a card in the plane, flanges were 1.1 % off (95th percentile 2.6) where circles were looked for in
+all pixels, 0.36 (1.35) where in the halved photo, bolt circles 0.38 and 0.29, openings 0.31 and 0.17 %, chambers 0.57
+(8.4) and 0.48 (2.1) %."""
 _HALVES: dict[int, list[NDArray[np.uint8]]] = {}
 """Of each picture that is still in use the smaller ones made of it, by its identity."""
+
+
+def halvings_of(shape: tuple[int, ...]) -> int:
+    """How often a photo of this shape (rows, columns) is to be halved until it is as sharp as it has pixels."""
+    return max(0, round(np.log2(max(shape) / SHARP_TO_PX)))
 
 
 def halved(picture: NDArray[np.uint8], times: int) -> NDArray[np.uint8]:
@@ -40,6 +51,13 @@ def in_halved(points_px: NDArray[np.float64], times: int) -> NDArray[np.float64]
 def from_halved(points_px: NDArray[np.float64], times: int) -> NDArray[np.float64]:
     """The way back of `in_halved`."""
     return np.asarray((points_px + 0.5) * 2**times - 0.5)
+
+
+def matrix_from_halved(times: int) -> NDArray[np.float64]:
+    """(3, 3) of `from_halved`, for homographies."""
+    scale = 2.0**times
+    middle = 0.5 * (scale - 1.0)
+    return np.array([[scale, 0.0, middle], [0.0, scale, middle], [0.0, 0.0, 1.0]])
 
 
 def reduced(picture: NDArray[np.uint8], size: tuple[int, int]) -> NDArray[np.uint8]:

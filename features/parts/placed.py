@@ -15,6 +15,7 @@ from features.parts.finder import PartQuestion
 from features.parts.front_on import FaceFrame, FrontOn, Mapped, face_frame
 from features.parts.part_maps import RoundPart
 from features.plane_pose import PlanePose
+from features.reduced import halved, halvings_of, matrix_from_halved
 
 Array = NDArray[np.float64]
 
@@ -118,7 +119,9 @@ class Placed:
         small = np.array([[scale, 0.0, shift[0]], [0.0, scale, shift[1]], [0.0, 0.0, 1.0]])
         photo_from_front = self.frame.photo_from_front @ small
         warp, size = np.linalg.inv(photo_from_front), (int(2 * half), int(2 * half))
-        picture = cv2.warpPerspective(gray, warp, size, flags=cv2.INTER_LINEAR)
+        times = halvings_of(gray.shape)
+        coarse = warp @ matrix_from_halved(times)
+        picture = cv2.warpPerspective(halved(gray, times), coarse, size, flags=cv2.INTER_LINEAR)
         free = np.full(gray.shape, 255, np.uint8)
         for outline in covered_px:
             cv2.fillPoly(free, [np.rint(outline).astype(np.int32)], 0)

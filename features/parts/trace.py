@@ -16,19 +16,13 @@ from features.edges import ScanEdges, scan_edges
 from features.ellipse import Ellipse
 from features.parts.rim_arcs import LookedAt, Which, rim_among
 from features.parts.rim_waves import NearEdges, find_waves, wave_at
-from features.reduced import from_halved, halved, in_halved
+from features.reduced import from_halved, halved, halvings_of, in_halved
 
 Array = NDArray[np.float64]
 MIN_LINES = 24
 """Scan lines below which nothing is tried."""
 _WIDTH, _WIDTH_PX = 0.004, 0.8
 """How far from a curve an edge may lie and count as on it: relative to the radius or in photo pixels, the larger."""
-
-SHARP_TO_PX = 2000
-"""Long side up to which a photo is about as sharp as it has pixels. In larger ones lens, mosaic and the phone's noise
-filter spread an edge over several, beside which grain and sharpening draw edges of their own: of 52 rendered photos of
-12 megapixels with a card in the plane, flanges were 0.77 % off where edges were looked for in all pixels, 0.30 where
-the photo was halved, openings 0.20 and 0.12 %."""
 
 _CURVE_POINTS = 60
 """So many points of a curve tell the ellipse that it is in the photo."""
@@ -198,7 +192,7 @@ def _goes_on(again: TracedCircle, traced: TracedCircle) -> bool:
 
 def _edges_across(gray: NDArray[np.uint8], rim: Array, directions: Array, reach_px: float) -> ScanEdges:
     """Edges along scan lines of this half length, in the photo as far halved as its own sharpness asks for."""
-    times = max(0, round(np.log2(max(gray.shape) / SHARP_TO_PX)))
+    times = halvings_of(gray.shape)
     scale = 2.0**times
     half_px = reach_px / scale
     sigma_px = float(np.clip(half_px / 14, 0.9, 2.5))

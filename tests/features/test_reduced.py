@@ -7,7 +7,7 @@ import numpy as np
 
 from features import reduced
 from features.edges import scan_edges
-from features.reduced import from_halved, halved, in_halved
+from features.reduced import from_halved, halved, halvings_of, in_halved, matrix_from_halved
 
 
 def test_pixels_are_means_of_two_by_two_and_an_odd_row_is_left_out() -> None:
@@ -40,3 +40,14 @@ def test_smaller_pictures_are_made_once_and_forgotten_with_the_picture() -> None
     del picture
     gc.collect()
     assert key not in reduced._HALVES
+
+
+def test_photos_of_phones_are_halved_and_those_sent_by_messages_are_not() -> None:
+    # Sizes that phones write: 12 and 48 megapixels; messaging apps send long sides of 1280 to 2048 (common practice).
+    assert [halvings_of(shape) for shape in ((3024, 4032), (6048, 8064), (1200, 1600), (2048, 1536))] == [1, 2, 0, 0]
+
+
+def test_the_matrix_of_the_way_back_is_the_way_back() -> None:
+    points = np.array([[0.0, 0.0], [3.5, 10.0]])
+    lifted = np.column_stack([points, np.ones(2)]) @ matrix_from_halved(2).T
+    assert np.allclose(lifted[:, :2], from_halved(points, 2))

@@ -22,7 +22,7 @@ _HALVES: dict[int, list[NDArray[np.uint8]]] = {}
 
 def halvings_of(shape: tuple[int, ...]) -> int:
     """How often a photo of this shape (rows, columns) is to be halved until it is as sharp as it has pixels."""
-    return max(0, round(np.log2(max(shape) / SHARP_TO_PX)))
+    return max(0, int(np.rint(np.log2(max(shape) / SHARP_TO_PX))))
 
 
 def halved(picture: NDArray[np.uint8], times: int) -> NDArray[np.uint8]:

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from features.aside_port import leans_aside
 from features.camera import Camera, rotation_taking_z_to
 from features.circle_fit import fit_circle
 from features.circle_in_space import CircleInSpace, solve_circle
@@ -109,33 +110,53 @@ def measure_by_floor(
     joint = next((one for one in circles if one[0].name == "chamber_diameter"), None)
     if reference.is_circle:
         reference = as_its_pose_has_it(reference, poses[0], _center_px(photo))
-    standing = None if joint is None or len(reference.points_mm) < 4 else _standing(photo, *joint, poses, reference)
-    if standing is None:
+    standing = [] if joint is None or len(reference.points_mm) < 4 else _standing(photo, *joint, poses, reference)
+    if not standing:
         photo, poses = _by_the_reference(photo, poses, reference)
-    wall = (
-        _wall_beside(photo, circles, poses_of_floor(reference, poses)[0], reference)
-        if standing is None
-        else _wall_of(standing.solved)
-    )
+        floor = poses_of_floor(reference, poses)[0]
+        wall = _wall_beside(photo, circles, floor, reference)
+        return tuple(OnFloor(one) for one in _with_joint(photo, circles, wall, None, floor, reference, port_level))
+    by_lens = [
+        (
+            one,
+            _with_joint(photo, circles, _wall_of(one.solved), one.solved, one.solved.as_pose(), reference, port_level),
+        )
+        for one in standing
+    ]
+    out = []
+    for number, (sighting, _) in enumerate(circles):
+        tried = [ByLens(one.focal, found[number], one.log_weight) for one, found in by_lens]
+        solved = replace(tried[0].solved, length=over_lenses(tried[0].solved.length, tried, photo.name))
+        out.append(OnFloor(solved, tried[0].focal if joint is not None and sighting is joint[0] else None))
+    return tuple(out)
+
+
+def _with_joint(
+    photo: Photo,
+    circles: Sequence[tuple[CircleSighting, float]],
+    wall: _Wall,
+    standing: CircleInSpace | None,
+    floor: PlanePose,
+    reference: ScaleReference,
+    port_level: PortLevel,
+) -> tuple[CircleInSpace, ...]:
+    """All circles by the wall in which a joint stands, or by one beside the reference where none stands."""
     rim = next((_before_wall(photo, *one, wall) for one in circles if one[0].name == RIM), None)
     face = wall if rim is None else _face_of(rim)
     found = [
-        standing if standing is not None and joint is not None and sighting is joint[0]
-        else OnFloor(rim) if rim is not None and sighting.name == RIM
-        else OnFloor(_before_wall(photo, sighting, shared_px, face if sighting.name in FLANGE_FACE_LENGTHS else wall))
+        standing if standing is not None and sighting.name == standing.length.name
+        else rim if rim is not None and sighting.name == RIM
+        else _before_wall(photo, sighting, shared_px, face if sighting.name in FLANGE_FACE_LENGTHS else wall)
         for sighting, shared_px in circles
     ]  # fmt: skip
-    floor = poses_of_floor(reference, poses)[0] if standing is None else standing.solved.as_pose()
     beside_mm = float((floor.rotation[:, :2] @ reference.points_mm.mean(axis=0) + floor.translation_mm)[2])
-    standing_joint = None if standing is None else standing.solved
-    told = by_port_height([one.solved for one in found], standing_joint, floor, beside_mm, port_level)
-    return tuple(replace(one, solved=solved) for one, solved in zip(found, told, strict=True))
+    return by_port_height(found, standing, floor, beside_mm, port_level)
 
 
 def _standing(
     photo: Photo, joint: CircleSighting, shared_px: float, poses: Sequence[PlanePose], reference: ScaleReference
-) -> OnFloor | None:
-    """The joint under every possible lens, as the best of them has it; None where it can't or says nothing."""
+) -> list[ByLens]:
+    """The joint under every lens that counts, the best first; none where it can't stand so or says nothing."""
     tried = []
     for focal, height in lenses(photo.focal):
         starts = poses if focal is photo.focal else plane_poses(reference, replace(photo, focal=focal))
@@ -144,12 +165,11 @@ def _standing(
             if solved and np.isfinite(solved.cost):
                 tried.append(ByLens(focal, solved, height - solved.cost))
     if not tried:
-        return None
+        return []
     tried.sort(key=lambda one: -one.log_weight)
-    best = tried[0].solved
-    length = over_lenses(best.length, tried, photo.name)
+    length = over_lenses(tried[0].solved.length, tried, photo.name)
     # A joint whose size stays so open was seen edge-on or is none: others are not measured by it.
-    return OnFloor(replace(best, length=length), tried[0].focal) if length.relative_sd < SAYS_NOTHING else None
+    return tried if length.relative_sd < SAYS_NOTHING else []
 
 
 def _by_the_reference(
@@ -248,7 +268,10 @@ def _before_wall(photo: Photo, sighting: CircleSighting, shared_px: float, wall:
     prior = replace(prior, slant_sd_deg=wall.slant_sd_deg)
     solved = solve_circle(sighting, start, None, wall.focal, _center_px(photo), prior)
     if solved.tilt_pull > _OTHER_WAY_PULL and wall.joint_mm is not None:
-        any_way = replace(prior, tilt_sd_deg=FACES_ANY_WAY_DEG, offset_mm=0.0, offset_sd_mm=wall.joint_mm)
+        any_way = replace(prior, tilt_sd_deg=FACES_ANY_WAY_DEG)
+        ellipse = Ellipse.fit(sighting.points_px)
+        if not ellipse or leans_aside(circle_normals(ellipse, camera), wall.rotation[:, 2]):
+            any_way = replace(any_way, offset_mm=0.0, offset_sd_mm=wall.joint_mm)
         solved = solve_circle(sighting, start, None, wall.focal, _center_px(photo), any_way)
     return replace(solved, length=_at_distance(solved.length, wall))
 

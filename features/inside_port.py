@@ -8,10 +8,10 @@ from features.mouth_edges import edge_lengths, mouth_edges
 from features.other_way import leaning_other_way
 from features.parts.finder import PartQuestion
 from features.photo import FocalPrior
-from features.placement import CardAt
+from features.placement import MOUTHS, CardAt
 from features.raised_face import raised_face_length, ring_on_face
 from features.spans import MeasuredSpan
-from features.thread_pitch import MOUTHS, ON_FACE_SD_DEG, PLANE_SD_DEG, pitch_length, read_pitch, wall_line_px
+from features.thread_pitch import ON_FACE_SD_DEG, PLANE_SD_DEG, pitch_length, read_pitch, wall_line_px
 
 JOINT = "chamber_diameter"
 BOLTS, HOLE, OPENING = "bolt_circle_diameter", "bolt_hole_diameter", "port_bore"
@@ -33,7 +33,7 @@ def spans_inside_port(
     """
     circles = {circle.found.sighting.name: circle for circle in reversed(measured)}
     mouth = next((circle for circle in measured if circle.found.sighting.name in MOUTHS), None)
-    if flanged or mouth is None:
+    if flanged or mouth is None or mouth.found.edge_on:
         return _raised_face(question, circles)
     lone = not question.has_scale or (card_at == "floor" and JOINT not in circles)
     plane_sd_deg = ON_FACE_SD_DEG if card_at == "flange" and not lone else PLANE_SD_DEG

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from features.aside_port import mouth_aside
 from features.circle_fit import fit_circle
 from features.circle_in_space import CircleInSpace, solve_circle
 from features.circle_scale import RimToMeasure, measure_by_coin
@@ -24,6 +25,7 @@ from features.placement import (
     FACE_FLATNESS_DEG,
     FACES_ANY_WAY_DEG,
     FLANGE_FACE_LENGTHS,
+    MOUTHS,
     ON_A_FACE,
     ON_THE_FACE,
     RIM,
@@ -79,6 +81,7 @@ def measure_circles(
     reference: ScaleReference | None,
     card_at: CardAt,
     port_level: PortLevel = "unknown",
+    middle_chance: float = 0.5,
 ) -> tuple[MeasuredCircle, ...]:
     """Measure all circles found in one photo.
 
@@ -89,15 +92,16 @@ def measure_circles(
         reference: the scale reference, None when there is none.
         card_at: where it lies.
         port_level: where on the pump the port is whose circles were found.
+        middle_chance: of ports that open in the middle of their manifolds, by the look of the pump.
 
     Returns:
         One entry a circle, in the same order; those whose points lie on no circle, or whose size cannot be a pump's, or
         stays so open that it says nothing, nor over another's of the same face, are left out.
     """
-    circles = [found for found in circles if rim_of(found.sighting, UNSCALED_PRIOR)]
-    if not circles:
-        return ()
+    edge_on = [found for found in circles if found.edge_on]
+    circles = [found for found in circles if not found.edge_on and rim_of(found.sighting, UNSCALED_PRIOR)]
     measured: Sequence[MeasuredCircle]
+    place: Place = "floor"
     if reference is None or not poses:
         measured = _without_scale(photo, circles)
     elif lies_on_floor(photo, reference, poses, circles, card_at):
@@ -109,6 +113,11 @@ def measure_circles(
         else:
             measured = _in_planes(photo, circles, poses, reference, place)
     flanged = any(found.sighting.name == RIM for found in circles)
+    if reference is not None and poses and not flanged:
+        placed = [(one.found, replace(one.solved, length=one.length)) for one in measured]
+        aside = mouth_aside(photo, placed, edge_on, poses[0], reference, place, middle_chance)
+        others = [one for one in measured if not aside or one.found.sighting.name not in MOUTHS]
+        measured = [*others, *(MeasuredCircle(found, solved, solved.length) for found, solved in aside)]
     doubted = [replace(circle, length=with_edge_doubt(circle.length, flanged)) for circle in measured]
     face = [circle.length for circle in doubted if circle.length.name in FLANGE_FACE_LENGTHS]
     return tuple(

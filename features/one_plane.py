@@ -79,25 +79,29 @@ def circles_without_scale(photo: Photo, circles: Sequence[FoundCircle]) -> list[
     ]
 
 
-def circles_at_distance(photo: Photo, circles: Sequence[FoundCircle], away_mm: float) -> list[CircleInSpace]:
-    """Solve circles of a face of which no more is known than that it is of a pump so far away.
+def circles_at_distance(
+    photo: Photo, circles: Sequence[FoundCircle], away_mm: float, errors: Sequence[Contribution] | None = None
+) -> list[CircleInSpace]:
+    """Solve circles of a face of which no more is known than how far away it is.
 
     Args:
         photo: for its camera.
         circles: of one face.
-        away_mm: distance along the camera's axis of a reference that is seen on the same pump.
+        away_mm: distance along the camera's axis, of the face or of a reference that is seen on the same pump.
+        errors: that the distance brings to every length; None where it is a reference's: how far the face lies before
+            or behind that is open by the pump's depth.
 
     Returns:
-        One solved circle each, in the same order, in millimeters; how far the face lies before or behind the reference
-        is open by the pump's depth, and that error is one for all.
+        One solved circle each, in the same order, in millimeters.
     """
     solved = circles_without_scale(photo, circles)
     mm = away_mm / photo.focal.focal_px
     largest_mm = mm * max(one.length.value_mm for one in solved)
-    depth = Contribution("offset", f"offset:{photo.name}:face", PUMP_DEPTH * largest_mm / away_mm)
+    if errors is None:
+        errors = (Contribution("offset", f"offset:{photo.name}:face", PUMP_DEPTH * largest_mm / away_mm),)
     out = []
     for one in solved:
-        parts = (*(part for part in one.length.contributions if part.name != "scale"), depth)
+        parts = (*(part for part in one.length.contributions if part.name != "scale"), *errors)
         length = replace(one.length, value_mm=mm * one.length.value_mm, contributions=parts)
         out.append(replace(one, length=length, center_mm=mm * one.center_mm, translation_mm=mm * one.translation_mm))
     return out

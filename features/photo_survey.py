@@ -17,7 +17,7 @@ from features.measure_circles import MeasuredCircle, lies_on_floor, measure_circ
 from features.measured import AttributeEvidence, MeasuredLength
 from features.parts.finder import FoundCircle, LookAt, PartFinder, PartQuestion, PartSightings
 from features.photo import Photo
-from features.placement import CardAt
+from features.placement import MOUTHS, CardAt
 from features.plane_pose import PlanePose, plane_poses, scale_at_reference, unscaled_pose
 from features.plane_solution import poses_as_solved
 from features.port_pair import spacing_of_pair
@@ -35,7 +35,6 @@ from features.scale.reference import ScaleFinding, ScaleReference, ScaleRequest
 from features.seen_circle import SeenCircle
 from features.sharpness import blur_problems
 from features.spans import MeasuredFront, MeasuredSpan, by_pair, measure_front
-from features.thread_pitch import MOUTHS
 
 Array = NDArray[np.float64]
 
@@ -187,7 +186,15 @@ def _measured(
     if card_at == "floor" != expected:
         # They were looked for in planes parallel to it.
         sightings = finder.find(_question(photo, poses, reference, references, card_at, request))
-    circles = measure_circles(photo, sightings.circles, poses, reference, card_at, sightings.port_level)
+    circles = measure_circles(
+        photo,
+        sightings.circles,
+        poses,
+        reference,
+        card_at,
+        sightings.port_level,
+        sightings.chance("port_position", "center"),
+    )
     front = MeasuredFront()
     if sightings.front is not None:
         front = measure_front(photo, sightings.front, poses, reference, card_at)
@@ -263,13 +270,13 @@ def _spans(
 
 
 def _is_flanged(sightings: PartSightings) -> bool:
-    return any(one.name == "connection" and one.likelihood.get("flanged", 0.0) > 0.5 for one in sightings.attributes)
+    return sightings.chance("connection", "flanged") > 0.5
 
 
 def _pair(measured: Sequence[MeasuredCircle], twin: FoundCircle | None) -> tuple[MeasuredSpan, ...]:
     """The port spacing by the measured port and its twin, if there is one."""
     first = next((c for c in measured if twin is not None and c.found.sighting.name == twin.sighting.name), None)
-    if first is None or twin is None:
+    if first is None or twin is None or first.found.edge_on:
         return ()
     solved = replace(first.solved, length=first.length)
     told = spacing_of_pair(solved, first.found, twin)

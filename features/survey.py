@@ -14,14 +14,14 @@ from features.parts.finder import LookAt, PartFinder
 from features.parts.learned import best_finder
 from features.photo import PhotoRefused, load_photos
 from features.photo_survey import FittedCircle, PhotoSurvey, SurveyRequest, survey_photo
-from features.placement import RIM, CardAt
+from features.placement import MOUTHS, RIM, CardAt
 from features.ports import PortSize, possible_ports
 from features.problems import PHOTOS_DISAGREE, Problem
 from features.ruler import flange_as_ruler, with_flange_known
 from features.seen_circle import SeenCircle
 from features.shared_scale import by_length_of_others, with_scale_of_others
 from features.thread_edge import with_edge_told, without_wrong_edges
-from features.thread_pitch import MOUTHS, PITCH
+from features.thread_pitch import PITCH
 from features.which_edge import with_edge_doubt, with_thread_doubt
 
 _READ_BY_MOUTH = (PITCH, MAJOR, MINOR)

@@ -22,8 +22,6 @@ from features.which_edge import WHICH_EDGE
 Array = NDArray[np.float64]
 
 PITCH = "thread_pitch"
-MOUTHS = ("port_bore", "thread_major_diameter")
-"""Circles inside which a thread may show."""
 _SECTORS, _PER_SECTOR = 36, 5
 """Parts of the wall read one by one (the light may turn between them), and angles in each, of which the mean is taken:
 a thread rises by a 36th of its pitch over one."""

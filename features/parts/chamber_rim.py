@@ -15,12 +15,11 @@ from features.parts.learned_circles import (
     places_told,
     trace_places,
     trace_weight,
-    uncovered,
 )
 from features.parts.part_maps import RoundPart, part_at
 from features.parts.part_model import PartMaps
 from features.parts.part_vocabulary import PART_CLASSES
-from features.parts.placed import reference_frames
+from features.parts.placed import reference_frames, uncovered
 
 Array = NDArray[np.float64]
 

@@ -78,11 +78,13 @@ class FoundCircle:
         sighting: the edge points.
         coverage: share of the circle whose edge was seen.
         edge_shared_px: error of the radius that all its edge points may share.
+        edge_on: told by the part model alone, and so flat that no more than the long axis of its points counts.
     """
 
     sighting: CircleSighting
     coverage: float
     edge_shared_px: float
+    edge_on: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -108,6 +110,10 @@ class PartSightings:
     front: FrontOutline | None = None
     twin: FoundCircle | None = None
     port_level: PortLevel = "unknown"
+
+    def chance(self, attribute: str, value: str) -> float:
+        """How likely an attribute has a value by this photo alone; one half where it does not tell."""
+        return next((one.likelihood.get(value, 0.0) for one in self.attributes if one.name == attribute), 0.5)
 
 
 class PartFinder(ReferenceEyes, Protocol):

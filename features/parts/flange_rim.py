@@ -26,13 +26,12 @@ from features.parts.learned_circles import (
     places_told,
     trace_places,
     trace_weight,
-    uncovered,
 )
 from features.parts.own_slant import faces_of_ellipse, faces_of_ellipses
 from features.parts.part_maps import RoundPart, share_inside
 from features.parts.part_model import PartMaps
 from features.parts.part_outline import HIDING_PARTS, OWN_PARTS, shares_at
-from features.parts.placed import Placed, reference_frames
+from features.parts.placed import Placed, reference_frames, uncovered
 from features.parts.slant_by_circles import frames_by_circles
 from features.parts.trace import TracedCircle
 

@@ -3,7 +3,6 @@
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -13,7 +12,7 @@ from features.parts.finder import FoundCircle, PartQuestion
 from features.parts.part_maps import RoundPart
 from features.parts.part_model import PartMaps
 from features.parts.part_outline import border_px
-from features.parts.placed import LONGEST_REACH, Placed, places_of
+from features.parts.placed import LONGEST_REACH, Placed, places_of, uncovered
 from features.parts.rim_arcs import Which
 from features.parts.trace import NotTraced, TracedCircle, by_own_shape, is_same, trace_circle
 from features.two_at_once import two_at_once
@@ -72,12 +71,15 @@ CHAMFER_ROUND, AS_PLAIN = (1.04, 1.25), 0.75
 """A thread's chamfer is this much larger than its crests (ASME B1.20.1, ISO 7-1), and is taken for the mouth where it
 has this share of their evidence. A flange's opening is as much wider than a step, a lining's end or the light in it
 (of 125 openings of renders three were those, 10 to 16 % too small, and no other was moved by the outer edge)."""
+BOSS, TOLD_NEAR = 0.25, 0.15
+"""An edge so much wider, in logarithms, than a thread's mouth is told, 7 % rms off, is its boss's where one nearly as
+plain lies so near what is told: a boss is 1.3 times as wide as its thread and more (common practice)."""
 OPENINGS, OPENING_REACH = tuple(0.17 * 1.13**k for k in range(9)), 0.075
 """Radii of openings over their flange's (of nominal bores in tabulated flanges 0.18 to 0.42), and how far round each is
 looked."""
-EDGE_ON = 0.26
-"""A mouth told flatter than this, seen 75 degrees aslant and more, is few cells wide: where no edge is followed it has
-no size (four of four in one set of renders were 41 to 54 % too small)."""
+EDGE_ON, EDGE_ON_SD, EDGE_ON_SEEN = 0.26, 0.1, 0.8
+"""A mouth told flatter than this, seen 75 degrees aslant and more, is few cells wide: where no edge is followed but so
+much of it is in view its long axis alone counts, this share of it being its error (37 mouths of two renderers)."""
 TOLD_OPENING_SD = 0.2
 """Standard uncertainty of a flange's opening that was told and not traced, as a share of its size: aslant or beside a
 card it is told too small (six of renders by 1, 11, 16, 24, 30 and 54 %)."""
@@ -86,8 +88,6 @@ OPENING_EVIDENCE, OFF_MIDDLE = 0.27, 0.02
 radius: castings, and the step from rim to face seen at a slant."""
 CHAMFERS, CHAMFER_REACH = (1.09, 1.145, 1.2), 0.035
 """How much larger it is looked for, and how far round that."""
-MARGIN = 1.25
-"""A printed card is larger than its pattern; what is this much larger than a reference is not looked at."""
 ABOUT_LONG_AXIS_DEG, LEAST_TOLD = 40.0, 8
 """Of an outline that is told only so much to either side of its long axis' ends counts, and so many points at least:
 seen at a slant a cover makes the short axis longer (of 139 joints of four sets of renders by 8 %, the long by 1)."""
@@ -121,7 +121,7 @@ def trace_mouth(
         before = known.get(part) if known else None
         traces += mouth_traces(question, part, maps) if before is None else before
         traces += _traces_about(question, part, rim) if rim is not None else []
-    best = best_of(traces)
+    best = best_of(traces if rim is not None else _about_told(traces, told))
     if best is None and rim is not None:
         best = _in_the_middle(question, rim)
     elif best is not None:
@@ -130,9 +130,28 @@ def trace_mouth(
     if best is not None:
         return found_circle("port_bore", question.photo_name, best[0], (0.3, 0.001))
     if told[0].semi_axes_px[1] < EDGE_ON * told[0].semi_axes_px[0]:
-        return None
+        return _seen_edge_on(question, told[0])
     places = places_told(question, told[0], maps)
     return outline_of("port_bore", question.photo_name, told[0], places, lambda px: uncovered(question, px))
+
+
+def _about_told(traces: list[Trace], told: Sequence[RoundPart]) -> list[Trace]:
+    """The traces without those far wider than any told outline, where another nearly as plain lies near one."""
+    told_px = max(float(part.semi_axes_px[0]) for part in told)
+    wider = [float(np.log(one[0].ellipse.semi_axes_px[0] / told_px)) for one in traces]
+    near = best_of([one for one, by in zip(traces, wider, strict=True) if abs(by) < TOLD_NEAR])
+    plainer = -np.inf if near is None else trace_weight(*near) / AS_PLAIN
+    return [one for one, by in zip(traces, wider, strict=True) if by < BOSS or trace_weight(*one) > plainer]
+
+
+def _seen_edge_on(question: PartQuestion, part: RoundPart) -> FoundCircle | None:
+    """The opening of a port that is told as little more than a line; None where its ends may be hidden."""
+    outline = part.outline_px(60)
+    seen = uncovered(question, outline)
+    if seen.mean() < EDGE_ON_SEEN:
+        return None
+    sighting = CircleSighting("port_bore", question.photo_name, outline)
+    return FoundCircle(sighting, float(seen.mean()), EDGE_ON_SD * float(part.semi_axes_px[0]), edge_on=True)
 
 
 def _sure_ones(told: Sequence[RoundPart]) -> list[RoundPart]:
@@ -142,6 +161,8 @@ def _sure_ones(told: Sequence[RoundPart]) -> list[RoundPart]:
 
 def flange_opening(found: FoundCircle | None) -> FoundCircle | None:
     """The opening of a flange: where no edge of it was traced, what is told is its dark part alone."""
+    if found is not None and found.edge_on:
+        return None
     if found is None or not told_only(found):
         return found
     size_px = float(np.linalg.norm(np.std(found.sighting.points_px, axis=0)))
@@ -151,7 +172,7 @@ def flange_opening(found: FoundCircle | None) -> FoundCircle | None:
 def told_only(found: FoundCircle) -> bool:
     """Whether a circle is no more than a told outline, which no edge followed."""
     size_px = float(np.linalg.norm(np.std(found.sighting.points_px, axis=0)))
-    return found.edge_shared_px > TOLD_ONLY * size_px
+    return found.edge_on or found.edge_shared_px > TOLD_ONLY * size_px
 
 
 def mouth_traces(question: PartQuestion, part: RoundPart, maps: PartMaps) -> list[Trace]:
@@ -325,16 +346,3 @@ def found_circle(name: str, photo: str, traced: TracedCircle, shared: tuple[floa
     neighbor = NEIGHBOR_SD * max(0.0, 1.0 - traced.evidence / PLAIN_BY_ELLIPSE)
     shared_px = max(shared[0], float(np.hypot(shared[1], neighbor)) * size_px)
     return FoundCircle(CircleSighting(name, photo, traced.points_px), traced.coverage, shared_px)
-
-
-def uncovered(question: PartQuestion, rim_px: Array) -> NDArray[np.bool_]:
-    """(N,) whether the places lie in the picture and no scale reference at them."""
-    rows, columns = question.gray.shape
-    free = np.asarray(((rim_px >= 0) & (rim_px <= [columns - 1, rows - 1])).all(axis=1))
-    for outline in question.keep_out_px:
-        middle = np.mean(outline, axis=0)
-        polygon = np.asarray(middle + MARGIN * (outline - middle), np.float32).reshape(-1, 1, 2)
-        low, high = polygon.min(axis=(0, 1)), polygon.max(axis=(0, 1))
-        for place in np.flatnonzero(free & ((rim_px >= low) & (rim_px <= high)).all(axis=1)).tolist():
-            free[place] = cv2.pointPolygonTest(polygon, rim_px[place].tolist(), False) < 0
-    return free

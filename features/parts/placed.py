@@ -31,6 +31,8 @@ must lie as near to count."""
 AZIMUTHS, AS_ROUND, MOST_AZIMUTHS = np.radians(np.arange(-72.0, 73.0, 3.0)), 0.02, 10
 """Ways that an upright plane may face, how much less round than at best an outline may be under one, which is what told
 outlines are off, and how many are looked at."""
+MARGIN = 1.25
+"""A printed card is larger than its pattern; what is this much larger than a reference is not looked at."""
 SAME_NORMAL = float(np.cos(np.radians(1.5)))
 """Cosine of the angle within which two poses square a photo up alike."""
 
@@ -218,3 +220,16 @@ def _frames(question: PartQuestion, poses: Sequence[PlanePose]) -> list[FaceFram
             normals.append(normal)
             frames.append(face_frame(question.gray.shape, Camera.of_shape(question.gray.shape, pose.focal_px), normal))
     return frames
+
+
+def uncovered(question: PartQuestion, rim_px: Array) -> NDArray[np.bool_]:
+    """(N,) whether the places lie in the picture and no scale reference at them."""
+    rows, columns = question.gray.shape
+    free = np.asarray(((rim_px >= 0) & (rim_px <= [columns - 1, rows - 1])).all(axis=1))
+    for outline in question.keep_out_px:
+        middle = np.mean(outline, axis=0)
+        polygon = np.asarray(middle + MARGIN * (outline - middle), np.float32).reshape(-1, 1, 2)
+        low, high = polygon.min(axis=(0, 1)), polygon.max(axis=(0, 1))
+        for place in np.flatnonzero(free & ((rim_px >= low) & (rim_px <= high)).all(axis=1)).tolist():
+            free[place] = cv2.pointPolygonTest(polygon, rim_px[place].tolist(), False) < 0
+    return free

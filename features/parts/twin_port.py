@@ -12,11 +12,11 @@ from features.parts.learned_circles import (
     places_told,
     trace_places,
     trace_weight,
-    uncovered,
 )
 from features.parts.part_maps import RoundPart
 from features.parts.part_model import PartMaps
 from features.parts.part_outline import by_the_map
+from features.parts.placed import uncovered
 
 Array = NDArray[np.float64]
 

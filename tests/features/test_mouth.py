@@ -147,9 +147,16 @@ def test_a_mouth_without_edges_is_told_by_its_outline_however_slanted(flatness):
     assert 0.05 * long_px < found.edge_shared_px < 0.12 * long_px
 
 
-def test_a_mouth_seen_edge_on_without_edges_is_not_told():
+def test_of_a_mouth_seen_edge_on_without_edges_the_long_axis_is_told_and_of_a_flange_nothing():
     blank = np.full((SIZE, SIZE), 120, np.uint8)
-    assert trace_mouth(_question(blank), (_told(1.0, flatness=0.2),), _maps()) is None
+    found = trace_mouth(_question(blank), (_told(1.0, flatness=0.2),), _maps())
+    assert found
+    assert found.edge_on
+    long_px = CHAMFER_MM / 2 * PX_PER_MM
+    assert np.ptp(found.sighting.points_px[:, 0]) / 2 == pytest.approx(long_px, rel=0.01)
+    assert found.edge_shared_px == pytest.approx(0.1 * long_px, rel=0.01)
+    assert told_only(found)
+    assert flange_opening(found) is None
 
 
 def test_a_flanges_opening_is_told_worse_than_a_threads_and_traced_as_well():

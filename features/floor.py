@@ -36,6 +36,7 @@ from features.placement import (
 from features.plane_pose import PlanePose, plane_poses
 from features.plane_solution import FOCAL, solve_plane
 from features.port_height import BESIDE_SD, by_port_height
+from features.reference_fit import middle_of
 from features.scale.reference import ScaleReference
 from features.standing_circle import LEAN_SD_DEG, distance_by_height, solve_standing, upright_frame
 
@@ -63,6 +64,7 @@ class _Wall:
         distance_errors: relative errors that its distance brings to every length.
         joint_mm: diameter of the joint that lies in it; None where none does.
         depth_sd_mm, tilt_sd_deg: how nearly circles lie in it, and parallel to it, where it is no joint's.
+        middle_chance: of ports that open at right angles to it, by the look of the pump.
     """
 
     rotation: Array
@@ -73,6 +75,7 @@ class _Wall:
     joint_mm: float | None
     depth_sd_mm: float = 1e-3
     tilt_sd_deg: float = LEAN_SD_DEG
+    middle_chance: float = 0.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -94,6 +97,7 @@ def measure_by_floor(
     poses: Sequence[PlanePose],
     reference: ScaleReference,
     port_level: PortLevel = "unknown",
+    middle_chance: float = 0.5,
 ) -> tuple[OnFloor, ...]:
     """Measure circles by a reference on the floor.
 
@@ -103,31 +107,31 @@ def measure_by_floor(
         poses: possible poses of the reference under the likeliest lens, one or two.
         reference: what lies on the floor.
         port_level: where on the pump the port is whose circles are among them.
+        middle_chance: of ports that open in the middle of their manifolds, by the look of the pump.
 
     Returns:
         One each, in the same order.
     """
-    joint = next((one for one in circles if one[0].name == "chamber_diameter"), None)
+    seen = next((one for one in circles if one[0].name == "chamber_diameter"), None)
     if reference.is_circle:
         reference = as_its_pose_has_it(reference, poses[0], _center_px(photo))
-    standing = [] if joint is None or len(reference.points_mm) < 4 else _standing(photo, *joint, poses, reference)
+    standing = [] if seen is None or len(reference.points_mm) < 4 else _standing(photo, *seen, poses, reference)
     if not standing:
         photo, poses = _by_the_reference(photo, poses, reference)
         floor = poses_of_floor(reference, poses)[0]
         wall = _wall_beside(photo, circles, floor, reference)
-        return tuple(OnFloor(one) for one in _with_joint(photo, circles, wall, None, floor, reference, port_level))
-    by_lens = [
-        (
-            one,
-            _with_joint(photo, circles, _wall_of(one.solved), one.solved, one.solved.as_pose(), reference, port_level),
-        )
-        for one in standing
-    ]
+        beside_mm = _beside_mm(floor, reference)
+        return tuple(OnFloor(one) for one in _with_joint(photo, circles, wall, None, floor, beside_mm, port_level))
+    found = []
+    for joint in (one.solved for one in standing):
+        wall, floor = _wall_of(joint, middle_chance), joint.as_pose()
+        beside_mm = _beside_mm(floor, reference)
+        found.append(_with_joint(photo, circles, wall, joint, floor, beside_mm, port_level))
     out = []
     for number, (sighting, _) in enumerate(circles):
-        tried = [ByLens(one.focal, found[number], one.log_weight) for one, found in by_lens]
+        tried = [replace(lens, solved=under[number]) for lens, under in zip(standing, found, strict=True)]
         solved = replace(tried[0].solved, length=over_lenses(tried[0].solved.length, tried, photo.name))
-        out.append(OnFloor(solved, tried[0].focal if joint is not None and sighting is joint[0] else None))
+        out.append(OnFloor(solved, tried[0].focal if seen is not None and sighting is seen[0] else None))
     return tuple(out)
 
 
@@ -137,7 +141,7 @@ def _with_joint(
     wall: _Wall,
     standing: CircleInSpace | None,
     floor: PlanePose,
-    reference: ScaleReference,
+    beside_mm: float,
     port_level: PortLevel,
 ) -> tuple[CircleInSpace, ...]:
     """All circles by the wall in which a joint stands, or by one beside the reference where none stands."""
@@ -149,8 +153,12 @@ def _with_joint(
         else _before_wall(photo, sighting, shared_px, face if sighting.name in FLANGE_FACE_LENGTHS else wall)
         for sighting, shared_px in circles
     ]  # fmt: skip
-    beside_mm = float((floor.rotation[:, :2] @ reference.points_mm.mean(axis=0) + floor.translation_mm)[2])
     return by_port_height(found, standing, floor, beside_mm, port_level)
+
+
+def _beside_mm(floor: PlanePose, reference: ScaleReference) -> float:
+    """How far away a reference on the floor is, along the camera's axis."""
+    return float((floor.rotation @ middle_of(reference) + floor.translation_mm)[2])
 
 
 def _standing(
@@ -206,12 +214,13 @@ def _center_px(photo: Photo) -> tuple[float, float]:
     return (photo.width_px - 1) / 2, (photo.height_px - 1) / 2
 
 
-def _wall_of(joint: CircleInSpace) -> _Wall:
+def _wall_of(joint: CircleInSpace, middle_chance: float) -> _Wall:
     """The joint's own plane."""
     frame = upright_frame(joint.normal)
     errors = tuple(part for part in joint.length.contributions if part.name != "edge")
     focal = FocalPrior(joint.camera.focal_px, 0.01, "exif_sensor", k1_sd=0.005)
-    return _Wall(joint.rotation @ frame, joint.center_in_camera_mm, focal, _SAME_FACE, errors, joint.length.value_mm)
+    turn, place_mm = joint.rotation @ frame, joint.center_in_camera_mm
+    return _Wall(turn, place_mm, focal, _SAME_FACE, errors, joint.length.value_mm, middle_chance=middle_chance)
 
 
 def _face_of(rim: CircleInSpace) -> _Wall:
@@ -227,7 +236,7 @@ def _wall_beside(
 ) -> _Wall:
     """An upright plane through a port, which may open near the pump's top or near its feet."""
     camera = Camera(photo.focal.focal_px, *_center_px(photo))
-    beside = float((pose.rotation[:, :2] @ reference.points_mm.mean(axis=0) + pose.translation_mm)[2])
+    beside = _beside_mm(pose, reference)
     logs, sds, ray = [np.log(beside)], [BESIDE_SD], np.array([0.0, 0.0, 1.0])
     port = next((sighting for sighting, _ in circles if sighting.name in FLANGE_FACE_LENGTHS), None)
     if port is not None:
@@ -270,7 +279,8 @@ def _before_wall(photo: Photo, sighting: CircleSighting, shared_px: float, wall:
     if solved.tilt_pull > _OTHER_WAY_PULL and wall.joint_mm is not None:
         any_way = replace(prior, tilt_sd_deg=FACES_ANY_WAY_DEG)
         ellipse = Ellipse.fit(sighting.points_px)
-        if not ellipse or leans_aside(circle_normals(ellipse, camera), wall.rotation[:, 2]):
+        normals = circle_normals(ellipse, camera) if ellipse else []
+        if not normals or leans_aside(normals, wall.rotation[:, 2], wall.middle_chance):
             any_way = replace(any_way, offset_mm=0.0, offset_sd_mm=wall.joint_mm)
         solved = solve_circle(sighting, start, None, wall.focal, _center_px(photo), any_way)
     return replace(solved, length=_at_distance(solved.length, wall))

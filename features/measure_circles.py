@@ -105,7 +105,7 @@ def measure_circles(
     if reference is None or not poses:
         measured = _without_scale(photo, circles)
     elif lies_on_floor(photo, reference, poses, circles, card_at):
-        measured = _by_floor(photo, circles, poses, reference, port_level)
+        measured = _by_floor(photo, circles, poses, reference, port_level, middle_chance)
     else:
         place = seeming_place(card_at, reference.outline_px, _edges_of(circles))
         if reference.is_circle:
@@ -321,10 +321,11 @@ def _by_floor(
     poses: Sequence[PlanePose],
     reference: ScaleReference,
     port_level: PortLevel,
+    middle_chance: float,
 ) -> tuple[MeasuredCircle, ...]:
     """Each where it stands on the floor that the reference lies on."""
     sighted = [(found.sighting, found.edge_shared_px) for found in circles]
-    measured = measure_by_floor(photo, sighted, poses, reference, port_level)
+    measured = measure_by_floor(photo, sighted, poses, reference, port_level, middle_chance)
     out = []
     for found, one in zip(circles, measured, strict=True):
         seen = None

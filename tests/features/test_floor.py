@@ -227,3 +227,31 @@ def test_an_inlet_by_a_lens_that_the_file_does_not_tell(turned_deg, lens):
     off = abs(np.log(told.solved.length.value_mm / 165.0))
     assert 1e-5 < off < 0.03
     assert off < 2 * told.solved.length.relative_sd < 0.12
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_mouth_before_a_joint_has_a_doubt_of_its_own_where_a_poor_card_hardly_tells_the_lens(seed):
+    """A longer lens sees the pump from further, and what is 0.38 joints nearer less enlarged."""
+    photo = replace(PHOTO, focal=FocalPrior(FOCAL, 0.2, "phone_prior"))
+    away = np.cos(np.radians(20.0)) * AHEAD - np.sin(np.radians(20.0)) * ASIDE
+    reference = card(FOOT + 250 * ASIDE - 100 * AHEAD, noise_px=4.0, seed=seed)
+    middle = FOOT - 1.6 * DIAMETER_MM * DOWN - 0.38 * DIAMETER_MM * away
+    circles = [(joint(0.93), 0.3), (circle("port_bore", middle, 48.3, 20.0), 0.3)]
+    both = [one.solved.length for one in measure_by_floor(photo, circles, plane_poses(reference, photo), reference)]
+    by_lens = [
+        next(part.relative for part in one.contributions if part.source.startswith("lens_taken")) for one in both
+    ]
+    assert 1.5 * by_lens[0] < by_lens[1] < 0.1
+    off = abs(np.log(both[1].value_mm / 48.3))
+    assert 1e-6 < off < 2.0 * both[1].relative_sd < 0.2
+
+
+def test_a_mouth_whose_ellipse_leans_a_little_off_its_joint_lies_as_deep_as_one_that_faces_alike():
+    """A small mouth's ellipse is a few pixels off: 22 degrees here. At any depth of the pump it would tell nothing."""
+    away = np.cos(np.radians(20.0)) * AHEAD - np.sin(np.radians(20.0)) * ASIDE
+    reference = card(FOOT + 250 * ASIDE - 100 * AHEAD)
+    middle = FOOT - 1.6 * DIAMETER_MM * DOWN - 0.38 * DIAMETER_MM * away
+    circles = [(joint(0.93), 0.3), (circle("port_bore", middle, 48.3, 42.0), 0.3)]
+    _, mouth = measure_by_floor(PHOTO, circles, plane_poses(reference, PHOTO), reference, "unknown", 0.03)
+    off = abs(np.log(mouth.solved.length.value_mm / 48.3))
+    assert 1e-6 < off < 2.0 * mouth.solved.length.relative_sd < 0.25

@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 import pytest
 
+from features.camera import rotation_from_vector
 from features.parts.finder import LookAt, PartQuestion
 from features.parts.learned import LearnedFinder
 from features.parts.learned_circles import flange_opening, told_only, trace_mouth
@@ -102,6 +103,24 @@ def test_a_bad_outline_does_not_spoil_a_good_one():
     assert found
     away = np.linalg.norm(found.sighting.points_px - MIDDLE, axis=1) / PX_PER_MM
     assert 0.001 < np.abs(2 * away / CHAMFER_MM - 1).max() < 0.03
+
+
+def test_the_plain_edge_of_a_boss_is_not_the_mouth_in_it():
+    """Seen 36 degrees aslant, as a card beside it tells; a closer look tells a rounder mouth, a third too wide."""
+    slant = np.radians(36.0)
+    picture = np.full((SIZE, SIZE), 150, np.uint8)
+    center = tuple(round(float(v) * 16) for v in MIDDLE)
+    for diameter_mm, level in ((1.45 * CHAMFER_MM, 70), (CHAMFER_MM, 120)):
+        axes = [round(diameter_mm / 2 * PX_PER_MM * share * 16) for share in (np.cos(slant), 1.0)]
+        cv2.ellipse(picture, center, axes, 0.0, 0.0, 360.0, level, -1, cv2.LINE_AA, 4)
+    noisy = _blurred(picture) + np.random.default_rng(0).normal(0, 3, picture.shape)
+    gray = np.asarray(np.clip(noisy, 0, 255), np.uint8)
+    pose = PlanePose(rotation_from_vector(np.array([0.0, slant, 0.0])), np.array([0.0, 0.0, 20000.0]), 20000.0, 0.0)
+    question = replace(_question(gray), poses=(pose,), has_scale=True, tilt_known=True)
+    found = trace_mouth(question, (_told(1.12), _told(1.0, flatness=0.9)), _maps())
+    assert found
+    height_mm = np.ptp(found.sighting.points_px[:, 1]) / PX_PER_MM
+    assert 1e-4 < abs(height_mm / CHAMFER_MM - 1) < 0.015
 
 
 def test_a_half_hidden_opening_is_found_in_the_middle_of_its_flange():

@@ -41,6 +41,7 @@ from features.scale.reference import ScaleReference
 
 Array = NDArray[np.float64]
 
+JOINT = "chamber_diameter"
 LEAN_SD_DEG = 12.0
 """Ports face as the chambers do or at right angles to them: how far a mouth's plane is off that, by castings and by its
 own ellipse, which of small mouths is told only roughly."""
@@ -116,10 +117,26 @@ class PortPlane:
         return away_mm, errors
 
 
+def without_mouth_askew(
+    circles: Sequence[FoundCircle], place: Place, middle_chance: float
+) -> tuple[list[FoundCircle], list[FoundCircle]]:
+    """Circles that may be solved with one slant in common, and a mouth that by the look of the pump lies across them.
+
+    Args:
+        circles: of one photo.
+        place: where the reference lies or seems to lie.
+        middle_chance: of ports that open in the middle of their manifolds.
+    """
+    has_joint = any(found.sighting.name == JOINT for found in circles)
+    is_askew = has_joint and place not in ON_A_PORT and middle_chance > 0.5
+    askew = [found for found in circles if is_askew and found.sighting.name in MOUTHS]
+    return [found for found in circles if not is_askew or found.sighting.name not in MOUTHS], askew
+
+
 def mouth_aside(
     photo: Photo,
     measured: Sequence[tuple[FoundCircle, CircleInSpace]],
-    edge_on: Sequence[FoundCircle],
+    apart: Sequence[FoundCircle],
     pose: PlanePose,
     reference: ScaleReference,
     place: Place,
@@ -130,14 +147,14 @@ def mouth_aside(
     Args:
         photo: for its camera.
         measured: the photo's circles as they would be if all faced the same way, each with its length.
-        edge_on: those that are told edge on.
+        apart: mouths that are told edge on, or were not measured with the others.
         pose, reference: the reference and its plane.
         place: where it lies or seems to lie.
         middle_chance: of ports that open in the middle of their manifolds, by the look of the pump.
     """
     by_name = {found.sighting.name: (found, solved) for found, solved in measured}
-    mouths = [*edge_on, *(by_name[name][0] for name in MOUTHS if name in by_name)]
-    joint = by_name["chamber_diameter"][1] if "chamber_diameter" in by_name else None
+    mouths = [*apart, *(by_name[name][0] for name in MOUTHS if name in by_name)]
+    joint = by_name[JOINT][1] if JOINT in by_name else None
     if not mouths or place in ON_A_PORT:
         return []
     mouth, in_middle = mouths[0], not mouths[0].edge_on or middle_chance >= 0.5

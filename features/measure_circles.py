@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from features.aside_port import mouth_aside
+from features.aside_port import mouth_aside, without_mouth_askew
 from features.circle_fit import fit_circle
 from features.circle_in_space import CircleInSpace, solve_circle
 from features.circle_scale import RimToMeasure, measure_by_coin
@@ -98,7 +98,7 @@ def measure_circles(
         One entry a circle, in the same order; those whose points lie on no circle, or whose size cannot be a pump's, or
         stays so open that it says nothing, nor over another's of the same face, are left out.
     """
-    edge_on = [found for found in circles if found.edge_on]
+    apart = [found for found in circles if found.edge_on]
     circles = [found for found in circles if not found.edge_on and rim_of(found.sighting, UNSCALED_PRIOR)]
     measured: Sequence[MeasuredCircle]
     place: Place = "floor"
@@ -109,13 +109,15 @@ def measure_circles(
     else:
         place = seeming_place(card_at, reference.outline_px, _edges_of(circles))
         if reference.is_circle:
+            circles, askew = without_mouth_askew(circles, place, middle_chance)
+            apart = [*apart, *askew]
             measured = _by_coin(photo, circles, poses[0], reference, place)
         else:
             measured = _in_planes(photo, circles, poses, reference, place)
     flanged = any(found.sighting.name == RIM for found in circles)
     if reference is not None and poses and not flanged:
         placed = [(one.found, replace(one.solved, length=one.length)) for one in measured]
-        aside = mouth_aside(photo, placed, edge_on, poses[0], reference, place, middle_chance)
+        aside = mouth_aside(photo, placed, apart, poses[0], reference, place, middle_chance)
         others = [one for one in measured if not aside or one.found.sighting.name not in MOUTHS]
         measured = [*others, *(MeasuredCircle(found, solved, solved.length) for found, solved in aside)]
     doubted = [replace(circle, length=with_edge_doubt(circle.length, flanged)) for circle in measured]
@@ -278,11 +280,8 @@ def _by_coin(
     """All circles at once, their slant in common."""
     priors = _priors(circles, pose, place)
     wanted = [RimToMeasure(found.sighting, prior) for found, prior in zip(circles, priors, strict=True)]
-    solved = measure_by_coin(photo, reference, wanted)
-    return tuple(
-        MeasuredCircle(found, one, one.length, _planes_disagree(found, one))
-        for found, one in zip(circles, solved, strict=True)
-    )
+    pairs = zip(circles, measure_by_coin(photo, reference, wanted), strict=True)
+    return tuple(MeasuredCircle(found, one, one.length, _planes_disagree(found, one)) for found, one in pairs)
 
 
 def _priors(circles: Sequence[FoundCircle], pose: PlanePose, place: Place) -> list[CirclePrior]:

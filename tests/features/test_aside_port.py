@@ -68,6 +68,21 @@ def test_a_mouth_that_opens_aside_is_measured_behind_the_joint(behind, turned_de
     assert 1e-5 < off < 2.0 * told.relative_sd < 0.2
 
 
+@pytest.mark.parametrize("turned_deg", [-38.0, 30.0])
+def test_by_a_coin_a_mouth_that_opens_aside_tells_nothing_of_the_slant(turned_deg):
+    """A 2 euro coin, 25.75 mm (Council Regulation (EC) 975/98), on the rim."""
+    angle = np.linspace(0, 2 * np.pi, 90, endpoint=False)
+    flat = 0.5 * 25.75 * np.column_stack([np.cos(angle), np.sin(angle), 0 * angle])
+    px = _seen(np.array([80.0, 80.0, -9.0]) + flat, turned_deg) + np.random.default_rng(3).normal(0, 0.1, (90, 2))
+    coin = ScaleReference("coin", "2 euro", np.zeros((90, 2)), px, 0.2, px, 0.002, "coin", True, 25.75)
+    circles = [_joint(turned_deg), _mouth(0.39, turned_deg)]
+    measured = measure_circles(PHOTO, circles, plane_poses(coin, PHOTO), coin, "rim", "unknown", 0.97)
+    told = {one.length.name: one.length for one in measured}
+    for name, true_mm in (("chamber_diameter", JOINT_MM), ("port_bore", MOUTH_MM)):
+        off = abs(np.log(told[name].value_mm / true_mm))
+        assert 1e-5 < off < 2.0 * told[name].relative_sd < 0.25
+
+
 @pytest.mark.parametrize("with_joint", [True, False])
 @pytest.mark.parametrize(("card_at", "before"), [("rim", 9.0), ("cover", 62.0)])
 def test_a_mouth_seen_edge_on_is_as_wide_as_its_line_is_long(card_at, before, with_joint):

@@ -32,6 +32,9 @@ AS_SURE = 0.05
 SETTLED = 0.015
 """Traces about the told outline that spread further than this, relative, are of different edges: where half of none is
 seen, the edges themselves are asked too which is the joint's."""
+BAND_WIDTH, BAND_DEPTH, AXIS = (1.008, 1.065), 0.15, 0.012
+"""How much larger a joint's outermost edge is than one before it (`features.parts.trace` goes as far), how far behind
+that it lies at most (`features.near_side`), and how nearly both have one axis, all over its radius."""
 ENOUGH_BOLTS = 4
 """So many bolts are not all taken for something else."""
 HIDERS = ("manifold", "flange", "companion", "threaded_boss", "scale_reference", "feet", "air_valve")
@@ -53,7 +56,7 @@ def trace_chamber(question: PartQuestion, part: RoundPart, maps: PartMaps, bolts
         # Two chambers behind one another are told as one: the edges themselves agree on the front one's middle.
         about = circles_about(question, part, reference_frames(question), True)
         traces += round_all(trace_places(question, part, about, free), bolts_px)
-    best = _outermost(traces)
+    best = _outermost(traces, question.poses[0].focal_px)
     if best is None:
         return outline_of("chamber_diameter", question.photo_name, part, places, free)
     neighbors = float(np.hypot(ROUNDED, _spread(traces)))
@@ -74,14 +77,33 @@ def round_all(traces: list[Trace], bolts_px: Array) -> list[Trace]:
     return [(traced, placed) for traced, placed in traces if np.median(traced.ellipse.reach(bolts_px)) < 1.0]
 
 
-def _outermost(traces: list[Trace]) -> Trace | None:
+def _outermost(traces: list[Trace], focal_px: float) -> Trace | None:
     """The trace with most evidence, or one round it with nearly as much: a band and its cover have edges inside."""
     best = best_of(traces)
     if best is None:
         return None
     enough = OUTER_ENOUGH * trace_weight(*best)
-    outside = [one for one in traces if one[1].measured_slant and encloses(one[0], best[0])]
+    outside = [
+        one for one in traces
+        if one[1].measured_slant and (encloses(one[0], best[0]) or _is_round_behind(one, best, focal_px))
+    ]  # fmt: skip
     return best_of([one for one in outside if trace_weight(*one) > enough]) or best
+
+
+def _is_round_behind(one: Trace, best: Trace, focal_px: float) -> bool:
+    """Whether a trace is a larger circle about the axis of another that lies close before it.
+
+    Aslant the one before is seen shifted along the slope, and may reach over the larger one's edge on that side.
+    """
+    joint = one[1].about(one[0].ellipse.points_px())
+    edge = joint.about(best[0].ellipse.points_px())
+    slope = joint.slope(focal_px)
+    steep = float(np.linalg.norm(slope))
+    shift = (edge.center - joint.center) / joint.radius
+    along = float(shift @ slope) / max(steep, 1e-9)
+    across = float(np.linalg.norm(shift - along * slope / max(steep, 1e-9)))
+    larger = BAND_WIDTH[0] < joint.radius / edge.radius < BAND_WIDTH[1]
+    return larger and across < AXIS and -AXIS < along < BAND_DEPTH * steep + AXIS
 
 
 def _spread(traces: list[Trace]) -> float:

@@ -11,12 +11,13 @@ from features.camera import Camera, rotation_taking_z_to
 from features.circle_fit import fit_circle
 from features.ellipse import Ellipse
 from features.parts.border_circles import robust_circles
+from features.parts.chamber_rim import _outermost
 from features.parts.finder import PartQuestion
 from features.parts.front_on import face_frame
-from features.parts.learned_circles import COVER_LEAD, at_long_axis
+from features.parts.learned_circles import COVER_LEAD, at_long_axis, encloses
 from features.parts.part_maps import RoundPart
 from features.parts.placed import Placed, places_of
-from features.parts.trace import by_own_shape, trace_circle
+from features.parts.trace import TracedCircle, by_own_shape, trace_circle
 from features.plane_pose import PlanePose
 
 CAMERA = Camera.of_size(1600, 1200, 1250.0)
@@ -161,3 +162,18 @@ def test_an_outline_that_a_cover_widens_is_no_reason_against_its_joint(before_mm
     away = placed.away_with_cover(told, COVER_LEAD, CAMERA.focal_px)
     assert np.abs(Ellipse.fit(joint).reach(told) - 1.0).max() > 0.3
     assert away < 0.05 if is_cover else away > 0.2
+
+
+@pytest.mark.parametrize(("aside_mm", "is_joint"), [(0.0, True), (6.0, False)])
+def test_a_band_behind_its_front_edge_is_the_joint_though_that_reaches_over_it(aside_mm, is_joint):
+    """A crest of 108 mm radius 10 mm behind an edge of 104, seen 45 degrees aslant; and one with its middle aside."""
+    normal, middle = _leaning(45.0, 0.0), np.array([20.0, -30.0, 900.0])
+    edge = _outline(CAMERA, normal, middle - 10.0 * normal, 104.0)
+    crest = _outline(CAMERA, normal, middle + aside_mm * np.array([0.0, 1.0, 0.0]), 108.0)
+    placed = Placed(face_frame((1200, 1600), CAMERA, normal), np.zeros(2), 1.0, True, 0.05)
+    traces = [
+        (TracedCircle(outline, Ellipse.fit(outline), evidence, evidence), placed.about(outline))
+        for outline, evidence in ((edge, 0.6), (crest, 0.5))
+    ]
+    assert not encloses(traces[1][0], traces[0][0])
+    assert (_outermost(traces, CAMERA.focal_px) is traces[1]) == is_joint

@@ -9,9 +9,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from features.circle_in_space import CircleInSpace
+from features.circle_in_space import CircleInSpace, solve_circle
+from features.circle_sighting import CirclePrior, CircleSighting
 from features.measured import Contribution, MeasuredLength
 from features.photo import FocalPrior
+from features.plane_pose import PlanePose
+from features.scale.reference import ScaleReference
 
 MAIN_SHARE, LONGER = 0.75, ((2.0, 0.16, 0.6), (3.0, 0.09, 0.6))
 """How often the main lens is used for a thing within reach. Of longer ones their length over its, how often they are,
@@ -21,6 +24,9 @@ HARDLY = 0.02
 """Below this share of the weight a lens is not counted."""
 SURELY = 1.0
 """By so much more must the logarithm of its weight lie below that for a lens not to be tried."""
+
+_SAME_TURN = 1e-3
+"""Solutions whose rotations and costs differ by less than this are one."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -74,3 +80,39 @@ def over_lenses(length: MeasuredLength, tried: Sequence[ByLens], photo: str) -> 
     doubt = Contribution("camera", f"lens_taken:{photo}", spread)
     value_mm = length.value_mm * float(np.exp(mean))
     return replace(length, value_mm=value_mm, contributions=(*length.contributions, doubt))
+
+
+def by_lenses(
+    image_center_px: tuple[float, float],
+    sighting: CircleSighting,
+    poses: Sequence[PlanePose],
+    reference: ScaleReference,
+    prior: CirclePrior,
+    may_be: Sequence[tuple[FocalPrior, float]],
+) -> tuple[list[CircleInSpace], list[ByLens]]:
+    """The circle under all poses of the likeliest lens, best first, and under the best pose of every lens that counts.
+
+    From lens to longer lens a solution begins where the last one ended.
+
+    Args:
+        image_center_px: middle of the photo.
+        sighting, poses, reference, prior: as `features.circle_in_space.solve_circle` has them, poses to start from.
+        may_be: the lenses, as `lenses` has them.
+    """
+    every: list[tuple[ByLens, list[CircleInSpace]]] = []
+    starts = poses
+    for focal, height in may_be:
+        if every and no_longer_lens(height, [one for one, _ in every]):
+            break
+        solved = [solve_circle(sighting, pose, reference, focal, image_center_px, prior) for pose in starts]
+        solved.sort(key=lambda circle: circle.cost)
+        every.append((ByLens(focal, solved[0], height - solved[0].cost), solved))
+        starts = [circle.as_pose() for circle in solved if circle is solved[0] or not _is_same(circle, solved[0])]
+    every.sort(key=lambda one: -one[0].log_weight)
+    return every[0][1], [one for one, _ in every]
+
+
+def _is_same(one: CircleInSpace, other: CircleInSpace) -> bool:
+    """Whether two starts led to one solution."""
+    turned = float(np.abs(one.rotation - other.rotation).max())
+    return turned < _SAME_TURN and abs(one.cost - other.cost) < _SAME_TURN

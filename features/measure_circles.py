@@ -8,19 +8,20 @@ from numpy.typing import NDArray
 
 from features.aside_port import mouth_aside, without_mouth_askew
 from features.circle_fit import fit_circle
-from features.circle_in_space import CircleInSpace, solve_circle
+from features.circle_in_space import CircleInSpace
 from features.circle_scale import RimToMeasure, measure_by_coin
-from features.circle_sighting import CirclePrior, CircleSighting, rim_of
+from features.circle_sighting import CirclePrior, rim_of
 from features.combine import says_something, tells_ratio
 from features.common_axis import with_common_axis
 from features.floor import measure_by_floor
 from features.floor_seen import seems_on_floor
-from features.lenses import ByLens, lenses, no_longer_lens, over_lenses
+from features.lenses import by_lenses, lenses, over_lenses
 from features.measured import Contribution, MeasuredLength
 from features.one_plane import PUMP_DEPTH, circles_at_distance, circles_without_scale
 from features.parts.finder import FoundCircle
-from features.photo import FocalPrior, Photo
+from features.photo import Photo
 from features.placement import (
+    BEFORE_THE_JOINT,
     BEHIND_THE_FACE,
     FACE_FLATNESS_DEG,
     FACES_ANY_WAY_DEG,
@@ -35,6 +36,7 @@ from features.placement import (
     PortLevel,
     circle_prior,
     flange_guess_mm,
+    middle_prior,
     seeming_place,
 )
 from features.plane_pose import PlanePose
@@ -50,11 +52,11 @@ Array = NDArray[np.float64]
 _SAME_COST = 5.0
 """Poses whose sums of squares differ by less than this (about 3 standard deviations) both stay possible."""
 
-_SAME_TURN = 1e-3
-"""Solutions whose rotations and costs differ by less than this are one."""
-
 _TILT_PULL_SAID = 3.0
 """Standard uncertainties between a circle's own tilt and its plane's beyond which they are said to disagree."""
+
+_ASIDE_COSINE = float(np.cos(np.radians(30.0)))
+"""A face that leans further from the reference than this looks aside: ports face as chambers do, or at right angles."""
 
 _LIES_IN_PLANE_DEG = 2.0
 """Circles believed to lie this nearly in the reference's plane are held to it; others may face any way."""
@@ -162,9 +164,14 @@ def _in_planes(
     """
 
     def measured(found: FoundCircle, prior: CirclePrior) -> MeasuredCircle:
-        return _in_plane(photo, found, poses, reference, prior)
+        of_flange = RIM in names and found.sighting.name in FLANGE_FACE_LENGTHS and place in BEFORE_THE_JOINT
+        joint_mm = prior.guess_mm if "chamber_diameter" in names else None
+        aside = middle_prior(place, prior.guess_mm, joint_mm) if of_flange else None
+        return _in_plane(photo, found, poses, reference, prior, aside)
 
-    priors = dict(zip((found.sighting.name for found in circles), _priors(circles, poses[0], place), strict=True))
+    names = [found.sighting.name for found in circles]
+
+    priors = dict(zip(names, _priors(circles, poses[0], place), strict=True))
     rims = [measured(found, priors[RIM]) for found in circles if found.sighting.name == RIM]
     if rims and not says_something(rims[0].length):
         face = [found for found in circles if found.sighting.name in FLANGE_FACE_LENGTHS]
@@ -213,25 +220,38 @@ def _leaning_as(rims: Sequence[MeasuredCircle], prior: CirclePrior) -> CirclePri
         return prior
     depth_sd_mm = max(prior.offset_sd_mm, believed.offset_sd_mm)
     lean = (float(solved.normal[0]), float(solved.normal[1]))
+    if solved.normal[2] < _ASIDE_COSINE:
+        prior = replace(prior, offset_mm=believed.offset_mm)
     return replace(prior, lean=lean, tilt_sd_deg=tilt_sd_deg, offset_sd_mm=depth_sd_mm)
 
 
 def _in_plane(
-    photo: Photo, found: FoundCircle, poses: Sequence[PlanePose], reference: ScaleReference, prior: CirclePrior
+    photo: Photo,
+    found: FoundCircle,
+    poses: Sequence[PlanePose],
+    reference: ScaleReference,
+    prior: CirclePrior,
+    aside: CirclePrior | None,
 ) -> MeasuredCircle:
-    """Under every possible lens and pose of the reference; the best is kept, what comes near it widens the interval."""
-    sighting = found.sighting
+    """Under every possible lens and pose of the reference; the best is kept, what comes near it widens the interval.
+
+    What is seen to look aside from the reference lies as deep as `aside` has it, where that is known.
+    """
+    sighting, center = found.sighting, _center_px(photo)
     may_be = lenses(photo.focal) if len(reference.points_mm) > 3 else ((photo.focal, 0.0),)
-    best, tried = _by_lenses(photo, sighting, poses, reference, prior, may_be)
+    best, tried = by_lenses(center, sighting, poses, reference, prior, may_be)
     disagreement = _planes_disagree(found, best[0])
     if best[0].tilt_pull > _TILT_PULL_SAID and prior.tilt_sd_deg > _LIES_IN_PLANE_DEG:
         # It faces another way than the reference: nothing is known of its plane then, but that it is of this pump.
         depth = max(prior.offset_sd_mm, PUMP_DEPTH * best[0].length.value_mm)
         prior = replace(prior, tilt_sd_deg=FACES_ANY_WAY_DEG, offset_sd_mm=depth)
         starts = poses if tried[0].focal is photo.focal else [circle.as_pose() for circle in best]
-        best, tried = _by_lenses(photo, sighting, starts, reference, prior, [(tried[0].focal, 0.0)])
+        best, tried = by_lenses(center, sighting, starts, reference, prior, [(tried[0].focal, 0.0)])
+        if aside is not None and best[0].normal[2] < _ASIDE_COSINE:
+            prior = replace(prior, offset_mm=aside.offset_mm, offset_sd_mm=aside.offset_sd_mm)
+            best, tried = by_lenses(center, sighting, starts, reference, prior, [(tried[0].focal, 0.0)])
     solved, length = best[0], best[0].length
-    seen = SeenCircle(sighting, prior, reference, tried[0].focal, _center_px(photo), solved)
+    seen = SeenCircle(sighting, prior, reference, tried[0].focal, center, solved)
     problems = []
     length = over_lenses(length, tried, photo.name)
     if len(best) > 1 and best[1].cost - solved.cost < _SAME_COST:
@@ -241,37 +261,6 @@ def _in_plane(
         pose_part = Contribution("tilt", f"pose:{photo.name}", apart / 2)
         length = replace(length, contributions=(*length.contributions, pose_part))
     return MeasuredCircle(found, solved, length, (*problems, *disagreement), seen)
-
-
-def _by_lenses(
-    photo: Photo,
-    sighting: CircleSighting,
-    poses: Sequence[PlanePose],
-    reference: ScaleReference,
-    prior: CirclePrior,
-    may_be: Sequence[tuple[FocalPrior, float]],
-) -> tuple[list[CircleInSpace], list[ByLens]]:
-    """The circle under all poses of the likeliest lens, best first, and under the best pose of every lens that counts.
-
-    From lens to longer lens a solution begins where the last one ended.
-    """
-    every: list[tuple[ByLens, list[CircleInSpace]]] = []
-    starts = poses
-    for focal, height in may_be:
-        if every and no_longer_lens(height, [one for one, _ in every]):
-            break
-        solved = [solve_circle(sighting, pose, reference, focal, _center_px(photo), prior) for pose in starts]
-        solved.sort(key=lambda circle: circle.cost)
-        every.append((ByLens(focal, solved[0], height - solved[0].cost), solved))
-        starts = [circle.as_pose() for circle in solved if circle is solved[0] or not _is_same(circle, solved[0])]
-    every.sort(key=lambda one: -one[0].log_weight)
-    return every[0][1], [one for one, _ in every]
-
-
-def _is_same(one: CircleInSpace, other: CircleInSpace) -> bool:
-    """Whether two starts led to one solution."""
-    turned = float(np.abs(one.rotation - other.rotation).max())
-    return turned < _SAME_TURN and abs(one.cost - other.cost) < _SAME_TURN
 
 
 def _by_coin(

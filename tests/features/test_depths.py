@@ -124,7 +124,7 @@ def test_four_holes_lie_in_the_plane_that_their_rim_tells(leans_deg):
 
 
 def test_a_face_that_looks_aside_from_the_card_is_told_by_its_ratios_and_roughly_by_its_size():
-    """A side port of DN 50, EN 1092-1 (from memory), 85 degrees from the card, which shares no plane with it."""
+    """A side port of DN 50, EN 1092-1 (from memory), 85 degrees from a card that lies somewhere, 44 mm before it."""
     place, turn = np.array([60.0, -100.0, -50.0]), rotation_from_vector(np.array([0.0, np.radians(-80.0), 0.0]))
     circles = []
     for name, diameter_mm, count in (("bolt_circle_diameter", 125.0, 4), ("flange_diameter", 165.0, 160)):
@@ -133,8 +133,24 @@ def test_a_face_that_looks_aside_from_the_card_is_told_by_its_ratios_and_roughly
         px = CAMERA.project(in_view(place + flat @ turn.T, 25.0)) + np.random.default_rng(5).normal(0, 0.2, (count, 2))
         circles.append(FoundCircle(CircleSighting(name, "a.jpg", px), 1.0, 0.3))
     reference = card((90, 60, -6.0), turned_deg=25.0)
-    holes, rim = measure_circles(PHOTO, circles, plane_poses(reference, PHOTO), reference, "cover")
+    holes, rim = measure_circles(PHOTO, circles, plane_poses(reference, PHOTO), reference, "unknown")
     off = abs(float(np.log(holes.length.value_mm / rim.length.value_mm * 165.0 / 125.0)))
     assert 1e-6 < off < 0.015
     assert 1e-3 < abs(float(np.log(rim.length.value_mm / 165.0))) < 2 * rim.length.relative_sd < 0.7
     assert log_covariance([holes.length, rim.length])[0, 1] > 0.9 * rim.length.relative_sd**2
+
+
+@pytest.mark.parametrize(("before_mm", "card_at"), [(72.0, "cover"), (9.0, "rim")])
+def test_a_flange_that_looks_aside_opens_midway_between_the_chambers(before_mm, card_at):
+    """An air section 0.72 of the joint wide: the port's face is seen 200 mm aside, its normal along x."""
+    reference = card((-40.0, 20.0, -before_mm), turned_deg=40.0)
+    angle = np.linspace(0, 2 * np.pi, 120, endpoint=False)
+    face = 0.5 * FLANGE_MM * np.column_stack([0 * angle, np.cos(angle), np.sin(angle)])
+    face = face + np.array([200.0, -100.0, 0.36 * JOINT_MM])
+    noise = np.random.default_rng(2).normal(0, 0.3, (120, 2))
+    port = CircleSighting("flange_diameter", "a.jpg", CAMERA.project(in_view(face, 40.0)) + noise)
+    circles = [pump(turned_deg=40.0)[0], FoundCircle(port, 1.0, 0.3)]
+    _, flange = measure_circles(PHOTO, circles, plane_poses(reference, PHOTO), reference, card_at)
+    off = abs(np.log(flange.length.value_mm / FLANGE_MM))
+    assert 1e-6 < off < 0.06
+    assert off < 2 * flange.length.relative_sd < 0.3

@@ -18,6 +18,9 @@ Lens and pixels blur the light; the picture's code stretches what is dark, and w
 dark side, by a quarter of a pixel in a usual photo. Holes would come out small by that.
 """
 
+_APART_PX = 1.5
+"""Parallels three in number lie no further apart than this; further ones are five."""
+
 
 @dataclass(frozen=True, eq=False)
 class ScanEdges:
@@ -45,12 +48,12 @@ def scan_edges(
     reach_px: float,
     sigma_px: float = 1.2,
     least_step: float = 4.0,
+    beside_px: Array | None = None,
 ) -> ScanEdges:
     """Find all edges along scan lines.
 
-    Gray is sampled along each line (and averaged over three neighboring parallels), smoothed by the
-    derivative of a Gaussian; local extrema of the slope above `least_step` are edges, placed by a parabola through
-    three samples.
+    Gray is sampled along each line (and averaged over neighboring parallels), smoothed by the derivative of a
+    Gaussian; local extrema of the slope above `least_step` are edges, placed by a parabola through three samples.
 
     Args:
         gray: (H, W).
@@ -59,6 +62,7 @@ def scan_edges(
         reach_px: half length of a line.
         sigma_px: smoothing.
         least_step: smallest gray step that counts.
+        beside_px: (L, 2) how far to either side the parallels reach, along the curve; a pixel where None.
 
     Returns:
         Edges in line order; lines leaving the picture give none there.
@@ -66,7 +70,8 @@ def scan_edges(
     pitch = 0.5
     half = int(np.ceil((reach_px + 3 * sigma_px) / pitch))
     along: Array = np.arange(-half, half + 1).astype(float) * pitch
-    profile, inside = _profiles(gray, origins_px, directions, along)
+    beside = np.stack([-directions[:, 1], directions[:, 0]], axis=1) if beside_px is None else beside_px
+    profile, inside = _profiles(gray, origins_px, directions, along, beside)
     sigma = sigma_px / pitch
     taps: Array = np.arange(-int(4 * sigma), int(4 * sigma) + 1).astype(float)
     kernel = -taps * np.exp(-0.5 * (taps / sigma) ** 2)
@@ -110,18 +115,20 @@ def _rises_negative(kernel: Array) -> bool:
 
 
 def _profiles(
-    gray: NDArray[np.uint8] | NDArray[np.float32], origins_px: Array, directions: Array, along: Array
+    gray: NDArray[np.uint8] | NDArray[np.float32], origins_px: Array, directions: Array, along: Array, beside_px: Array
 ) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
-    """Sample (L, S) gray values along lines, averaged over three parallels one pixel apart."""
-    (x, y), (right, down) = origins_px.T[..., None], directions.T[..., None]
+    """Sample (L, S) gray values along lines, averaged over parallels as far to either side as told."""
+    (x, y), (right, down), (aside_x, aside_y) = (one.T[..., None] for one in (origins_px, directions, beside_px))
     x, y = x + right * along, y + down * along
     height, width = gray.shape[:2]
     inside: NDArray[np.bool_] = (x > 1) & (x < width - 2) & (y > 1) & (y < height - 2)
     total = np.zeros(x.shape, np.float32)
-    for aside in (-1.0, 0.0, 1.0):
-        at_x, at_y = (x - aside * down).astype(np.float32), (y + aside * right).astype(np.float32)
+    farthest = float(np.linalg.norm(beside_px, axis=1).max(initial=0.0))
+    shares = np.linspace(-1.0, 1.0, 3 if farthest <= _APART_PX else 5)
+    for share in shares:
+        at_x, at_y = (x + share * aside_x).astype(np.float32), (y + share * aside_y).astype(np.float32)
         total += cv2.remap(gray, at_x, at_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    return np.asarray(total / 3, np.float32), inside
+    return np.asarray(total / len(shares), np.float32), inside
 
 
 def hidden_by(shape: tuple[int, ...], outlines_px: Sequence[Array]) -> NDArray[np.uint8]:

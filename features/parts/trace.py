@@ -24,6 +24,8 @@ MIN_LINES = 24
 _WIDTH, _WIDTH_PX = 0.004, 0.8
 """How far from a curve an edge may lie and count as on it: relative to the radius or in photo pixels, the larger."""
 
+_STRIP = 0.35
+"""How much of the way to its neighbors a scan line averages over."""
 _CURVE_POINTS = 60
 """So many points of a curve tell the ellipse that it is in the photo."""
 
@@ -190,13 +192,23 @@ def _goes_on(again: TracedCircle, traced: TracedCircle) -> bool:
     return bool(np.mean(away < _ON_IT) > _SAME_EDGE)
 
 
-def _edges_across(gray: NDArray[np.uint8], rim: Array, directions: Array, reach_px: float) -> ScanEdges:
-    """Edges along scan lines of this half length, in the photo as far halved as its own sharpness asks for."""
+def _edges_across(
+    gray: NDArray[np.uint8], rim: Array, directions: Array, following: Array, reach_px: float
+) -> ScanEdges:
+    """Edges along scan lines of this half length, in the photo as far halved as its own sharpness asks for.
+
+    Each line averages over a part of the rim (L, 2) from it to the following one, along which the edge stays and grain
+    does not.
+    """
     times = halvings_of(gray.shape)
     scale = 2.0**times
     half_px = reach_px / scale
     sigma_px = float(np.clip(half_px / 14, 0.9, 2.5))
-    edges = scan_edges(halved(gray, times), in_halved(rim, times), directions, max(half_px, 3.0), sigma_px)
+    beside = _STRIP * following / scale
+    beside *= np.maximum(1.0, 1.0 / np.maximum(np.linalg.norm(beside, axis=1, keepdims=True), 1e-9))
+    edges = scan_edges(
+        halved(gray, times), in_halved(rim, times), directions, max(half_px, 3.0), sigma_px, beside_px=beside
+    )
     points, lit = from_halved(edges.points_px, times), from_halved(edges.lit_px, times)
     return replace(edges, points_px=points, offset_px=scale * edges.offset_px, lit_px=lit)
 
@@ -218,11 +230,12 @@ def _trace_once(
     kept = np.arange(lines) if use is None else np.flatnonzero(use(rim))
     if len(kept) < min(MIN_LINES, lines):
         return NotTraced("the circle's edge is hidden")
+    following = 0.5 * (np.roll(rim, -1, axis=0) - np.roll(rim, 1, axis=0))[kept]
     rim = rim[kept]
     beyond = front.to_photo(center + radius * (1 + reach) * outward[kept])
     reach_px = float(np.median(np.linalg.norm(beyond - rim, axis=1)))
     directions = (beyond - rim) / np.maximum(np.linalg.norm(beyond - rim, axis=1, keepdims=True), 1e-9)
-    edges = _edges_across(gray, rim, directions, reach_px)
+    edges = _edges_across(gray, rim, directions, following, reach_px)
     edges = replace(edges, line=kept[edges.line])
     if len(np.unique(edges.line)) < 0.15 * lines:
         return NotTraced("too few edges near the expected circle")

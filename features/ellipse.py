@@ -160,7 +160,10 @@ def _refined(start: Array, points: Array) -> "Ellipse | NoEllipse":
         slopes *= scale[:, None]
         weighted = slopes * weight
         information = weighted @ slopes.T + 1e-9 * np.eye(5) / width**2
-        step = -np.linalg.solve(information, weighted @ distance)
+        try:
+            step = -np.linalg.solve(information, weighted @ distance)
+        except np.linalg.LinAlgError:  # points as a circle has that reaches behind the camera lie on no ellipse
+            return NoEllipse("the points lie on no ellipse")
         step *= min(1.0, 0.2 / float(np.abs(step).max() + 1e-300))
         x = x + scale * step
         if np.abs(step).max() < 1e-7:

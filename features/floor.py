@@ -170,7 +170,8 @@ def _standing(
         starts = poses if focal is photo.focal else plane_poses(reference, replace(photo, focal=focal))
         for start in poses_of_floor(reference, starts):
             solved = solve_standing(joint, start, reference, focal, _center_px(photo), shared_px)
-            if solved and np.isfinite(solved.cost):
+            # Under a wrong lens the best of a joint may lie behind the camera.
+            if solved and np.isfinite(solved.cost) and solved.center_in_camera_mm[2] > 0.0:
                 tried.append(ByLens(focal, solved, height - solved.cost))
     if not tried:
         return []

@@ -23,9 +23,10 @@ LEAST_LEAN_UNDER_DEG = 8.0
 _LEANS_BACK_MORE = 1.2
 """Over how far it leans to a side."""
 _HALF_WAY_UP_DEG = 45.0
-_UPRIGHT_DEG, _PARALLEL_DEG = 12.0, 10.0
+_UPRIGHT_DEG, _PARALLEL_DEG, _TURNED_DEG = 12.0, 6.0, 40.0
 """How nearly a circle that stands on a plane is seen at a right angle to it, and one that lies in a face parallel to
-it: a lens a fifth longer than believed turns a circle seen half aslant by so much."""
+it: a card is taped on a rim within some 3 degrees, and a lens a fifth longer than believed turns a circle seen half
+aslant by eight, by so much over the logarithm of its length."""
 _HARDLY_SEEN, _LEAST_SLANT = 0.2, 0.3
 """Circles whose edge is known less well than this, over the radius, tell no slant of their own; of the others so much
 error turns their plane by as much over the sine of their slant, in rad, or by this where they are seen squarely."""
@@ -48,6 +49,7 @@ def seems_on_floor(
     poses: Sequence[PlanePose],
     circles: Sequence[FoundCircle],
     center_px: tuple[float, float],
+    focal_sd: float,
 ) -> bool:
     """Whether a reference whose place was not told seems to lie on the floor.
 
@@ -58,7 +60,7 @@ def seems_on_floor(
     Args:
         reference: the reference; poses: its possible poses, best first.
         circles: found in the photo.
-        center_px: its middle.
+        center_px: its middle; focal_sd: relative standard uncertainty of its focal length.
     """
     if len(reference.points_mm) < 4 or reference.is_circle or not poses:
         return False
@@ -67,7 +69,7 @@ def seems_on_floor(
     if any(floors) and (all(floors) or poses[0].tilt_at_deg(middle_mm) > _HALF_WAY_UP_DEG):
         return True
     steep = [lies_as_floor(pose, middle_mm, LEAST_LEAN_UNDER_DEG) for pose in poses]
-    return all(steep) and all(_stand_upright(pose, circles, center_px) for pose in poses)
+    return all(steep) and all(_stand_upright(pose, circles, center_px, focal_sd) for pose in poses)
 
 
 def poses_of_floor(reference: ScaleReference, poses: Sequence[PlanePose]) -> Sequence[PlanePose]:
@@ -75,9 +77,15 @@ def poses_of_floor(reference: ScaleReference, poses: Sequence[PlanePose]) -> Seq
     return [pose for pose in poses if lies_as_floor(pose, reference.points_mm.mean(axis=0))] or poses
 
 
-def _stand_upright(pose: PlanePose, circles: Sequence[FoundCircle], center_px: tuple[float, float]) -> bool:
-    """Whether circles, by the slant that their own edges tell, stand at a right angle to a plane, and none along it."""
+def _stand_upright(
+    pose: PlanePose, circles: Sequence[FoundCircle], center_px: tuple[float, float], focal_sd: float
+) -> bool:
+    """Whether circles, by the slant that their own edges tell, stand at a right angle to a plane, and none along it.
+
+    One whose edge is known too roughly to tell that it does not lie along it is not asked.
+    """
     camera, asked = Camera(pose.focal_px, *center_px), 0
+    parallel_deg = float(np.hypot(_PARALLEL_DEG, _TURNED_DEG * focal_sd))
     for found in circles:
         ellipse = Ellipse.fit(found.sighting.points_px)
         if not ellipse:
@@ -89,9 +97,9 @@ def _stand_upright(pose: PlanePose, circles: Sequence[FoundCircle], center_px: t
         turned_deg = np.degrees(doubt / max(np.sqrt(1.0 - (short_px / long_px) ** 2), _LEAST_SLANT))
         cosines = [abs(float(normal @ pose.rotation[:, 2])) for normal in circle_normals(ellipse, camera)]
         apart_deg = np.degrees(np.arccos(np.clip(cosines, 0.0, 1.0)))
-        if apart_deg.max() < 90.0 - _UPRIGHT_DEG - turned_deg or apart_deg.min() < _PARALLEL_DEG + 2.0 * turned_deg:
+        if apart_deg.max() < 90.0 - _UPRIGHT_DEG - turned_deg or apart_deg.min() < parallel_deg:
             return False
-        asked += 1
+        asked += apart_deg.min() > parallel_deg + 2.0 * turned_deg
     return asked > 0
 
 

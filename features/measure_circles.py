@@ -144,7 +144,7 @@ def lies_on_floor(
     if card_at != "unknown":
         return card_at == "floor"
     on_a_face = seeming_place("unknown", reference.outline_px, _edges_of(circles)) in ON_A_FACE
-    return not on_a_face and seems_on_floor(reference, poses, circles, _center_px(photo))
+    return not on_a_face and seems_on_floor(reference, poses, circles, _center_px(photo), photo.focal.relative_sd)
 
 
 def _edges_of(circles: Sequence[FoundCircle]) -> dict[str, Array]:

@@ -255,3 +255,21 @@ def test_a_mouth_whose_ellipse_leans_a_little_off_its_joint_lies_as_deep_as_one_
     _, mouth = measure_by_floor(PHOTO, circles, plane_poses(reference, PHOTO), reference, "unknown", 0.03)
     off = abs(np.log(mouth.solved.length.value_mm / 48.3))
     assert 1e-6 < off < 2.0 * mouth.solved.length.relative_sd < 0.25
+
+
+@pytest.mark.parametrize(("focal", "is_floor"), [(("exif_35mm", 0.05), True), (("phone_prior", 0.2), False)])
+def test_a_port_half_aslant_tells_the_floor_where_the_lens_is_told(focal, is_floor):
+    """It stands upright on the card's plane, or 8 degrees from along it: by so much an unknown lens may turn it."""
+    photo = replace(PHOTO, focal=FocalPrior(FOCAL, focal[1], focal[0]))
+    down = np.array([0.0, np.cos(np.radians(62.0)), np.sin(np.radians(62.0))])
+    ahead = np.array([0.0, -down[2], down[1]])
+    flat = np.array([[x, y] for y in 12.0 * np.arange(1, 5) for x in 12.0 * np.arange(1, 7)])
+    straight = 600.0 * np.array([0.0, 0.0, 1.0])
+    px = CAMERA.project(straight + flat[:, :1] * ASIDE - flat[:, 1:] * ahead)
+    px = px + np.random.default_rng(5).normal(0, 0.05, (24, 2))
+    floor = ScaleReference("scale_card", "card", flat, px, 0.05, px[[0, 5, 23, 18]], 0.005, "print:pocket")
+    angle = np.linspace(0, 2 * np.pi, 120, endpoint=False)[:, None]
+    middle = straight + 150.0 * ahead - 150.0 * down
+    rim = CAMERA.project(middle + 60.0 * (np.cos(angle) * ASIDE + np.sin(angle) * down))
+    found = [FoundCircle(CircleSighting("flange_diameter", "a.jpg", rim), 1.0, 0.1)]
+    assert lies_on_floor(photo, floor, plane_poses(floor, photo), found, "unknown") == is_floor

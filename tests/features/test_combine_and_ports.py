@@ -168,6 +168,24 @@ def test_in_units_without_a_meaning_a_lone_mouth_is_of_the_sizes_most_pumps_have
     assert [port.probability for port in ports] == pytest.approx([port.probability for port in same])
 
 
+@pytest.mark.parametrize(("chamfer_mm", "pitch_mm", "nominal"), [(33.7, 2.309, "1"), (60.3, 2.309, "2")])
+def test_stripes_that_are_no_thread_do_not_rule_out_the_size_of_a_mouth(chamfer_mm, pitch_mm, nominal):
+    """BSP: 1 in. 33.249 and 2 in. 59.614 mm, 11 to the inch (ISO 7-1, from memory); other stripes 1.4 as far apart."""
+    of_scale = Contribution("offset", "offset:a.jpg:face", 0.03)
+
+    def said(read_mm):
+        mouth = MeasuredLength("port_bore", chamfer_mm, (of_scale, Contribution("edge", "edge:a.jpg", 0.01)))
+        pitch = MeasuredLength("thread_pitch", read_mm, (of_scale, Contribution("reading", "pitch:a.jpg", 0.025)))
+        return possible_ports([mouth, pitch], {}, {"threaded": 0.99, "flanged": 0.01})
+
+    def size(ports):
+        return sum(port.probability for port in ports if port.nominal_in == nominal)
+
+    assert 0.8 < size(said(1.4 * pitch_mm)) < 0.995
+    assert size(said(pitch_mm)) > 0.99
+    assert said(pitch_mm)[0].standard == "BSP"
+
+
 def test_a_reference_that_is_another_thing_makes_no_flange_into_a_thread():
     """A mouth taken for a coin a quarter as wide: EN 1092-1 3 in. is 200 on 160 mm, its pump's joint some 435 mm."""
     true = (("flange_diameter", 200.0), ("bolt_circle_diameter", 160.0), ("chamber_diameter", 435.0))

@@ -83,6 +83,9 @@ much of it is in view its long axis alone counts, this share of it being its err
 TOLD_OPENING_SD = 0.2
 """Standard uncertainty of a flange's opening that was told and not traced, as a share of its size: aslant or beside a
 card it is told too small (six of renders by 1, 11, 16, 24, 30 and 54 %)."""
+WIDEST_OPENING = 0.51
+"""Radius of an opening over its flange's at most (of tabulated flanges up to 4 inch the bore has up to 0.48, the raised
+face from 1-1/4 inch on 0.54 and more, ASME B16.5, EN 1092-1, JIS B2220): a plainer circle may be the face's edge."""
 OPENING_EVIDENCE, OFF_MIDDLE = 0.27, 0.02
 """Evidence that makes a circle in a flange's middle its opening, and how far off the middle it may lie, over the rim's
 radius: castings, and the step from rim to face seen at a slant."""
@@ -121,7 +124,7 @@ def trace_mouth(
         before = known.get(part) if known else None
         traces += mouth_traces(question, part, maps) if before is None else before
         traces += _traces_about(question, part, rim) if rim is not None else []
-    best = best_of(traces if rim is not None else _about_told(traces, told))
+    best = best_of(_no_wider_than_openings(traces, rim) if rim is not None else _about_told(traces, told))
     if best is None and rim is not None:
         best = _in_the_middle(question, rim)
     elif best is not None:
@@ -133,6 +136,11 @@ def trace_mouth(
         return _seen_edge_on(question, told[0])
     places = places_told(question, told[0], maps)
     return outline_of("port_bore", question.photo_name, told[0], places, lambda px: uncovered(question, px))
+
+
+def _no_wider_than_openings(traces: list[Trace], rim: Placed) -> list[Trace]:
+    """The traces that a flange of this rim may have as its opening."""
+    return [one for one in traces if rim.about(one[0].ellipse.points_px()).radius < WIDEST_OPENING * rim.radius]
 
 
 def _about_told(traces: list[Trace], told: Sequence[RoundPart]) -> list[Trace]:

@@ -14,6 +14,7 @@ from features.parts.finder import FoundCircle, PartQuestion
 from features.parts.front_on import FaceFrame
 from features.parts.learned_circles import found_circle
 from features.parts.placed import Placed
+from features.parts.slots import Slots, slots_at
 from features.parts.trace import TracedCircle, trace_circle
 from features.rim_shape import RimShape
 from features.two_at_once import two_at_once
@@ -56,7 +57,6 @@ class SeenHoles:
         middles_px: (K, 2) in the photo; slots: (K,) place of each on the ring, 0 .. count - 1.
         count: of the whole ring.
         hole_share: their radius over the flange's.
-        slot_share: of slots how far their other end's middle lies outside these, over the flange's radius; 0 of holes.
         bolted: whether bolts are seen in them.
     """
 
@@ -64,7 +64,6 @@ class SeenHoles:
     slots: NDArray[np.int64]
     count: int
     hole_share: float
-    slot_share: float = 0.0
     bolted: bool = False
 
 
@@ -94,8 +93,11 @@ def trace_bolt_circle(
     """
     frame, name = rim.frame, question.photo_name
     expected = frame.from_photo(seen.middles_px)
-    if seen.slot_share:
-        return (_middle_of_slots(question, rim, rim_px, seen),), None
+    slots = (
+        None if seen.bolted else slots_at(question.gray, rim, seen.middles_px, seen.hole_share, question.keep_out_px)
+    )
+    if slots is not None:
+        return (_middle_of_slots(question, rim, rim_px, seen, slots),), None
     faint = two_at_once(lambda middle: _trace_hole(question, rim, middle, seen.hole_share), expected)
     traced = [hole if hole is not None and hole.coverage > HOLE_COVERAGE else None for hole in faint]
     alike = _alike([hole for hole in traced if hole is not None])
@@ -130,17 +132,23 @@ def _middle_by_holes(question: PartQuestion, rim: Placed, seen: SeenHoles, middl
     return SeenMiddle(rim.frame.to_photo(ring.middle[None])[0], sd)
 
 
-def _middle_of_slots(question: PartQuestion, rim: Placed, rim_px: Array | None, seen: SeenHoles) -> FoundCircle:
-    """The bolt circle through the middles of slots: bolts fit in them from one end to the other."""
+def _middle_of_slots(
+    question: PartQuestion, rim: Placed, rim_px: Array | None, seen: SeenHoles, slots: Slots
+) -> FoundCircle:
+    """The bolt circle through the middles of slots: bolts fit in them from one end to the other.
+
+    Where they may as well be holes it lies half way between, and the half is its standard uncertainty.
+    """
     sds = np.full(len(seen.slots), SEEN_SD * rim.radius)
     expected = rim.frame.from_photo(seen.middles_px)
     spread = middle_spread(question, rim, TOLD_MIDDLE_SD, rim_px)
     ring = fit_equal_ring(expected, seen.slots, seen.count, sds, rim.center, spread)
-    half = 0.5 * seen.slot_share * rim.radius
-    places = ring.middle + (ring.places - ring.middle) * (1 + half / ring.radius)
+    aside = slots.chance * slots.aside * rim.radius
+    places = ring.middle + (ring.places - ring.middle) * (1 + aside / ring.radius)
     sighting = CircleSighting("bolt_circle_diameter", question.photo_name, rim.frame.to_photo(places))
-    any_place_sd = abs(half) / np.sqrt(3.0)
-    shared_px = float(np.hypot(ring.radius_sd, any_place_sd)) / rim.frame.px_per_px
+    any_place_sd = 0.5 * slots.length * rim.radius / np.sqrt(3.0)
+    either_sd = np.sqrt(slots.chance * (1 - slots.chance)) * slots.aside * rim.radius
+    shared_px = float(np.linalg.norm([ring.radius_sd, any_place_sd, either_sd])) / rim.frame.px_per_px
     return FoundCircle(sighting, len(seen.slots) / seen.count, max(0.3, shared_px))
 
 

@@ -43,13 +43,6 @@ LEAST_WEIGHT, MOST_WEIGHT = -2.5, 5.0
 """Bounds of one place's weight: one hole in a dozen is overlooked, and a stain may look like one."""
 LEAST_EVIDENCE = 2.5
 """Logarithm of how much likelier a ring must make the picture than none."""
-SLOT, SLOT_END, SLOT_SIDES, EVERY_SLOT_END = (0.045, 0.13), 0.6, 0.15, 0.35
-"""How far apart the ends of slots are over the flange's radius (slots that fit several standards: 4 to 10 mm longer
-than wide; common practice), how many votes the other ends must have on the whole, what lies between them, and how many
-every single one must have, as shares."""
-FEW_SLOTS, FEW_SLOTS_END, FEW_SLOTS_SIDES = 2, 0.8, 0.1
-"""Of so few slots each end must have more: far edges of deep holes may all lie along the radius, but are seen less well
-than the near ones, where both ends of a slot are seen alike."""
 LIKE_A_TABLE = 0.8
 """Share of flanges proportioned like some row of the tables; the others may be anything."""
 RING_SD, SHARE_SD = 0.015, 0.1
@@ -67,8 +60,6 @@ class HoleRing:
         middles_px: (K, 2) of those seen, in the photo; slots: (K,) the place of each on the ring, 0 .. count - 1.
         count: likeliest number of the whole ring; likelihood: of every number, all equally likely beforehand.
         ring_share, hole_share: radius of the ring and of a hole over the flange's.
-        slot_share: 0 for round holes; of slots how far the middle of their other end lies outside (inside where
-            negative) the ring, over the flange's radius.
         evidence: logarithm of how much likelier the picture is with this ring than with none.
     """
 
@@ -78,7 +69,6 @@ class HoleRing:
     likelihood: dict[int, float]
     ring_share: float
     hole_share: float
-    slot_share: float
     evidence: float
 
 
@@ -140,7 +130,7 @@ def find_holes(question: PartQuestion, rim: Placed, face: FaceMap | None = None)
     likelihood = {n: share / total for n, share in told.items()}
     return HoleRing(
         front.to_photo(middles), seen, count, likelihood, float(RINGS[best.ring]), float(HOLE_SHARES[best.share]),
-        _slot_share(scores[best.share], best.ring, slots[seen]), best.evidence,
+        best.evidence,
     )  # fmt: skip
 
 
@@ -177,33 +167,6 @@ def _fit(weights: Floats, scores: Floats, count: int) -> _Fit:
     most = float(total.max())
     evidence = most + float(np.log(np.exp(total - most).sum() / total.shape[2]))
     return _Fit(int(share), int(ring), int(turn), evidence)
-
-
-def _slot_share(scores: Floats, ring: int, turns: NDArray[np.int64]) -> float:
-    """How far beside a ring another one of the same turns has votes nearly as many, as the other ends of slots do.
-
-    Between the ends of a slot its straight sides vote; a hole's far edge lies nearer, and aside from some holes only.
-    """
-    if len(turns) < FEW_SLOTS:
-        return 0.0
-    near = (turns[:, None] + np.arange(-2, 3)) % TURNS
-    votes = scores[:, near].max(axis=2)
-    profile = votes.mean(axis=1)
-    # A ring is as good a little beside its place: its own votes lie where they are most.
-    low, high = max(ring - NEAR_PX, 0), ring + NEAR_PX + 1
-    ring = low + int(np.argmax(profile[low:high]))
-    away = RINGS - RINGS[ring]
-    peak = np.r_[False, (profile[1:-1] >= profile[:-2]) & (profile[1:-1] > profile[2:]), False]
-    may_be = peak & (np.abs(away) > SLOT[0]) & (np.abs(away) < SLOT[1])
-    other = int(np.argmax(np.where(may_be, profile, -1.0)))
-    low, high = sorted((ring, other))
-    between = float(profile[low + 1 : high].min() / max(profile[other], 1e-9)) if high > low + 1 else 0.0
-    if len(turns) > FEW_SLOTS:
-        is_slot = profile[other] > SLOT_END * profile[ring] and between > SLOT_SIDES
-        is_slot = is_slot and votes[other].min() > EVERY_SLOT_END * profile[ring]
-    else:
-        is_slot = votes[other].min() > FEW_SLOTS_END * profile[ring] and between > FEW_SLOTS_SIDES
-    return float(away[other]) if is_slot else 0.0
 
 
 @cache

@@ -222,7 +222,7 @@ def _holes_of(flange: Subject, rim: FlangeRim) -> tuple[SeenHoles | None, Mappin
     """The holes that the photo itself shows, else the bolts that the model sees, with the likelihood of each number."""
     if rim.ring is not None:
         ring = rim.ring
-        return SeenHoles(ring.middles_px, ring.slots, ring.count, ring.hole_share, ring.slot_share), ring.likelihood
+        return SeenHoles(ring.middles_px, ring.slots, ring.count, ring.hole_share), ring.likelihood
     counted, places_px = _ring(flange, "flange_bolt", COUNTS, FLANGE_VIEW)
     if counted is None or counted.count == TOO_MANY:
         return None, {}

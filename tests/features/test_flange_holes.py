@@ -17,6 +17,7 @@ from features.parts.front_on import FaceFrame
 from features.parts.learned_evidence import hole_count_evidence
 from features.parts.part_maps import RoundPart
 from features.parts.placed import EllipseFrame, Placed
+from features.parts.slots import slots_at
 from features.plane_pose import PlanePose
 
 DN_80 = (200.0, 160.0, 18.0)
@@ -148,26 +149,59 @@ def test_no_holes_lie_inside_a_raised_face_as_they_do_inside_a_rim():
     assert about_face is None or about_face.evidence < 0.3 * about_rim.evidence
 
 
-@pytest.mark.parametrize(("slot_mm", "low", "high"), [(0.0, 0.0, 0.0), (5.0, 0.06, 0.14)])
+@pytest.mark.parametrize(("slot_mm", "low", "high"), [(0.0, 0.0, 0.0), (5.0, 0.08, 0.12)])
 def test_slots_are_told_from_holes(slot_mm, low, high):
     """Slots 10 mm longer than wide fit bolt circles from 150 to 170 mm (common practice on molded flanges)."""
     gray, _, rim = _flange(*DN_80, 8, slot_mm=slot_mm)
     ring = find_holes(_question(gray), rim)
     assert ring is not None
-    assert low <= abs(ring.slot_share) <= high
-    middle = ring.ring_share + 0.5 * ring.slot_share
-    assert middle == pytest.approx(0.8, abs=0.025)
+    slots = slots_at(gray, rim, ring.middles_px, ring.hole_share, ())
+    assert low <= (slots.length if slots else 0.0) <= high
+    middle = ring.ring_share + (slots.aside if slots else 0.0)
+    assert middle == pytest.approx(0.8, abs=0.02)
+    assert slots is None or slots.chance == 1.0
 
 
 @pytest.mark.parametrize("slot_mm", [0.0, 4.0])
 def test_two_slots_that_a_card_leaves_in_view_are_told_from_two_holes(slot_mm):
     gray, places, rim = _flange(*ASME_2, 4, slot_mm=slot_mm, turn=np.pi / 4)
     slant_told = FaceFrame(rim.frame.photo_from_front, rim.frame.px_per_px, 800, 800, np.zeros(2), np.eye(3)[2])
-    ring = find_holes(_question(gray, _covered(places, (2, 3), 60)), replace(rim, frame=slant_told))
+    card = _covered(places, (2, 3), 60)
+    ring = find_holes(_question(gray, card), replace(rim, frame=slant_told))
     assert ring is not None
     assert (ring.count, len(ring.slots)) == (4, 2)
-    assert (abs(ring.slot_share) > 0.04) == (slot_mm > 0)
-    assert ring.ring_share + 0.5 * ring.slot_share == pytest.approx(120.7 / 152.4, abs=0.02)
+    slots = slots_at(gray, rim, ring.middles_px, ring.hole_share, card)
+    assert (slots is not None) == (slot_mm > 0)
+    middle = ring.ring_share + (slots.aside if slots else 0.0)
+    assert middle == pytest.approx(120.7 / 152.4, abs=0.02)
+
+
+def test_long_slots_of_a_small_flange_tell_the_bolt_circle_between_their_ends():
+    """1 in. of ASME B16.5 (108 mm over 79.4 mm, holes of 15.9 mm): 9 mm of slot are a sixth of the flange's radius."""
+    gray, places, rim = _flange(108.0, 79.4, 15.9, 4, px_per_mm=4.5, slot_mm=4.5, turn=np.pi / 4)
+    question = replace(_question(gray), poses=(PlanePose(np.eye(3), np.array([0.0, 0.0, 1000.0]), 1000.0, 0.0),))
+    outer = places[0] + (places[0] - 399.5) * 4.5 / 39.7
+    seen = SeenHoles(np.array([outer, *(799.0 - outer)[None]]), np.array([0, 2]), 4, 15.9 / 108.0)
+    (circle,), middle = trace_bolt_circle(question, rim, None, seen)
+    assert middle is None  # a slot's own middle tells none
+    in_front = rim.frame.from_photo(circle.sighting.points_px) / rim.radius
+    assert 1e-5 < abs(np.linalg.norm(in_front, axis=1).mean() - 79.4 / 108.0) < 0.02
+    radius_px = 0.9 * 39.7 * 4.5  # squeezed to four fifths one way
+    assert 0.04 < circle.edge_shared_px / radius_px < 0.1  # half a slot's length over the root of three: 6.5 %
+
+
+def test_where_half_of_two_slots_is_covered_either_may_be_true():
+    """Patches in the face's own shade over their inner ends leave little more than holes at the outer ones."""
+    gray, places, rim = _flange(*ASME_2, 4, slot_mm=4.0, turn=np.pi / 4)
+    gray = gray.copy()
+    ends = (places + (places - 399.5) * 4.0 / 60.35)[:2]
+    for at, inward in zip(places[:2], 399.5 - places[:2], strict=True):
+        over = at + inward / np.linalg.norm(inward) * 30
+        cv2.circle(gray, tuple(np.rint(over).astype(int).tolist()), 20, 170, -1)
+    slots = slots_at(gray, rim, ends, ASME_2[2] / ASME_2[0], ())
+    assert slots is not None
+    assert slots.chance == 0.5
+    assert -0.08 < slots.aside < -0.02
 
 
 def test_holes_that_straddle_the_upright_are_likelier_than_others():

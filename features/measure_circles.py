@@ -148,7 +148,7 @@ def lies_on_floor(
 
 
 def _edges_of(circles: Sequence[FoundCircle]) -> dict[str, Array]:
-    return {found.sighting.name: found.sighting.points_px for found in circles}
+    return {found.sighting.name: found.sighting.points_px for found in circles if not found.looks_away}
 
 
 def _center_px(photo: Photo) -> tuple[float, float]:
@@ -298,7 +298,7 @@ def _priors_of_sizes(circles: Sequence[FoundCircle], sizes_mm: Sequence[float], 
         return flange_mm if flange_mm and name in FLANGE_FACE_LENGTHS else flange_guess_mm(name, size_mm)
 
     return [
-        circle_prior(name, place, part_mm(name, size), one.edge_shared_px, joint_mm)
+        circle_prior(name, "near_end" if one.looks_away else place, part_mm(name, size), one.edge_shared_px, joint_mm)
         for name, size, one in zip(names, sizes_mm, circles, strict=True)
     ]
 

@@ -18,7 +18,7 @@ from features.measured import Contribution
 from features.parts.finder import FoundCircle
 from features.parts.own_slant import circle_normals
 from features.photo import FocalPrior, Photo
-from features.placement import FLANGE_FACE_LENGTHS, PORT_LEAD, PORT_LEAD_SD, UNSCALED_PRIOR
+from features.placement import FAR_PORT, FAR_PORT_SD, FLANGE_FACE_LENGTHS, PORT_LEAD, PORT_LEAD_SD, UNSCALED_PRIOR
 from features.plane_pose import PlanePose, unscaled_pose
 
 Array = NDArray[np.float64]
@@ -74,8 +74,10 @@ def circles_without_scale(photo: Photo, circles: Sequence[FoundCircle]) -> list[
         found = _in_one_plane(photo, [circles[i] for i in group], meeting_px, beside)
         solved |= dict(zip(group, found, strict=True))
     faces = [solved[i] for i in range(len(circles)) if in_face[i]]
+    away = any(found.looks_away for found in circles)
     return [
-        solved[i] if in_face[i] or not faces else _behind(faces[0], solved[i], photo.name) for i in range(len(circles))
+        solved[i] if in_face[i] or not faces else _behind(faces[0], solved[i], photo.name, away)
+        for i in range(len(circles))
     ]
 
 
@@ -180,10 +182,15 @@ def _misfit(circles: Sequence[CircleInSpace]) -> float:
     return sum(c.cost for c in circles) + 0.5 * float(np.square(aside).sum())
 
 
-def _behind(face: CircleInSpace, joint: CircleInSpace, photo: str) -> CircleInSpace:
-    """A joint that was read in the plane of a port's face, at the distance at which it lies behind it."""
+def _behind(face: CircleInSpace, joint: CircleInSpace, photo: str, away: bool) -> CircleInSpace:
+    """A joint that was read in the plane of a port's face, at the distance at which it lies behind it.
+
+    Before it where the face looks away.
+    """
     apart_deg = float(np.degrees(np.arccos(np.clip(face.axis_in_camera @ joint.axis_in_camera, -1.0, 1.0))))
     lead, lead_sd = (PORT_LEAD, PORT_LEAD_SD) if apart_deg < PARALLEL_DEG else (0.0, PUMP_DEPTH / 2)
+    if away:
+        lead, lead_sd = -FAR_PORT, FAR_PORT_SD
     # Over the plane's distance along its normal: the joint's is longer by a share of the diameter it has there.
     seen = joint.length.value_mm / float(joint.axis_in_camera @ joint.center_in_camera_mm)
     nearer = max(1.0 - lead * seen, 0.3)

@@ -53,14 +53,18 @@ class _Depth:
 
 Place = Literal[
     "rim", "flange", "cover", "floor", "unknown",
-    "seems_rim", "seems_by_rim", "seems_port", "seems_flange", "seems_cover", "other_flange",
+    "seems_rim", "seems_by_rim", "seems_port", "seems_flange", "seems_cover", "other_flange", "near_end",
 ]  # fmt: skip
-"""A place as told, or as it seems where it was not told, or where it is not on the one of two flanges that is seen."""
+"""A place as told, or as it seems where it was not told, or where it is not on the one of two flanges that is seen, or
+only known to be at the end of the pump that is seen where the flange is at the other."""
 
 PORT_LEAD, PORT_LEAD_SD = 0.38, 0.085
 """A port that faces the way its chamber does opens about as far out as the chamber's cover reaches, this share of the
 joint's diameter in front of the joint (common practice; of rendered pumps of invented families nineteen in twenty have
 0.26 to 0.46, of free inventions 0.35 to 0.55)."""
+FAR_PORT, FAR_PORT_SD = 1.0, 0.18
+"""A port at the pump's other end faces away so far behind the joint, as a share of its diameter: the other joint lies
+0.4 to 0.9 of it behind this one, and the port opens 0.38 beyond (common practice)."""
 
 MIDDLE_BEHIND, MIDDLE_BEHIND_SD = 0.39, 0.1
 """A port that opens in the middle of its manifold, at right angles to the chambers' axis, lies between both chambers:
@@ -81,6 +85,7 @@ _CHAMBER: dict[Place, _Depth] = {
     "seems_cover": _Depth(3.0, 6.0, 0.24, 0.065, tilt_sd_deg=3.0),
     "seems_flange": _Depth(5.0, 8.0, PORT_LEAD, 0.09, tilt_sd_deg=4.0),
     "other_flange": _Depth(5.0, 6.0, PORT_LEAD, PORT_LEAD_SD, tilt_sd_deg=4.0),
+    "near_end": _Depth(5.0, 8.0, 0.12, 0.115, tilt_sd_deg=5.0),
 }
 """Of the two kinds of pumps covers reach 0.21 +/- 0.03 and 0.28 +/- 0.06 of the joint's diameter out, and a card on the
 rim lies 6 mm and 0.013 of it before the joint, within 2 to 3 mm, or 2 to 25 mm without any rule.
@@ -100,6 +105,7 @@ _FACE: dict[Place, _Depth] = {
     "seems_cover": _Depth(0.0, 50.0, 0.0, 0.4, tilt_sd_deg=4.0),
     "seems_flange": _Depth(0.9, 2.0, 0.0, 0.01, tilt_sd_deg=2.0),
     "other_flange": _Depth(0.0, 5.0, -0.05, 0.11, tilt_sd_deg=2.5),
+    "near_end": _Depth(0.0, 50.0, 2.2, 0.7, tilt_sd_deg=4.0),
 }
 """The same where no joint is seen. Shares are of the flange's diameter, 0.4 to 0.5 of the joint's (common practice);
 `_FLANGE_SIZES` guesses it for what lies in it."""
@@ -112,6 +118,7 @@ _FACE_BY_JOINT: dict[Place, _Depth] = {
     "seems_by_rim": _Depth(6.0, 8.0, _PORT_BEFORE_RIM, 0.095, tilt_sd_deg=4.0),
     "seems_cover": _Depth(0.0, 8.0, -0.15, 0.075, tilt_sd_deg=4.0),
     "other_flange": _Depth(0.0, 5.0, -0.02, 0.045, tilt_sd_deg=2.5),
+    "near_end": _Depth(0.0, 10.0, FAR_PORT, FAR_PORT_SD, tilt_sd_deg=4.0),
 }
 """The same where the joint is seen. Shares are of its diameter."""
 _FLANGE_SIZES = {"bolt_circle_diameter": 1.3, "port_bore": 3.0, "thread_major_diameter": 2.5, "bolt_hole_diameter": 8.0}

@@ -79,12 +79,14 @@ class FoundCircle:
         coverage: share of the circle whose edge was seen.
         edge_shared_px: error of the radius that all its edge points may share.
         edge_on: told by the part model alone, and so flat that no more than the long axis of its points counts.
+        looks_away: whether it is of a port's face at the pump's far end, seen from behind.
     """
 
     sighting: CircleSighting
     coverage: float
     edge_shared_px: float
     edge_on: bool = False
+    looks_away: bool = False
 
 
 @dataclass(frozen=True, eq=False)

@@ -15,6 +15,7 @@ from features.parts.bolt_circle import SeenHoles, trace_bolt_circle
 from features.parts.bolt_count import CountedRing, count_ring
 from features.parts.chamber_rim import trace_chamber
 from features.parts.classical import ClassicalFinder
+from features.parts.far_port import looks_away
 from features.parts.finder import FoundCircle, LookAt, PartQuestion, PartSightings
 from features.parts.flange_holes import COUNTS, TOO_MANY
 from features.parts.flange_rim import FlangeRim, is_pipe, trace_flange
@@ -196,17 +197,27 @@ def _with_flange(
     inside = [mouth for mouth in mouths if _amid(rim.part, mouth)]
     about = rim.placed if rim.is_traced else None
     opening = trace_mouth(question, inside[:2], told.maps, about, traces) if inside else None
-    circles = [rim.circle, flange_opening(opening)]
+    away = _is_far(sightings, told.maps, rim)
+    circles = [rim.circle, None if away else flange_opening(opening)]
     if seen is not None:
         traced = rim.circle if rim.is_traced else None
         rim_px = None if traced is None else traced.sighting.points_px
-        seen = replace(seen, bolted=_shows_bolts(told.maps, seen))
+        seen = replace(seen, bolted=away or _shows_bolts(told.maps, seen))
         holes, by_holes = trace_bolt_circle(question, rim.placed, rim_px, seen)
         if traced is not None and by_holes is not None:
             circles[0] = replace(traced, sighting=replace(traced.sighting, middle=by_holes))
         circles += holes
+    circles = [replace(one, looks_away=away) for one in circles if one is not None]
     marks = np.zeros((0, 2)) if seen is None else seen.middles_px
     return _more(sightings, circles, ("flange_bolts", marks), hole_count_evidence(likelihood, question.photo_name))
+
+
+def _is_far(sightings: PartSightings, maps: PartMaps, rim: FlangeRim) -> bool:
+    """Whether a flange stands behind the chamber that is seen."""
+    joint = next((one for one in sightings.circles if one.sighting.name == "chamber_diameter"), None)
+    if joint is None or rim.circle is None:
+        return False
+    return looks_away(maps, rim.circle.sighting.points_px, joint.sighting.points_px)
 
 
 def _shows_bolts(maps: PartMaps, seen: SeenHoles) -> bool:

@@ -40,8 +40,9 @@ Array = NDArray[np.float64]
 RING_WORTH, RING_ENOUGH, HOLE_WORTH = 0.6, 8.0, 0.1
 """What a ring of holes adds to a rim's evidence, the ring's own evidence that adds all of it, and what is added besides
 for a hole's share of that."""
-OUTSIDE, OUTER_ENOUGH = 1.03, 0.75
-"""How much larger a circle outside another is at least, and what share of its evidence makes it the rim of both."""
+OUTSIDE, OUTER_ENOUGH = 1.008, 0.75
+"""How much larger a circle outside another is at least, and what share of its evidence makes it the rim of both: a face
+ends where its rim's edge is broken, half a millimeter and more inside the rim (common practice)."""
 ALIKE = 0.012
 """Circles whose middles and radii lie this near, as a share of their size, have the same holes."""
 RIMS, RING_REACH = (0.7, 0.755, 0.81), 0.06

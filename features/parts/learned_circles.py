@@ -53,8 +53,9 @@ TRUST = {
     "flange": Trust(0.06, 0.05, 0.06, 0.03),
     "mouth": Trust(0.15, 0.15, 0.1, 0.08, farthest=0.4, by_depth=0.0),
 }
-WHICH: dict[str, Which] = {"chamber": "outermost", "flange": "outer", "mouth": "outer"}
-"""Which edge a part is measured over: a joint's outermost; a flange's own, not that of the back of its thickness."""
+WHICH: dict[str, Which] = {"chamber": "outermost", "flange": "broken", "mouth": "outer"}
+"""Which edge a part is measured over: a joint's outermost; a flange's own, not that of the back of its thickness, but
+round its face, where the edge of that is broken, the rim's; an opening's outer one."""
 PLAIN_BY_ELLIPSE, PLAIN_BY_REFERENCE = 0.5, 0.33
 """Evidence that makes a trace believed though it lies as far as `Trust.farthest` from the told outline: under a slant
 that the reference tells fewer curves are possible, and so less evidence does."""

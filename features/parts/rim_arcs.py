@@ -15,9 +15,10 @@ from features.parts.rim_waves import NearEdges, RimWave, find_outside, settled_o
 
 Array = NDArray[np.float64]
 
-Which = Literal["outermost", "outer", "strongest"]
+Which = Literal["outermost", "outer", "broken", "strongest"]
 """Which of several concentric edges is wanted: the outermost of those well supported, the outermost of those nearly as
-well supported as the best (a flange's back edge is seen in part, its face all round), or the best supported."""
+well supported as the best (a flange's back edge is seen in part, its face all round), from there on the outermost as of
+the first (round a broken edge), or the best supported."""
 
 ENOUGH = 0.4
 """How many edges of its own an outermost curve must have, as a share of those of the best supported one."""
@@ -36,6 +37,10 @@ DENSE = 0.4
 LEAST_EDGES = 12
 CLEAR = 0.5
 """How far outside another curve one lies at least all round, in widths, to be a concentric edge's."""
+FACE_SEEN, EVEN = 0.6, 3.0
+"""What share of the scan lines must meet the edge of a face for a rim to be looked for outside it, its edge broken, and
+how much wider such an edge may be seen on one side than on the other: 25 degrees aslant it is nearly three times as
+wide on the near side, where it is turned to the viewer, as on the far one."""
 TURN = np.linspace(0, 2 * np.pi, 48, endpoint=False)
 ARC_OF_TURN = 40
 """A turn over half the length of the shortest arc that counts."""
@@ -90,15 +95,14 @@ def rim_among(
         on_them = _in_arcs(near, np.stack([wave.off for wave in curves]), width, looked)
         return [_Arcs(wave, on_it) for wave, on_it in zip(curves, on_them, strict=True)]
 
-    if which == "outer":
-        waves = _outer(waves)
-    found = with_arcs(waves)
+    found = with_arcs(_outer(waves) if which in ("outer", "broken") else waves)
     chosen = max(found, key=lambda one: one.size, default=None)
     if chosen is None or chosen.size < LEAST_EDGES:
         return None
-    if which == "outermost":
+    if which == "outermost" or (which == "broken" and chosen.size > FACE_SEEN * len(looked.used)):
         outside = find_outside(near, chosen.wave, looked.reach, width, shape_sd)
-        outer = _outermost([*found, *with_arcs(outside)], chosen, width)
+        others = with_arcs([*(waves if which == "broken" else ()), *outside])
+        outer = _outermost([*found, *others], chosen, width, EVEN if which == "broken" else np.inf)
         told = None if outer is chosen else _settled(near, outer, looked, width, shape_sd)
         if told is not None and told[1].sum() >= SEEN * len(looked.used):
             return told
@@ -125,7 +129,7 @@ def _outer(waves: Sequence[RimWave]) -> list[RimWave]:
     return [max(plain, key=lambda wave: wave.outward)] if plain else []
 
 
-def _outermost(found: Sequence[_Arcs], chosen: _Arcs, width: float) -> _Arcs:
+def _outermost(found: Sequence[_Arcs], chosen: _Arcs, width: float, even: float) -> _Arcs:
     """The outermost curve with enough edges of its own: a curve that mostly follows another's edges has few.
 
     From curve to curve outward, each time to the one with most edges that the last does not have: one between two
@@ -133,20 +137,20 @@ def _outermost(found: Sequence[_Arcs], chosen: _Arcs, width: float) -> _Arcs:
     """
     enough = ENOUGH * chosen.size
     while True:
-        outside = [one for one in found if _is_round(one.wave, chosen.wave, width)]
+        outside = [one for one in found if _is_round(one.wave, chosen.wave, width, even)]
         own = [int(np.sum(one.on_it & (chosen.wave.off > APART * width))) for one in outside]
         if max(own, default=0) < enough:
             return chosen
         chosen = outside[int(np.argmax(own))]
 
 
-def _is_round(outer: RimWave, inner: RimWave, width: float) -> bool:
-    """Whether a curve lies outside another all round, as concentric edges do.
+def _is_round(outer: RimWave, inner: RimWave, width: float, even: float) -> bool:
+    """Whether a curve lies outside another all round, as concentric edges do, and nowhere so many times as far.
 
     One that touches it on a side goes from a rim's front edge there to its back edge, or to what stands behind, here.
     """
     gap = wave_at(outer.wave, TURN) - wave_at(inner.wave, TURN)
-    return bool(gap.min() > CLEAR * width)
+    return bool(gap.min() > CLEAR * width and gap.max() < even * gap.min())
 
 
 def _in_arcs(near: NearEdges, off: Array, width: float, looked: LookedAt) -> NDArray[np.bool_]:

@@ -95,6 +95,23 @@ def test_the_back_edge_of_a_thick_rim_is_not_its_outermost():
     assert abs(_rim(both, "outermost")[0][0]) < 0.0015
 
 
+def test_the_rim_round_a_broken_edge_is_the_flanges():
+    """A millimeter of 70 is broken off: the face ends inside, all round; the rim behind shows on half of the turn."""
+    rng = np.random.default_rng(11)
+    face, rim = _edges(rng, [(-0.006, 0.0, 0.0, 0.95)], 60), _edges(rng, [(0.009, 0.002, 0.0, 0.9)], 0)
+    both = _shown(rim, face, lambda line: line % 100 < 55)
+    assert abs(_rim(both, "outer")[0][0] + 0.006) < 0.0008
+    assert 1e-7 < abs(_rim(both, "broken")[0][0] - 0.009) < 0.0012
+
+
+def test_what_is_wider_on_one_side_is_no_broken_edge():
+    """What stands behind a flange, or the back of its thickness, comes near to its face's edge somewhere."""
+    rng = np.random.default_rng(12)
+    face, behind = _edges(rng, [(-0.006, 0.0, 0.0, 0.95)], 60), _edges(rng, [(0.009, 0.0115, 0.0, 0.9)], 0)
+    both = _shown(behind, face, lambda line: line % 100 < 55)
+    assert 1e-7 < abs(_rim(both, "broken")[0][0] + 0.006) < 0.0012
+
+
 def _shown(part, other, where):
     """Edges of one picture on the lines where they show, and all of another."""
     kept = where(part.line)

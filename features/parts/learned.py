@@ -18,7 +18,7 @@ from features.parts.classical import ClassicalFinder
 from features.parts.far_port import looks_away
 from features.parts.finder import FoundCircle, LookAt, PartQuestion, PartSightings
 from features.parts.flange_holes import COUNTS, TOO_MANY
-from features.parts.flange_rim import FlangeRim, is_pipe, trace_flange
+from features.parts.flange_rim import FlangeRim, is_mated, is_pipe, trace_flange
 from features.parts.front_outline import front_outline
 from features.parts.learned_circles import (
     flange_opening,
@@ -106,20 +106,43 @@ class LearnedFinder:
         if port is None:
             return sightings
         if port.part.name == "flange":
-            sightings = _with_flange(sightings, question, port, () if port.maps is maps else rounds)
+            sightings, port = self._flange(sightings, question, maps, rounds, port)
         else:
             port, circle = self._mouth(question, maps, rounds, port)
             sightings = replace(sightings, circles=(*sightings.circles, *([circle] if circle else [])))
         return _on_the_pump(sightings, question, maps, rounds, port.part)
 
+    def _flange(
+        self, sightings: PartSightings, question: PartQuestion, maps: PartMaps, rounds: Sequence[RoundPart],
+        first: Subject,
+    ) -> tuple[PartSightings, Subject]:  # fmt: skip
+        """Sightings with a flange, and that: the other port's where no edge of the first choice's is seen.
+
+        Both ports of a pump have flanges of one size (common practice); of one under a pipe's flange that is seen.
+        """
+        before = () if first.maps is maps else rounds
+        seen, is_traced = _with_flange(sightings, question, first, before)
+        if not is_traced:
+            open_ones = [part for part in self._other_ports(question, rounds, first) if not is_mated(maps, part)]
+            for part in open_ones:
+                other = closely(self._model, question.pixels_rgb, maps, part)
+                again, is_traced = _with_flange(sightings, question, other, () if other.maps is maps else rounds)
+                if is_traced:
+                    return again, other
+        return seen, first
+
+    def _other_ports(self, question: PartQuestion, rounds: Sequence[RoundPart], first: Subject) -> list[RoundPart]:
+        """The next best told port like the first choice, none where the user pointed at one."""
+        others = [part for part in rounds if part.name == first.part.name and part.score > SURE_PART]
+        others = [part for part in others if part is not first.others[0] and question.hint("port") is None]
+        return others[:1]
+
     def _mouth(
         self, question: PartQuestion, maps: PartMaps, rounds: Sequence[RoundPart], first: Subject
     ) -> tuple[Subject, FoundCircle | None]:
         """The mouth to measure with its circle: the other port's where no edge of the first choice's is seen."""
-        others = [part for part in rounds if part.name == "mouth" and part.score > SURE_PART]
-        others = [part for part in others if part is not first.others[0] and question.hint("port") is None]
         tried: list[tuple[Subject, FoundCircle | None]] = []
-        for part in (None, *others[:1]):
+        for part in (None, *self._other_ports(question, rounds, first)):
             mouth = first if part is None else closely(self._model, question.pixels_rgb, maps, part)
             circle = trace_mouth(question, (mouth.part, *mouth.others), mouth.maps)
             if circle is not None and not told_only(circle):
@@ -185,7 +208,8 @@ def _with_chamber(sightings: PartSightings, question: PartQuestion, chamber: Sub
 
 def _with_flange(
     sightings: PartSightings, question: PartQuestion, told: Subject, rounds: Sequence[RoundPart]
-) -> PartSightings:
+) -> tuple[PartSightings, bool]:
+    """Sightings with the circles of a flange, and whether an edge of its rim was followed."""
     mouths = [one for one in (*round_parts(told.maps), *rounds) if one.name == "mouth"]
     mouths = [one for one in mouths if not is_pipe(told.maps, told.part, one)]
     outlines = (told.part, *told.others)
@@ -209,7 +233,8 @@ def _with_flange(
         circles += holes
     circles = [replace(one, looks_away=away) for one in circles if one is not None]
     marks = np.zeros((0, 2)) if seen is None else seen.middles_px
-    return _more(sightings, circles, ("flange_bolts", marks), hole_count_evidence(likelihood, question.photo_name))
+    counted = hole_count_evidence(likelihood, question.photo_name)
+    return _more(sightings, circles, ("flange_bolts", marks), counted), rim.is_traced
 
 
 def _is_far(sightings: PartSightings, maps: PartMaps, rim: FlangeRim) -> bool:

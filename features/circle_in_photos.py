@@ -15,11 +15,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from features.camera import Cameras, rotations_from_vectors
-from features.circle_sighting import CASTING_FLAWS, CirclePrior, rim_of
+from features.circle_sighting import CirclePrior
 from features.landmarks import NoTies, Ties, View, off_lines, ties_of
 from features.least_squares import Solution, lighter_by_tail, solve
 from features.measured import Contribution, ContributionName, MeasuredLength
-from features.near_side import WALLED, with_near_side
+from features.near_side import rim_from_aside
 from features.placement import FACE_FLATNESS_DEG, FACE_STEP_MM, FLANGE_FACE_LENGTHS, RIM
 from features.reference_fit import (
     cameras_near,
@@ -32,7 +32,7 @@ from features.reference_fit import (
     seen_place,
     translations_of,
 )
-from features.rim_shape import NoRim, RimShape
+from features.rim_shape import RimShape
 from features.seen_circle import SeenCircle, may_be_one
 from features.standing_circle import HEIGHT_SOURCE, height_belief, upright_belief, upright_frame
 
@@ -203,7 +203,7 @@ def circle_of_photos(seen: Sequence[SeenCircle]) -> MeasuredLength | None:
 def _joined(seen: Sequence[SeenCircle], known: _Known) -> _Joined | None:
     if len(seen) < 2 or not may_be_one(seen):
         return None
-    rims = [_rim_from_aside(view) for view in seen]
+    rims = [rim_from_aside(view.sighting, view.prior, view.solved) for view in seen]
     kept = [rim for rim in rims if rim]
     if len(kept) < len(seen):
         return None
@@ -240,14 +240,6 @@ def _by_tail(joint: _Joint, solution: Solution) -> tuple[_Joint, Solution]:
         joint = replace(joint, depth_wider=float(np.sqrt((_DEPTH_DEGREES + off**2) / (_DEPTH_DEGREES + 1.0))))
         solution = solve(joint.residuals, solution.x, joint.start()[1], iterations=25)
     return joint, solution
-
-
-def _rim_from_aside(view: SeenCircle) -> RimShape | NoRim:
-    """The rim of a view, with what hangs on where it was seen from."""
-    rim = rim_of(view.sighting, view.prior)
-    if not rim or view.sighting.name not in WALLED:
-        return rim
-    return with_near_side(rim, view.solved, max(CASTING_FLAWS, view.prior.edge_shared_px / rim.radius_px))
 
 
 def _ties_of(seen: Sequence[SeenCircle], known: _Known) -> dict[tuple[int, int], Ties]:

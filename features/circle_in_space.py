@@ -29,7 +29,7 @@ from features.reference_fit import (
     reference_residuals,
     translations_of,
 )
-from features.rim_shape import RimShape
+from features.rim_shape import NoRim, RimShape
 from features.scale.reference import ScaleReference
 
 Array = NDArray[np.float64]
@@ -190,6 +190,7 @@ def solve_circle(
     focal: FocalPrior,
     image_center_px: tuple[float, float],
     prior: CirclePrior,
+    rim: RimShape | NoRim | None = None,
 ) -> CircleInSpace:
     """Solve one circle with its reference.
 
@@ -200,6 +201,7 @@ def solve_circle(
         focal: focal length prior.
         image_center_px: principal point.
         prior: beliefs about the circle's plane.
+        rim: as seen, with what more is known to be wrong with it; as `rim_of` has it when None.
 
     Returns:
         The circle with its diameter, budget and pose.
@@ -207,7 +209,7 @@ def solve_circle(
     Raises:
         ValueError: the points lie on no circle (`rim_of` tells).
     """
-    rim = rim_of(sighting, prior)
+    rim = rim or rim_of(sighting, prior)
     if not rim:
         raise ValueError(f"{sighting.name}: {rim.reason}")
     return solve_problem(sighting, CircleProblem(start, reference, focal, image_center_px, rim, prior, sighting.middle))

@@ -14,6 +14,7 @@ from features.circle_sighting import CirclePrior, CircleSighting
 from features.measured import Contribution, MeasuredLength
 from features.photo import FocalPrior
 from features.plane_pose import PlanePose
+from features.rim_shape import NoRim, RimShape
 from features.scale.reference import ScaleReference
 
 MAIN_SHARE, LONGER = 0.75, ((2.0, 0.16, 0.6), (3.0, 0.09, 0.6))
@@ -89,6 +90,7 @@ def by_lenses(
     reference: ScaleReference,
     prior: CirclePrior,
     may_be: Sequence[tuple[FocalPrior, float]],
+    rim: RimShape | NoRim | None = None,
 ) -> tuple[list[CircleInSpace], list[ByLens]]:
     """The circle under all poses of the likeliest lens, best first, and under the best pose of every lens that counts.
 
@@ -98,13 +100,14 @@ def by_lenses(
         image_center_px: middle of the photo.
         sighting, poses, reference, prior: as `features.circle_in_space.solve_circle` has them, poses to start from.
         may_be: the lenses, as `lenses` has them.
+        rim: as `solve_circle` has it.
     """
     every: list[tuple[ByLens, list[CircleInSpace]]] = []
     starts = poses
     for focal, height in may_be:
         if every and no_longer_lens(height, [one for one, _ in every]):
             break
-        solved = [solve_circle(sighting, pose, reference, focal, image_center_px, prior) for pose in starts]
+        solved = [solve_circle(sighting, pose, reference, focal, image_center_px, prior, rim) for pose in starts]
         solved.sort(key=lambda circle: circle.cost)
         every.append((ByLens(focal, solved[0], height - solved[0].cost), solved))
         starts = [circle.as_pose() for circle in solved if circle is solved[0] or not _is_same(circle, solved[0])]

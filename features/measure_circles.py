@@ -17,6 +17,7 @@ from features.floor import measure_by_floor
 from features.floor_seen import seems_on_floor
 from features.lenses import by_lenses, lenses, over_lenses
 from features.measured import Contribution, MeasuredLength
+from features.near_side import rim_from_aside
 from features.one_plane import PUMP_DEPTH, circles_at_distance, circles_without_scale
 from features.parts.finder import FoundCircle
 from features.photo import Photo
@@ -238,18 +239,23 @@ def _in_plane(
     What is seen to look aside from the reference lies as deep as `aside` has it, where that is known.
     """
     sighting, center = found.sighting, _center_px(photo)
+    starts: Sequence[PlanePose] = poses
     may_be = lenses(photo.focal) if len(reference.points_mm) > 3 else ((photo.focal, 0.0),)
-    best, tried = by_lenses(center, sighting, poses, reference, prior, may_be)
+    best, tried = by_lenses(center, sighting, starts, reference, prior, may_be)
     disagreement = _planes_disagree(found, best[0])
     if best[0].tilt_pull > _TILT_PULL_SAID and prior.tilt_sd_deg > _LIES_IN_PLANE_DEG:
         # It faces another way than the reference: nothing is known of its plane then, but that it is of this pump.
         depth = max(prior.offset_sd_mm, PUMP_DEPTH * best[0].length.value_mm)
         prior = replace(prior, tilt_sd_deg=FACES_ANY_WAY_DEG, offset_sd_mm=depth)
         starts = poses if tried[0].focal is photo.focal else [circle.as_pose() for circle in best]
-        best, tried = by_lenses(center, sighting, starts, reference, prior, [(tried[0].focal, 0.0)])
+        may_be = ((tried[0].focal, 0.0),)
+        best, tried = by_lenses(center, sighting, starts, reference, prior, may_be)
         if aside is not None and best[0].normal[2] < _ASIDE_COSINE:
             prior = replace(prior, offset_mm=aside.offset_mm, offset_sd_mm=aside.offset_sd_mm)
-            best, tried = by_lenses(center, sighting, starts, reference, prior, [(tried[0].focal, 0.0)])
+            best, tried = by_lenses(center, sighting, starts, reference, prior, may_be)
+    if sighting.name == RIM:
+        rim = rim_from_aside(sighting, prior, best[0])
+        best, tried = by_lenses(center, sighting, starts, reference, prior, may_be, rim)
     solved, length = best[0], best[0].length
     seen = SeenCircle(sighting, prior, reference, tried[0].focal, center, solved)
     problems = []

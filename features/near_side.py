@@ -11,7 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from features.circle_in_space import CircleInSpace
-from features.rim_shape import RimShape
+from features.circle_sighting import CASTING_FLAWS, CirclePrior, CircleSighting, rim_of
+from features.rim_shape import NoRim, RimShape
 
 Array = NDArray[np.float64]
 
@@ -22,6 +23,19 @@ WALL, BROKEN = 0.15, 0.015
 thick; and how far inside, its edge broken by a millimeter of some 75 (common practice; standard deviations)."""
 _SHOWN_AT = 0.15
 """Tangent of the angle of view at which a broken edge shows as a band of its own."""
+
+
+def rim_from_aside(sighting: CircleSighting, prior: CirclePrior, solved: CircleInSpace) -> RimShape | NoRim:
+    """A rim with what hangs on where it was seen from.
+
+    Args:
+        sighting: of a circle; one that has no wall stays as it is.
+        prior: what is believed of it; solved: the circle, about.
+    """
+    rim = rim_of(sighting, prior)
+    if not rim or sighting.name not in WALLED:
+        return rim
+    return with_near_side(rim, solved, max(CASTING_FLAWS, prior.edge_shared_px / rim.radius_px))
 
 
 def with_near_side(rim: RimShape, solved: CircleInSpace, aside: float) -> RimShape:

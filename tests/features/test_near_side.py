@@ -1,5 +1,7 @@
 """Rims seen at a slant whose near side was traced along their back edge; points are projected by cv2.projectPoints."""
 
+from pathlib import Path
+
 import cv2
 import numpy as np
 import pytest
@@ -7,9 +9,11 @@ import pytest
 from features.circle_in_photos import circle_of_photos
 from features.circle_in_space import solve_circle
 from features.circle_sighting import CirclePrior, CircleSighting, rim_of
+from features.measure_circles import measure_circles
 from features.near_side import with_near_side
-from features.photo import FocalPrior
-from features.plane_pose import PlanePose
+from features.parts.finder import FoundCircle
+from features.photo import FocalPrior, Photo
+from features.plane_pose import PlanePose, plane_poses
 from features.scale.reference import ScaleReference
 from features.seen_circle import SeenCircle
 
@@ -19,8 +23,11 @@ CARD = np.array([[x * 12.0, y * 12.0, 0.0] for x in range(1, 7) for y in range(1
 MIDDLE = np.array([50.0, -40.0])
 
 
-def _seen(rng, name, angle_deg, word):
-    """A flange of DN 50 (EN 1092-1, from memory) under a card: on the side turned to the camera 4 mm too far behind."""
+def _seen(rng, name, angle_deg, word, behind=THICK, inside=0.0):
+    """A flange of DN 50 (EN 1092-1, from memory) under a card: on the side turned to the camera 4 mm too far behind.
+
+    Or so many mm as told, and inside.
+    """
     turn = np.radians([rng.normal(0, 3), angle_deg, rng.normal(0, 3)])
     rotation = cv2.Rodrigues(turn)[0]
     move = rotation @ np.array([-50.0, 40.0, 0.0]) + [0, 0, 500.0]
@@ -28,7 +35,8 @@ def _seen(rng, name, angle_deg, word):
     around = np.column_stack([np.cos(turns), np.sin(turns)])
     eye = -rotation.T @ move
     faces_eye = around @ (eye[:2] - MIDDLE) > 0.5 * DIAMETER
-    rim = np.column_stack([MIDDLE + 0.5 * DIAMETER * around, 2.0 + THICK * faces_eye])
+    radius = 0.5 * DIAMETER - inside * faces_eye[:, None]
+    rim = np.column_stack([MIDDLE + radius * around, 2.0 + behind * faces_eye])
     rim_px, card_px = (cv2.projectPoints(p, turn, move, MATRIX, np.zeros(5))[0].reshape(-1, 2) for p in (rim, CARD))
     card_px, rim_px = card_px + rng.normal(0, 0.1, card_px.shape), rim_px + rng.normal(0, 0.3, rim_px.shape)
     reference = ScaleReference("scale_card", "card", CARD[:, :2], card_px, 0.1, card_px[:4], 0.001, "print:pocket")
@@ -62,3 +70,18 @@ def test_the_near_side_is_the_one_in_doubt():
     assert 0.02 < more[faces_eye[nearest]].max() < 0.15
     assert 0.001 < more[~faces_eye[nearest]].min() < 0.006
     assert rim.points_px is doubted.points_px
+
+
+@pytest.mark.parametrize("aslant_deg", [-35.0, 35.0])
+def test_one_photo_tells_a_flange_by_its_far_side(aslant_deg):
+    """Its broken edge is traced where it is turned to the camera, a millimeter inside the rim; else the rim itself."""
+    photo = Photo("a.jpg", Path("a.jpg"), np.zeros((1200, 1600, 3), np.uint8), FocalPrior(FOCAL, 0.05, "exif_35mm"))
+    errors = []
+    for seed in range(4):
+        view, _ = _seen(np.random.default_rng(seed), "a.jpg", aslant_deg, "flange_diameter", behind=0.0, inside=1.2)
+        found, poses = FoundCircle(view.sighting, 1.0, 0.3), plane_poses(view.reference, photo)
+        (told,) = measure_circles(photo, [found], poses, view.reference, "flange")
+        errors.append([np.log(one.length.value_mm / DIAMETER) for one in (told, view.solved)])
+        assert abs(errors[-1][0]) < 1.96 * told.length.relative_sd < 0.03
+    with_near_side_in_doubt, without = np.abs(np.mean(errors, axis=0))
+    assert 1e-5 < with_near_side_in_doubt < 0.75 * without

@@ -1,15 +1,20 @@
 """The outermost round edge of a chamber's joint."""
 
+from collections.abc import Callable
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
 from features.parts.face_circles import circles_about
 from features.parts.finder import FoundCircle, PartQuestion
 from features.parts.learned_circles import (
+    LEAST_COVERAGE,
     PLAIN_BY_ELLIPSE,
     Trace,
     best_of,
     encloses,
+    follows,
     found_circle,
     outline_of,
     places_told,
@@ -19,7 +24,9 @@ from features.parts.learned_circles import (
 from features.parts.part_maps import RoundPart, part_at
 from features.parts.part_model import PartMaps
 from features.parts.part_vocabulary import PART_CLASSES
-from features.parts.placed import reference_frames, uncovered
+from features.parts.placed import Placed, reference_frames, uncovered
+from features.parts.trace import NotTraced, TracedCircle, trace_circle
+from features.two_at_once import two_at_once
 
 Array = NDArray[np.float64]
 
@@ -35,6 +42,8 @@ seen, the edges themselves are asked too which is the joint's."""
 BAND_WIDTH, BAND_DEPTH, AXIS = (1.008, 1.065), 0.15, 0.012
 """How much larger a joint's outermost edge is than one before it (`features.parts.trace` goes as far), how far behind
 that it lies at most (`features.near_side`), and how nearly both have one axis, all over its radius."""
+BEHIND_SIZES, BEHIND_DEPTHS, BEHIND_REACH = (1.015, 1.03, 1.045, 1.06), (0.0, 0.06, 0.12), 0.02
+"""How large circles behind a traced one are looked for, how far behind it, and how far round, all over its radius."""
 ENOUGH_BOLTS = 4
 """So many bolts are not all taken for something else."""
 HIDERS = ("manifold", "flange", "companion", "threaded_boss", "scale_reference", "feet", "air_valve")
@@ -59,6 +68,8 @@ def trace_chamber(question: PartQuestion, part: RoundPart, maps: PartMaps, bolts
     best = _outermost(traces, question.poses[0].focal_px)
     if best is None:
         return outline_of("chamber_diameter", question.photo_name, part, places, free)
+    if best[1].measured_slant:
+        best = _round_it(best, _traces_behind(question, part, best, free), question.poses[0].focal_px)
     neighbors = float(np.hypot(ROUNDED, _spread(traces)))
     return found_circle("chamber_diameter", question.photo_name, best[0], (0.4, neighbors))
 
@@ -80,14 +91,44 @@ def round_all(traces: list[Trace], bolts_px: Array) -> list[Trace]:
 def _outermost(traces: list[Trace], focal_px: float) -> Trace | None:
     """The trace with most evidence, or one round it with nearly as much: a band and its cover have edges inside."""
     best = best_of(traces)
-    if best is None:
-        return None
+    return None if best is None else _round_it(best, traces, focal_px)
+
+
+def _round_it(best: Trace, traces: list[Trace], focal_px: float) -> Trace:
+    """Of some traces the one round another that has nearly as much evidence, itself where none does."""
     enough = OUTER_ENOUGH * trace_weight(*best)
     outside = [
         one for one in traces
         if one[1].measured_slant and (encloses(one[0], best[0]) or _is_round_behind(one, best, focal_px))
     ]  # fmt: skip
     return best_of([one for one in outside if trace_weight(*one) > enough]) or best
+
+
+def _traces_behind(
+    question: PartQuestion, part: RoundPart, best: Trace, free: Callable[[Array], NDArray[np.bool_]]
+) -> list[Trace]:
+    """Edges of larger circles about a trace's axis, close behind it: a band's crest behind its front edge.
+
+    A search about one edge meets the other as a circle with its middle aside, and often not at all.
+    """
+    focal_px = question.poses[0].focal_px
+    near = best[1].about(best[0].ellipse.points_px())
+    step = near.radius * near.slope(focal_px)
+    places = [
+        replace(near, center=near.center - depth * step, radius=size * near.radius)
+        for size in BEHIND_SIZES for depth in BEHIND_DEPTHS
+    ]  # fmt: skip
+
+    def trace(placed: Placed) -> TracedCircle | NotTraced:
+        return trace_circle(
+            question.gray, placed.frame, placed.center, placed.radius, "strongest", reach=BEHIND_REACH,
+            round_in_front=True, use=free,
+        )  # fmt: skip
+
+    return [
+        (traced, placed) for placed, traced in zip(places, two_at_once(trace, places), strict=True)
+        if traced and traced.coverage >= LEAST_COVERAGE and follows(traced, part, placed, focal_px)
+    ]  # fmt: skip
 
 
 def _is_round_behind(one: Trace, best: Trace, focal_px: float) -> bool:

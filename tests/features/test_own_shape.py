@@ -11,7 +11,7 @@ from features.camera import Camera, rotation_taking_z_to
 from features.circle_fit import fit_circle
 from features.ellipse import Ellipse
 from features.parts.border_circles import robust_circles
-from features.parts.chamber_rim import _outermost
+from features.parts.chamber_rim import _outermost, _traces_behind
 from features.parts.finder import PartQuestion
 from features.parts.front_on import face_frame
 from features.parts.learned_circles import COVER_LEAD, at_long_axis, encloses
@@ -177,3 +177,18 @@ def test_a_band_behind_its_front_edge_is_the_joint_though_that_reaches_over_it(a
     ]
     assert not encloses(traces[1][0], traces[0][0])
     assert (_outermost(traces, CAMERA.focal_px) is traces[1]) == is_joint
+
+
+def test_a_crest_is_found_from_the_edge_before_it():
+    """Two discs drawn over one another, of 110 mm radius and 10 mm before it of 104, seen 45 degrees aslant."""
+    normal, middle = _leaning(45.0, 0.0), np.array([20.0, -30.0, 600.0])
+    edge, crest = (_outline(CAMERA, normal, middle - at * normal, size) for at, size in ((10.0, 104.0), (0.0, 110.0)))
+    gray = np.where(_disc(edge) > 110, 200, _disc(crest)).astype(np.uint8)
+    frame, ellipse = face_frame(gray.shape, CAMERA, normal), Ellipse.fit(edge)
+    best = TracedCircle(edge, ellipse, 0.6, 0.6), Placed(frame, np.zeros(2), 1.0, True, 0.05).about(edge)
+    pose = PlanePose(rotation_taking_z_to(normal), middle, CAMERA.focal_px, 0.0)
+    question = PartQuestion("a.jpg", gray, gray, (pose,), True, True, (), {})
+    behind = _traces_behind(question, RoundPart.of_outline("chamber", crest), best, lambda px: np.ones(len(px), bool))
+    off = [np.abs(one.ellipse.reach(crest) - 1.0).max() for one, _ in behind]
+    assert 1e-6 < min(off) < 0.004
+    assert np.abs(ellipse.reach(crest) - 1.0).max() > 0.05

@@ -146,7 +146,7 @@ def _middle_of_slots(
     aside = slots.chance * slots.aside * rim.radius
     places = ring.middle + (ring.places - ring.middle) * (1 + aside / ring.radius)
     sighting = CircleSighting("bolt_circle_diameter", question.photo_name, rim.frame.to_photo(places))
-    any_place_sd = 0.5 * slots.length * rim.radius / np.sqrt(3.0)
+    any_place_sd = 0.5 * slots.length * rim.radius * np.sqrt(slots.chance / 3.0)
     either_sd = np.sqrt(slots.chance * (1 - slots.chance)) * slots.aside * rim.radius
     shared_px = float(np.linalg.norm([ring.radius_sd, any_place_sd, either_sd])) / rim.frame.px_per_px
     return FoundCircle(sighting, len(seen.slots) / seen.count, max(0.3, shared_px))

@@ -44,6 +44,13 @@ BAND_WIDTH, BAND_DEPTH, AXIS = (1.008, 1.065), 0.15, 0.012
 that it lies at most (`features.near_side`), and how nearly both have one axis, all over its radius."""
 BEHIND_SIZES, BEHIND_DEPTHS, BEHIND_REACH = (1.015, 1.03, 1.045, 1.06), (0.0, 0.06, 0.12), 0.02
 """How large circles behind a traced one are looked for, how far behind it, and how far round, all over its radius."""
+FLANK, SAME_EDGE, SHARED = 0.4, 0.003, 0.6
+"""Where neither side of a rim is (cosine to the way it is seen aslant), a wall's back edge has the radius of its front
+edge: how near, over the radius, edges there are of both, and what share of them makes two circles those of one wall.
+
+Of 348 joints of two renderers (the search behind them tried on 110, nine chosen for their errors) nine traced 1 to 5 %
+too small along an edge before their crest are right, one is as much too large; of six that shared more of the flank's
+edges three were no joint's."""
 ENOUGH_BOLTS = 4
 """So many bolts are not all taken for something else."""
 HIDERS = ("manifold", "flange", "companion", "threaded_boss", "scale_reference", "feet", "air_valve")
@@ -144,7 +151,12 @@ def _is_round_behind(one: Trace, best: Trace, focal_px: float) -> bool:
     along = float(shift @ slope) / max(steep, 1e-9)
     across = float(np.linalg.norm(shift - along * slope / max(steep, 1e-9)))
     larger = BAND_WIDTH[0] < joint.radius / edge.radius < BAND_WIDTH[1]
-    return larger and across < AXIS and -AXIS < along < BAND_DEPTH * steep + AXIS
+    if not (larger and across < AXIS and -AXIS < along < BAND_DEPTH * steep + AXIS):
+        return False
+    outward = joint.frame.from_photo(one[0].points_px) - joint.center
+    flank = np.abs(outward @ slope) < FLANK * steep * np.linalg.norm(outward, axis=1)
+    shared = np.abs(best[0].ellipse.reach(one[0].points_px) - 1.0) < SAME_EDGE
+    return not flank.any() or float(shared[flank].mean()) < SHARED
 
 
 def _spread(traces: list[Trace]) -> float:

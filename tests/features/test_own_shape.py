@@ -192,3 +192,18 @@ def test_a_crest_is_found_from_the_edge_before_it():
     off = [np.abs(one.ellipse.reach(crest) - 1.0).max() for one, _ in behind]
     assert 1e-6 < min(off) < 0.004
     assert np.abs(ellipse.reach(crest) - 1.0).max() > 0.05
+
+
+def test_the_back_edge_of_a_wall_is_no_crest():
+    """A rim of 108 mm radius and 12 mm thick, 45 degrees aslant: a circle along its front edge and its back edge."""
+    normal, middle = _leaning(45.0, 0.0), np.array([20.0, -30.0, 900.0])
+    front, back = (_outline(CAMERA, normal, middle + at * normal, 108.0) for at in (0.0, 12.0))
+    placed = Placed(face_frame((1200, 1600), CAMERA, normal), np.zeros(2), 1.0, True, 0.05)
+    near = (front - front.mean(axis=0)) @ (back - front).mean(axis=0) > 0
+    outlines = front, np.where(near[:, None], back, front)
+    traces = [
+        (TracedCircle(outline, Ellipse.fit(outline), evidence, evidence), placed.about(outline))
+        for outline, evidence in zip(outlines, (0.6, 0.55), strict=True)
+    ]
+    assert traces[1][1].radius > 1.008 * traces[0][1].radius
+    assert _outermost(traces, CAMERA.focal_px) is traces[0]

@@ -51,6 +51,8 @@ _COIN_FLAWS = 0.03
 """Error of a point of a coin's seen rim over its radius, so that 12 of them know the slant as well as the rim does."""
 _SAME_FACE = 0.5
 _OTHER_WAY_PULL = 3.0
+_STRAYED = 0.4
+"""A solution that is seen larger or smaller than its own edge by so much, in logarithms, does not fit it."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -277,14 +279,25 @@ def _before_wall(photo: Photo, sighting: CircleSighting, shared_px: float, wall:
         prior = replace(prior, offset_mm=0.0, offset_sd_mm=wall.depth_sd_mm, tilt_sd_deg=wall.tilt_sd_deg, plane="")
     prior = replace(prior, slant_sd_deg=wall.slant_sd_deg)
     solved = solve_circle(sighting, start, None, wall.focal, _center_px(photo), prior)
-    if solved.tilt_pull > _OTHER_WAY_PULL and wall.joint_mm is not None:
+    ellipse = Ellipse.fit(sighting.points_px)
+    strays = _strays(solved, ellipse) if ellipse else False
+    if (strays or solved.tilt_pull > _OTHER_WAY_PULL) and wall.joint_mm is not None:
         any_way = replace(prior, tilt_sd_deg=FACES_ANY_WAY_DEG)
-        ellipse = Ellipse.fit(sighting.points_px)
         normals = circle_normals(ellipse, camera) if ellipse else []
         if not normals or leans_aside(normals, wall.rotation[:, 2], wall.middle_chance):
             any_way = replace(any_way, offset_mm=0.0, offset_sd_mm=wall.joint_mm)
         solved = solve_circle(sighting, start, None, wall.focal, _center_px(photo), any_way)
     return replace(solved, length=_at_distance(solved.length, wall))
+
+
+def _strays(solved: CircleInSpace, ellipse: Ellipse) -> bool:
+    """Whether a solution ran off to a circle that is seen much larger or smaller than the edge that it should fit.
+
+    From a short arc, squared up to a plane in which it does not lie, it may begin far off.
+    """
+    outline = solved.outline_px(48)
+    long_px = float(np.linalg.norm(outline - outline.mean(axis=0), axis=1).max())
+    return abs(float(np.log(long_px / ellipse.semi_axes_px[0]))) > _STRAYED
 
 
 def _at_distance(length: MeasuredLength, wall: _Wall) -> MeasuredLength:

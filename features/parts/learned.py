@@ -58,6 +58,9 @@ BOLTED = 0.5
 FLANGE_VIEW = ("flange", "bolt")
 """What a flange's face shows where it is in view; a chamber's joint shows `OWN_PARTS`."""
 
+PLAIN_MOUTH = 0.35
+"""Where less of a mouth's edge was followed, hardly more than must be, the other port is looked at, too."""
+
 
 class LearnedFinder:
     """Finds parts with a loaded model."""
@@ -145,10 +148,17 @@ class LearnedFinder:
         for part in (None, *self._other_ports(question, rounds, first)):
             mouth = first if part is None else closely(self._model, question.pixels_rgb, maps, part)
             circle = trace_mouth(question, (mouth.part, *mouth.others), mouth.maps)
-            if circle is not None and not told_only(circle):
+            if circle is not None and not told_only(circle) and circle.coverage > PLAIN_MOUTH:
                 return mouth, circle
             tried.append((mouth, circle))
-        return next((one for one in tried if one[1] is not None), tried[0])
+        return max(tried, key=lambda one: _edge_seen(one[1]))  # the first of equals
+
+
+def _edge_seen(circle: FoundCircle | None) -> float:
+    """How much of a mouth's edge was followed: 0 where it is only told, less where it is not even that."""
+    if circle is None:
+        return -1.0
+    return 0.0 if told_only(circle) else circle.coverage
 
 
 def best_finder() -> LearnedFinder | ClassicalFinder:

@@ -273,3 +273,16 @@ def test_a_port_half_aslant_tells_the_floor_where_the_lens_is_told(focal, is_flo
     rim = CAMERA.project(middle + 60.0 * (np.cos(angle) * ASIDE + np.sin(angle) * down))
     found = [FoundCircle(CircleSighting("flange_diameter", "a.jpg", rim), 1.0, 0.1)]
     assert lies_on_floor(photo, floor, plane_poses(floor, photo), found, "unknown") == is_floor
+
+
+@pytest.mark.parametrize(("turned_deg", "begins"), [(45.0, 20), (45.0, 80), (55.0, 80)])
+def test_a_third_of_an_edge_that_does_not_lie_in_the_wall_is_not_fitted_there_at_any_price(turned_deg, begins):
+    """Squared up to the wall such an arc is one of a far larger or smaller circle; told 40 % amiss it was sure of 8."""
+    away = np.cos(np.radians(20.0)) * AHEAD - np.sin(np.radians(20.0)) * ASIDE
+    reference = card(FOOT + 250 * ASIDE - 100 * AHEAD)
+    middle = FOOT - 1.6 * DIAMETER_MM * DOWN - 0.38 * DIAMETER_MM * away
+    mouth = circle("port_bore", middle, 48.3, turned_deg)
+    arc = replace(mouth, points_px=mouth.points_px[(np.arange(42) + begins) % 120])
+    circles = [(joint(0.93), 0.3), (arc, 0.3)]
+    _, told = measure_by_floor(PHOTO, circles, plane_poses(reference, PHOTO), reference, "unknown", 0.03)
+    assert 1e-6 < abs(np.log(told.solved.length.value_mm / 48.3)) < 2.0 * told.solved.length.relative_sd

@@ -40,9 +40,12 @@ Array = NDArray[np.float64]
 RING_WORTH, RING_ENOUGH, HOLE_WORTH = 0.6, 8.0, 0.1
 """What a ring of holes adds to a rim's evidence, the ring's own evidence that adds all of it, and what is added besides
 for a hole's share of that."""
-OUTSIDE, OUTER_ENOUGH = 1.008, 0.75
-"""How much larger a circle outside another is at least, and what share of its evidence makes it the rim of both: a face
-ends where its rim's edge is broken, half a millimeter and more inside the rim (common practice)."""
+OUTSIDE, BROKEN, OUTER_ENOUGH = 1.03, 1.008, 0.75
+"""How much larger a circle outside another is at least, how much larger a rim is than its face where its edge is broken
+by half a millimeter and more (common practice), and what share of its evidence makes it the rim of both."""
+UNEVEN = 0.3
+"""A broken edge is about as deep as wide: seen aslant its narrowest place is narrower than the mean by the slope and
+this, as a share of that mean."""
 ALIKE = 0.012
 """Circles whose middles and radii lie this near, as a share of their size, have the same holes."""
 RIMS, RING_REACH = (0.7, 0.755, 0.81), 0.06
@@ -170,7 +173,7 @@ def _trace_about(look: "_Look", mouth: TracedCircle | None) -> FlangeRim:
             by_holes = look.ring_about(mouth, told_frames, [*own_frames, *leaning], about)
     if by_holes is not None:
         candidates += look.judged(look.traces(_rims_about(question, *by_holes)))
-    best = _outermost(candidates)
+    best = _outermost(candidates, question.poses[0].focal_px)
     if best is not None and (best.ring is not None or by_holes is None):
         found = found_circle("flange_diameter", question.photo_name, best.traced, (0.3, 0.001))
         is_plain = best.ring is not None and (best.weight > PLAIN or best.placed.measured_slant)
@@ -309,18 +312,25 @@ def _alike(one: Placed, other: Placed) -> bool:
     return moved < ALIKE * other.radius
 
 
-def _outermost(candidates: list[_Candidate]) -> _Candidate | None:
+def _outermost(candidates: list[_Candidate], focal_px: float) -> _Candidate | None:
     """Of circles inside one another with nearly as much evidence the outermost: a face is raised inside its rim."""
     if not candidates:
         return None
     best = max(candidates, key=lambda one: one.merit)
-    size = float(best.traced.ellipse.semi_axes_px.prod())
     outside = [
         one
         for one in candidates
-        if one.merit > OUTER_ENOUGH * best.merit
-        and one.placed.measured_slant
-        and float(one.traced.ellipse.semi_axes_px.prod()) > OUTSIDE**2 * size
-        and encloses(one.traced, best.traced)
+        if one.merit > OUTER_ENOUGH * best.merit and one.placed.measured_slant and _is_round(one.traced, best, focal_px)
     ]
     return max(outside, key=lambda one: one.merit) if outside else best
+
+
+def _is_round(rim: TracedCircle, face: _Candidate, focal_px: float) -> bool:
+    """Whether a circle may be the rim round another: wholly outside it, or as a broken edge's two lie."""
+    inner = face.traced.ellipse
+    larger = float(np.sqrt(rim.ellipse.semi_axes_px.prod() / inner.semi_axes_px.prod()))
+    if larger > OUTSIDE:
+        return encloses(rim, face.traced)
+    gap = -rim.ellipse.distances_px(inner.points_px(36))
+    slope = float(np.linalg.norm(face.placed.slope(focal_px)))
+    return larger > BROKEN and bool(gap.min() > (1.0 - slope - UNEVEN) * gap.mean())

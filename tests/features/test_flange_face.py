@@ -12,11 +12,13 @@ import pytest
 
 from features.camera import Camera, rotation_taking_z_to
 from features.ellipse import Ellipse
+from features.parts import flange_rim
 from features.parts.bolt_circle import fit_equal_ring, middle_spread
 from features.parts.finder import PartQuestion
 from features.parts.front_on import face_frame
 from features.parts.own_slant import circle_normals
 from features.parts.placed import Placed
+from features.parts.trace import TracedCircle
 from features.photo import FocalPrior, Photo
 from features.plane_pose import unscaled_pose
 
@@ -115,3 +117,22 @@ def test_of_a_short_arc_of_rim_the_middle_is_hardly_known_along_its_bisector():
     assert of_whole == pytest.approx(1.6, rel=0.2)
     assert 2.0 < of_arc[0] / of_whole[0] < 10.0
     assert of_arc[0] > 1.5 * of_arc[1]
+
+
+@pytest.mark.parametrize(("lean_deg", "deep_mm", "aside_mm", "is_rim"), [
+    (8.0, 1.2, 0.0, True), (40.0, 1.2, 0.0, True), (8.0, 1.2, 1.1, False), (8.0, 0.3, 0.0, True),
+])  # fmt: skip
+def test_the_rim_round_a_broken_edge_lies_evenly_about_its_face_or_aside_by_the_edges_depth(
+    lean_deg, deep_mm, aside_mm, is_rim
+):
+    """A broken edge of 1.2 mm, as deep as wide or less; what touches the face's edge seen squarely is another thing."""
+    lean = np.radians(lean_deg)
+    normal, middle = np.array([np.sin(lean), 0.0, np.cos(lean)]), np.array([60.0, -40.0, 700.0])
+    face, rim = _rim(normal, middle, 75.0), _rim(normal, middle + deep_mm * normal + [0.0, aside_mm, 0.0], 76.2)
+    traced = [TracedCircle(one.points_px(90), one, 1.0, 1.0) for one in (face, rim)]
+    frame = face_frame((1200, 1600), CAMERA, normal)
+    placed = [Placed(frame, np.zeros(2), 1.0, True, 0.06).about(one.points_px()) for one in (face, rim)]
+    both = [
+        flange_rim._Candidate(one, at, weight, True) for one, at, weight in zip(traced, placed, (1.2, 1.0), strict=True)
+    ]
+    assert (flange_rim._outermost(both, CAMERA.focal_px) is both[1]) == is_rim

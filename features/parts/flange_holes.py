@@ -13,11 +13,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from features.ellipse import Ellipse
 from features.parts.concentric import edge_field
 from features.parts.finder import PartQuestion
 from features.parts.front_on import FaceFrame
 from features.parts.hole_votes import HoleVotes, hole_votes
 from features.parts.placed import Placed
+from features.reduced import halvings_of
 from reference_geometry.standards.flanges import flanges
 
 Array = NDArray[np.float64]
@@ -41,6 +43,9 @@ HOLE_SCORE, HOLE_SD, OTHER_SD = 0.78, 0.2, 0.07
 """Score of a hole in plain view and its spread, and the least spread of what is no hole (50 flanges of renders)."""
 LEAST_WEIGHT, MOST_WEIGHT = -2.5, 5.0
 """Bounds of one place's weight: one hole in a dozen is overlooked, and a stain may look like one."""
+LEAST_HOLE_PX = 3.0
+"""Half of how high a hole must be seen. A flange squared up from fewer rows shows them smeared along the ring: of 149
+flanges of renders one was so flat and counted wrong, surely; of three with 5 to 8 px all were right."""
 LEAST_EVIDENCE = 2.5
 """Logarithm of how much likelier a ring must make the picture than none."""
 LIKE_A_TABLE = 0.8
@@ -103,6 +108,8 @@ def find_holes(question: PartQuestion, rim: Placed, face: FaceMap | None = None)
         rim: the flange's rim, squared up.
         face: what lies over the flange; nothing but scale references when None.
     """
+    if _half_height_px(question, rim) < LEAST_HOLE_PX:
+        return None
     front = rim.picture(question.gray, RADIUS_PX, ROOM, question.keep_out_px)
     field = edge_field(front)
     votes = [hole_votes(field, front.valid, share * RADIUS_PX) for share in HOLE_SHARES]
@@ -132,6 +139,15 @@ def find_holes(question: PartQuestion, rim: Placed, face: FaceMap | None = None)
         front.to_photo(middles), seen, count, likelihood, float(RINGS[best.ring]), float(HOLE_SHARES[best.share]),
         best.evidence,
     )  # fmt: skip
+
+
+def _half_height_px(question: PartQuestion, rim: Placed) -> float:
+    """Half of how high a usual hole of the flange is seen, in pixels that the photo is sharp to; 0 of no ellipse."""
+    turn = np.linspace(0.0, 2.0 * np.pi, 48, endpoint=False)
+    circle = rim.center + rim.radius * np.stack([np.cos(turn), np.sin(turn)], axis=1)
+    ellipse = Ellipse.fit(rim.frame.to_photo(circle))
+    seen_px = float(ellipse.semi_axes_px[1]) if ellipse else 0.0
+    return float(np.median(HOLE_SHARES)) * seen_px / 2.0 ** halvings_of(question.gray.shape)
 
 
 def _unrolled(votes: HoleVotes, places: Array, covered: Array, foreign: Array) -> tuple[Floats, Floats]:

@@ -20,13 +20,6 @@ from features.parts.finder import FoundCircle, LookAt, PartQuestion, PartSightin
 from features.parts.flange_holes import COUNTS, TOO_MANY
 from features.parts.flange_rim import FlangeRim, is_mated, is_pipe, trace_flange
 from features.parts.front_outline import front_outline
-from features.parts.learned_circles import (
-    flange_opening,
-    mouth_traces,
-    plain_mouth,
-    told_only,
-    trace_mouth,
-)
 from features.parts.learned_evidence import (
     chamber_count_evidence,
     color_evidence,
@@ -39,6 +32,13 @@ from features.parts.part_model import PartMaps, PartModel, load_part_model
 from features.parts.part_outline import OWN_PARTS, shares_at
 from features.parts.part_vocabulary import PART_CLASSES
 from features.parts.port_level import port_level
+from features.parts.port_opening import (
+    flange_opening,
+    mouth_traces,
+    plain_mouth,
+    told_only,
+    trace_mouth,
+)
 from features.parts.twin_port import find_twin
 from features.parts.upright_map import NoOutline
 from features.problems import FRONT_UNSURE, NO_PART_MODEL, NO_PUMP_SEEN, PUMP_CUT_OFF, Problem

@@ -1,18 +1,17 @@
 """From an ellipse the part model tells to sub-pixel edge points of that part's circles."""
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from features.circle_fit import fit_circle
 from features.circle_sighting import CircleSighting
 from features.parts.finder import FoundCircle, PartQuestion
 from features.parts.part_maps import RoundPart
 from features.parts.part_model import PartMaps
 from features.parts.part_outline import border_px
-from features.parts.placed import LONGEST_REACH, Placed, places_of, uncovered
+from features.parts.placed import Placed, places_of
 from features.parts.rim_arcs import Which
 from features.parts.trace import NotTraced, TracedCircle, by_own_shape, is_same, trace_circle
 from features.two_at_once import two_at_once
@@ -65,33 +64,6 @@ hides half of a part, the told outline shrinks to the other half. Less does wher
 KNOWN_SLANT_BONUS, EDGES_BONUS = 0.2, 0.08
 """How much more evidence a trace of free slant must have than one under the reference's slant to be preferred, and how
 much more still where edges agreed on that one's middle."""
-SURE_MOUTH, HALF_AS_SURE = 0.5, 0.5
-"""Where an outline is told so surely, those told half as surely are left out: inside a thread's mouth shadows and the
-pipe's own end draw rings as plain as its edge, and a closer look may take one for it."""
-CHAMFER_ROUND, AS_PLAIN = (1.04, 1.25), 0.75
-"""A thread's chamfer is this much larger than its crests (ASME B1.20.1, ISO 7-1), and is taken for the mouth where it
-has this share of their evidence. A flange's opening is as much wider than a step, a lining's end or the light in it
-(of 125 openings of renders three were those, 10 to 16 % too small, and no other was moved by the outer edge)."""
-BOSS, TOLD_NEAR = 0.25, 0.15
-"""An edge so much wider, in logarithms, than a thread's mouth is told, 7 % rms off, is its boss's where one nearly as
-plain lies so near what is told: a boss is 1.3 times as wide as its thread and more (common practice)."""
-OPENINGS, OPENING_REACH = tuple(0.17 * 1.13**k for k in range(9)), 0.075
-"""Radii of openings over their flange's (of nominal bores in tabulated flanges 0.18 to 0.42), and how far round each is
-looked."""
-EDGE_ON, EDGE_ON_SD, EDGE_ON_SEEN = 0.26, 0.1, 0.8
-"""A mouth told flatter than this, seen 75 degrees aslant and more, is few cells wide: where no edge is followed but so
-much of it is in view its long axis alone counts, this share of it being its error (37 mouths of two renderers)."""
-TOLD_OPENING_SD = 0.2
-"""Standard uncertainty of a flange's opening that was told and not traced, as a share of its size: aslant or beside a
-card it is told too small (six of renders by 1, 11, 16, 24, 30 and 54 %)."""
-WIDEST_OPENING = 0.51
-"""Radius of an opening over its flange's at most (of tabulated flanges up to 4 inch the bore has up to 0.48, the raised
-face from 1-1/4 inch on 0.54 and more, ASME B16.5, EN 1092-1, JIS B2220): a plainer circle may be the face's edge."""
-OPENING_EVIDENCE, OFF_MIDDLE = 0.27, 0.02
-"""Evidence that makes a circle in a flange's middle its opening, and how far off the middle it may lie, over the rim's
-radius: castings, and the step from rim to face seen at a slant."""
-CHAMFERS, CHAMFER_REACH = (1.09, 1.145, 1.2), 0.035
-"""How much larger it is looked for, and how far round that."""
 ABOUT_LONG_AXIS_DEG, LEAST_TOLD = 40.0, 8
 """Of an outline that is told only so much to either side of its long axis' ends counts, and so many points at least:
 seen at a slant a cover makes the short axis longer (of 139 joints of four sets of renders by 8 %, the long by 1)."""
@@ -104,151 +76,6 @@ LEAST_COVERAGE = 0.25
 COVER_LEAD = 0.8
 """How far before its joint a cover reaches at most, over the joint's radius (`features.placement`: 0.21 to 0.28 of the
 diameter, with twice the spread 0.4)."""
-TOLD_ONLY = 0.05
-"""Edge points share less of an error than this, over their circle's radius, a told mouth shares more."""
-
-
-def trace_mouth(
-    question: PartQuestion, told: Sequence[RoundPart], maps: PartMaps, rim: Placed | None = None,
-    known: Mapping[RoundPart, list[Trace]] | None = None,
-) -> FoundCircle | None:  # fmt: skip
-    """The opening of a port at its face: the outer of two edges, of a thread its chamfer's.
-
-    Args:
-        question: the photo.
-        told: its outline as several looks told it, the closest first; maps: of the closest look.
-        rim: of its flange, where that was traced: the opening lies in its middle.
-        known: `mouth_traces` of some of the outlines, where they were asked for before.
-    """
-    traces: list[Trace] = []
-    for part in told if rim is not None else _sure_ones(told):
-        before = known.get(part) if known else None
-        traces += mouth_traces(question, part, maps) if before is None else before
-        traces += _traces_about(question, part, rim) if rim is not None else []
-    best = best_of(_no_wider_than_openings(traces, rim) if rim is not None else _about_told(traces, told))
-    if best is None and rim is not None:
-        best = _in_the_middle(question, rim)
-    elif best is not None:
-        traces += _round_about(question, best)
-        best = max((one for one in traces if _round_as_plainly(one, best)), key=lambda one: _size_px2(one[0]))
-    if best is not None:
-        return found_circle("port_bore", question.photo_name, best[0], (0.3, 0.001))
-    if told[0].semi_axes_px[1] < EDGE_ON * told[0].semi_axes_px[0]:
-        return _seen_edge_on(question, told[0])
-    places = places_told(question, told[0], maps)
-    return outline_of("port_bore", question.photo_name, told[0], places, lambda px: uncovered(question, px))
-
-
-def _no_wider_than_openings(traces: list[Trace], rim: Placed) -> list[Trace]:
-    """The traces that a flange of this rim may have as its opening."""
-    return [one for one in traces if rim.about(one[0].ellipse.points_px()).radius < WIDEST_OPENING * rim.radius]
-
-
-def _about_told(traces: list[Trace], told: Sequence[RoundPart]) -> list[Trace]:
-    """The traces without those far wider than any told outline, where another nearly as plain lies near one."""
-    told_px = max(float(part.semi_axes_px[0]) for part in told)
-    wider = [float(np.log(one[0].ellipse.semi_axes_px[0] / told_px)) for one in traces]
-    near = best_of([one for one, by in zip(traces, wider, strict=True) if abs(by) < TOLD_NEAR])
-    plainer = -np.inf if near is None else trace_weight(*near) / AS_PLAIN
-    return [one for one, by in zip(traces, wider, strict=True) if by < BOSS or trace_weight(*one) > plainer]
-
-
-def _seen_edge_on(question: PartQuestion, part: RoundPart) -> FoundCircle | None:
-    """The opening of a port that is told as little more than a line; None where its ends may be hidden."""
-    outline = part.outline_px(60)
-    seen = uncovered(question, outline)
-    if seen.mean() < EDGE_ON_SEEN:
-        return None
-    sighting = CircleSighting("port_bore", question.photo_name, outline)
-    return FoundCircle(sighting, float(seen.mean()), EDGE_ON_SD * float(part.semi_axes_px[0]), edge_on=True)
-
-
-def _sure_ones(told: Sequence[RoundPart]) -> list[RoundPart]:
-    surest = max(part.score for part in told)
-    return [part for part in told if surest < SURE_MOUTH or part.score >= HALF_AS_SURE * surest]
-
-
-def flange_opening(found: FoundCircle | None) -> FoundCircle | None:
-    """The opening of a flange: where no edge of it was traced, what is told is its dark part alone."""
-    if found is not None and found.edge_on:
-        return None
-    if found is None or not told_only(found):
-        return found
-    size_px = float(np.linalg.norm(np.std(found.sighting.points_px, axis=0)))
-    return replace(found, edge_shared_px=max(found.edge_shared_px, TOLD_OPENING_SD * size_px))
-
-
-def told_only(found: FoundCircle) -> bool:
-    """Whether a circle is no more than a told outline, which no edge followed."""
-    size_px = float(np.linalg.norm(np.std(found.sighting.points_px, axis=0)))
-    return found.edge_on or found.edge_shared_px > TOLD_ONLY * size_px
-
-
-def mouth_traces(question: PartQuestion, part: RoundPart, maps: PartMaps) -> list[Trace]:
-    """Edges that follow an opening's told outline, each with the picture it was traced in."""
-    return trace_places(question, part, places_told(question, part, maps), lambda px: uncovered(question, px))
-
-
-def plain_mouth(traces: list[Trace]) -> TracedCircle | None:
-    """The opening of a port where edges show it plainly, whatever its flange, of its `mouth_traces`."""
-    best = best_of(traces)
-    return best[0] if best is not None and best[0].evidence > PLAIN_BY_REFERENCE else None
-
-
-def _traces_about(question: PartQuestion, part: RoundPart, rim: Placed) -> list[Trace]:
-    """Edges about the middle of a flange's rim, as large as the told outline of its opening and about so."""
-    _, radius = fit_circle(rim.frame.from_photo(part.outline_px()))
-    places = [replace(rim, radius=share * radius, reach=LONGEST_REACH) for share in (1.0, 0.75, 1.3)]
-    return trace_places(question, part, places, lambda px: uncovered(question, px))
-
-
-def _in_the_middle(question: PartQuestion, rim: Placed) -> Trace | None:
-    """The plainest circle about a rim's middle where openings of flanges lie, however badly the opening was told."""
-
-    def trace(placed: Placed) -> TracedCircle | NotTraced:
-        return trace_circle(
-            question.gray, placed.frame, placed.center, placed.radius, "strongest", reach=OPENING_REACH,
-            round_in_front=True, use=lambda px: uncovered(question, px),
-        )  # fmt: skip
-
-    places = [replace(rim, radius=share * rim.radius, reach=OPENING_REACH) for share in OPENINGS]
-    found: list[Trace] = []
-    for placed, traced in zip(places, two_at_once(trace, places), strict=True):
-        if not traced or traced.coverage < LEAST_COVERAGE or traced.evidence < OPENING_EVIDENCE:
-            continue
-        aside = placed.about(traced.ellipse.points_px()).center - rim.center
-        if float(np.linalg.norm(aside)) < OFF_MIDDLE * rim.radius:
-            found.append((traced, placed))
-    return max(found, key=lambda trace: trace[0].evidence) if found else None
-
-
-def _round_about(question: PartQuestion, crests: Trace) -> list[Trace]:
-    """Circles close round a traced one, where a thread's chamfer would be if its crests were traced."""
-    placed = crests[1].about(crests[0].ellipse.points_px())
-
-    def trace(ratio: float) -> TracedCircle | NotTraced:
-        return trace_circle(
-            question.gray, placed.frame, placed.center, ratio * placed.radius, "outer", reach=CHAMFER_REACH,
-            round_in_front=placed.measured_slant, use=lambda px: uncovered(question, px),
-        )  # fmt: skip
-
-    return [(one, placed) for one in two_at_once(trace, CHAMFERS) if one and one.coverage >= LEAST_COVERAGE]
-
-
-def _round_as_plainly(one: Trace, best: Trace) -> bool:
-    """Whether a trace is the best one, or lies close round it and is nearly as plain."""
-    if one is best:
-        return True
-    size = _size_px2(one[0]) / _size_px2(best[0])
-    return (
-        CHAMFER_ROUND[0] ** 2 < size < CHAMFER_ROUND[1] ** 2
-        and trace_weight(*one) - KNOWN_SLANT_BONUS * one[1].measured_slant > AS_PLAIN * best[0].evidence
-        and bool((one[0].ellipse.distances_px(best[0].points_px) < 0).all())  # of a short arc the far side is a guess
-    )
-
-
-def _size_px2(traced: TracedCircle) -> float:
-    return float(traced.ellipse.semi_axes_px.prod())
 
 
 def places_told(question: PartQuestion, part: RoundPart, maps: PartMaps) -> list[Placed]:

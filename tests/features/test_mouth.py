@@ -13,12 +13,12 @@ import pytest
 from features.camera import rotation_from_vector
 from features.parts.finder import LookAt, PartQuestion
 from features.parts.learned import LearnedFinder
-from features.parts.learned_circles import flange_opening, told_only, trace_mouth
 from features.parts.looks import closely, flange_of
 from features.parts.part_maps import RoundPart
 from features.parts.part_model import PartMaps, Window
 from features.parts.part_vocabulary import PART_CLASSES, PART_STRIDE, POINT_CLASSES, ROUND_CLASSES, ROUND_STRIDE
 from features.parts.placed import EllipseFrame, Placed
+from features.parts.port_opening import flange_opening, told_only, trace_mouth
 from features.plane_pose import PlanePose
 
 SIZE, PX_PER_MM = 512, 6.0

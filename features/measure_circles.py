@@ -171,7 +171,6 @@ def _in_planes(
         return _in_plane(photo, found, poses, reference, prior, aside)
 
     names = [found.sighting.name for found in circles]
-
     priors = dict(zip(names, _priors(circles, poses[0], place), strict=True))
     rims = [measured(found, priors[RIM]) for found in circles if found.sighting.name == RIM]
     if rims and not says_something(rims[0].length):

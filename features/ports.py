@@ -57,9 +57,9 @@ _IS_RAISED_FACE, _OTHER_RING_LOG = 0.7, float(np.log(2.0))
 """How often the outermost ring on a face is that of a raised face and no mark on a flat one (a mild belief), and the
 log density of such marks: anywhere between the opening and the holes, a factor of 1.6 apart."""
 
-_MISREAD, _MISREAD_LOG = 0.06, -float(np.log(1.7))
+_MISREAD, _MISREAD_DENSITY = 0.06, 1 / 1.7
 """How often a pitch is that of other stripes than a thread's (of 114 readings on photos of two renderers 8 were off by
-15 % and more), and its log density then: anywhere from the finest to the coarsest that is looked for."""
+15 % and more), and the density of its logarithm then: anywhere from the finest to the coarsest that is looked for."""
 _MISFOUND, _MISFOUND_SD = 0.01, 1.5
 """How often what was measured by is no such reference, another round thing taken for the coin or another card, and how
 far off, in logarithms, all lengths of the photo are then, alike (a mild belief)."""
@@ -201,7 +201,7 @@ def _pitch_readings(lengths: list[MeasuredLength]) -> list[tuple[tuple[str, ...]
     """What to leave out: nothing, or a pitch that is none; each with its chance, or that times its density."""
     if all(length.name != "thread_pitch" for length in lengths):
         return [((), 1.0)]
-    return [((), 1.0 - _MISREAD), (("thread_pitch",), _MISREAD * float(np.exp(_MISREAD_LOG)))]
+    return [((), 1.0 - _MISREAD), (("thread_pitch",), _MISREAD * _MISREAD_DENSITY)]
 
 
 def _gaussian_log(lengths: list[MeasuredLength], table: Mapping[str, float], spread: Mapping[str, float]) -> float:

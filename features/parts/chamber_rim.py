@@ -18,15 +18,14 @@ from features.parts.learned_circles import (
     found_circle,
     outline_of,
     places_told,
+    trace_each,
     trace_places,
     trace_weight,
 )
 from features.parts.part_maps import RoundPart, part_at
 from features.parts.part_model import PartMaps
 from features.parts.part_vocabulary import PART_CLASSES
-from features.parts.placed import Placed, reference_frames, uncovered
-from features.parts.trace import NotTraced, TracedCircle, trace_circle
-from features.two_at_once import two_at_once
+from features.parts.placed import reference_frames, uncovered
 
 Array = NDArray[np.float64]
 
@@ -126,15 +125,9 @@ def _traces_behind(
         for size in BEHIND_SIZES for depth in BEHIND_DEPTHS
     ]  # fmt: skip
 
-    def trace(placed: Placed) -> TracedCircle | NotTraced:
-        return trace_circle(
-            question.gray, placed.frame, placed.center, placed.radius, "strongest", reach=BEHIND_REACH,
-            round_in_front=True, use=free,
-        )  # fmt: skip
-
+    traced = trace_each(question, places, "strongest", free, BEHIND_REACH, round_in_front=True)
     return [
-        (traced, placed) for placed, traced in zip(places, two_at_once(trace, places), strict=True)
-        if traced and traced.coverage >= LEAST_COVERAGE and follows(traced, part, placed, focal_px)
+        one for one in traced if one[0].coverage >= LEAST_COVERAGE and follows(one[0], part, one[1], focal_px)
     ]  # fmt: skip
 
 

@@ -1,6 +1,6 @@
 """From an ellipse the part model tells to sub-pixel edge points of that part's circles."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -103,24 +103,39 @@ def trace_places(
     doubtful: bool = False,
 ) -> list[Trace]:  # fmt: skip
     """All traces to be believed, each with the picture it was made in; doubtful ones too where that is asked for."""
-
-    def trace(placed: Placed) -> TracedCircle | NotTraced:
-        return trace_circle(
-            question.gray, placed.frame, placed.center, placed.radius, WHICH[part.name], reach=placed.reach,
-            round_in_front=placed.measured_slant, use=free,
-        )  # fmt: skip
-
     traces = []
     own: list[tuple[TracedCircle, TracedCircle]] = []
-    for placed, traced in zip(places, two_at_once(trace, places), strict=True):
-        if traced and placed.measured_slant and part.name != "mouth":  # a mouth is small: it is hardly bent
+    for traced, placed in trace_each(question, places, WHICH[part.name], free):
+        if placed.measured_slant and part.name != "mouth":  # a mouth is small: it is hardly bent
             before = next((grown for one, grown in own if is_same(one, traced)), None)
             own.append((traced, before or by_own_shape(question.gray, traced, use=free)))
             traced = own[-1][1]
         focal_px = question.poses[0].focal_px
-        if traced and traced.coverage >= LEAST_COVERAGE and (doubtful or follows(traced, part, placed, focal_px)):
+        if traced.coverage >= LEAST_COVERAGE and (doubtful or follows(traced, part, placed, focal_px)):
             traces.append((traced, placed))
     return traces
+
+
+def trace_each(
+    question: PartQuestion, places: Sequence[Placed], which: Which, free: Callable[[Array], NDArray[np.bool_]],
+    reach: float | None = None, round_in_front: bool | None = None,
+) -> list[Trace]:  # fmt: skip
+    """What can be traced about each place at all, with the place, in their order.
+
+    Args:
+        question: the photo; places: where to look.
+        which: of several edges; free: tells for (N, 2) photo pixels whether the edge can be seen there.
+        reach, round_in_front: as `trace_circle` has them; as the places have them where None.
+    """
+
+    def trace(placed: Placed) -> TracedCircle | NotTraced:
+        return trace_circle(
+            question.gray, placed.frame, placed.center, placed.radius, which,
+            reach=placed.reach if reach is None else reach,
+            round_in_front=placed.measured_slant if round_in_front is None else round_in_front, use=free,
+        )  # fmt: skip
+
+    return [(one, placed) for one, placed in zip(two_at_once(trace, places), places, strict=True) if one]
 
 
 def follows(traced: TracedCircle, part: RoundPart, placed: Placed, focal_px: float = 0.0) -> bool:

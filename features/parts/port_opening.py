@@ -5,6 +5,7 @@ Of a thread it is the chamfer's outer edge, of a flange the edge of its bore, in
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 
@@ -20,14 +21,14 @@ from features.parts.learned_circles import (
     found_circle,
     outline_of,
     places_told,
+    trace_each,
     trace_places,
     trace_weight,
 )
 from features.parts.part_maps import RoundPart
 from features.parts.part_model import PartMaps
 from features.parts.placed import LONGEST_REACH, Placed, uncovered
-from features.parts.trace import NotTraced, TracedCircle, trace_circle
-from features.two_at_once import two_at_once
+from features.parts.trace import TracedCircle
 
 SURE_MOUTH, HALF_AS_SURE = 0.5, 0.5
 """Where an outline is told so surely, those told half as surely are left out: inside a thread's mouth shadows and the
@@ -88,7 +89,7 @@ def trace_mouth(
     if told[0].semi_axes_px[1] < EDGE_ON * told[0].semi_axes_px[0]:
         return _seen_edge_on(question, told[0])
     places = places_told(question, told[0], maps)
-    return outline_of("port_bore", question.photo_name, told[0], places, lambda px: uncovered(question, px))
+    return outline_of("port_bore", question.photo_name, told[0], places, partial(uncovered, question))
 
 
 def _no_wider_than_openings(traces: list[Trace], rim: Placed) -> list[Trace]:
@@ -138,7 +139,7 @@ def told_only(found: FoundCircle) -> bool:
 
 def mouth_traces(question: PartQuestion, part: RoundPart, maps: PartMaps) -> list[Trace]:
     """Edges that follow an opening's told outline, each with the picture it was traced in."""
-    return trace_places(question, part, places_told(question, part, maps), lambda px: uncovered(question, px))
+    return trace_places(question, part, places_told(question, part, maps), partial(uncovered, question))
 
 
 def plain_mouth(traces: list[Trace]) -> TracedCircle | None:
@@ -151,22 +152,15 @@ def _traces_about(question: PartQuestion, part: RoundPart, rim: Placed) -> list[
     """Edges about the middle of a flange's rim, as large as the told outline of its opening and about so."""
     _, radius = fit_circle(rim.frame.from_photo(part.outline_px()))
     places = [replace(rim, radius=share * radius, reach=LONGEST_REACH) for share in (1.0, 0.75, 1.3)]
-    return trace_places(question, part, places, lambda px: uncovered(question, px))
+    return trace_places(question, part, places, partial(uncovered, question))
 
 
 def _in_the_middle(question: PartQuestion, rim: Placed) -> Trace | None:
     """The plainest circle about a rim's middle where openings of flanges lie, however badly the opening was told."""
-
-    def trace(placed: Placed) -> TracedCircle | NotTraced:
-        return trace_circle(
-            question.gray, placed.frame, placed.center, placed.radius, "strongest", reach=OPENING_REACH,
-            round_in_front=True, use=lambda px: uncovered(question, px),
-        )  # fmt: skip
-
     places = [replace(rim, radius=share * rim.radius, reach=OPENING_REACH) for share in OPENINGS]
     found: list[Trace] = []
-    for placed, traced in zip(places, two_at_once(trace, places), strict=True):
-        if not traced or traced.coverage < LEAST_COVERAGE or traced.evidence < OPENING_EVIDENCE:
+    for traced, placed in trace_each(question, places, "strongest", partial(uncovered, question), round_in_front=True):
+        if traced.coverage < LEAST_COVERAGE or traced.evidence < OPENING_EVIDENCE:
             continue
         aside = placed.about(traced.ellipse.points_px()).center - rim.center
         if float(np.linalg.norm(aside)) < OFF_MIDDLE * rim.radius:
@@ -177,14 +171,9 @@ def _in_the_middle(question: PartQuestion, rim: Placed) -> Trace | None:
 def _round_about(question: PartQuestion, crests: Trace) -> list[Trace]:
     """Circles close round a traced one, where a thread's chamfer would be if its crests were traced."""
     placed = crests[1].about(crests[0].ellipse.points_px())
-
-    def trace(ratio: float) -> TracedCircle | NotTraced:
-        return trace_circle(
-            question.gray, placed.frame, placed.center, ratio * placed.radius, "outer", reach=CHAMFER_REACH,
-            round_in_front=placed.measured_slant, use=lambda px: uncovered(question, px),
-        )  # fmt: skip
-
-    return [(one, placed) for one in two_at_once(trace, CHAMFERS) if one and one.coverage >= LEAST_COVERAGE]
+    places = [replace(placed, radius=ratio * placed.radius) for ratio in CHAMFERS]
+    traced = trace_each(question, places, "outer", partial(uncovered, question), CHAMFER_REACH)
+    return [(one, placed) for one, _ in traced if one.coverage >= LEAST_COVERAGE]
 
 
 def _round_as_plainly(one: Trace, best: Trace) -> bool:

@@ -13,11 +13,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from features.parts.concentric import EdgeField, edge_field
+from features.parts.flange_holes import RADIUS_PX, ROOM
 from features.parts.placed import Placed
 
 Array = NDArray[np.float64]
 
-RADIUS_PX, ROOM = 120.0, 1.06
 SIZES = np.array([0.8, 0.87, 0.93, 1.0, 1.07, 1.15, 1.24])
 """Widths of slots and holes tried over that of the hole seen: so nearly does its search tell it."""
 LENGTHS = np.arange(0.05, 0.21, 1.0 / 60.0)

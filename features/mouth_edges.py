@@ -51,6 +51,8 @@ _MOST_HIDDEN = 0.3
 ARE_EDGES = 0.9
 """How often what is told as both edges of a thread's mouth are these (ratios within 3 % on 119 of 129 mouths of two
 renderers)."""
+OTHER_RATIOS = 0.17
+"""Width of the range of its logarithm in which the ratio of other edges lies anywhere: all that is looked for."""
 _EDGE_SD, _EDGE_SD_PX = 0.006, 0.5
 """Standard uncertainty of each edge's radius, as a share and in pixels (47 mouths of renders: a ratio is off by 0.8 %
 where half the long axis has more than 60 pixels, by 1.5 % below)."""

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from features.measured import MeasuredLength, log_covariance
-from features.mouth_edges import ARE_EDGES, MAJOR, MINOR
+from features.mouth_edges import ARE_EDGES, MAJOR, MINOR, OTHER_RATIOS
 from features.raised_face import RAISED_FACE
 from features.thread_wall import TAPERED_OF, of_wall
 from features.which_edge import CHAMFER_CHANCE, mouth_edges_mm
@@ -168,7 +168,33 @@ def _usual_joint_mm(nominal_in: str) -> float:
     return float(_JOINT_AT_ONE_INCH_MM * size_of(nominal_in).inches ** _JOINT_POWER)
 
 
+def edges_are_right(lengths: Sequence[MeasuredLength], ports: Sequence[PortSize]) -> float:
+    """Chance that what was told as both edges of a thread's mouth are these, for the sizes that it may have.
+
+    Args:
+        lengths: as they were for `possible_ports`; ports: what that gave.
+    """
+    about_port = [length for length in lengths if length.name in (*_THREAD_SPREAD, _JOINT)]
+    by_size = {(port.standard, port.nominal_in): port.probability for port in ports}
+    right = total = 0.0
+    for thread in threads():
+        share = by_size.get((thread.standard, thread.nominal_in), 0.0)
+        readings = _thread_readings(thread, about_port) if share else []
+        if readings:
+            logs = np.array([fit for _, fit in readings])
+            weights = share * np.exp(logs - np.logaddexp.reduce(logs))
+            right += float(weights[[MINOR not in left_out for left_out, _ in readings]].sum())
+            total += share
+    return right / total if total else 0.0
+
+
 def _thread_log(thread: PipeThread, lengths: list[MeasuredLength], prior: float) -> float:
+    fits = [fit for _, fit in _thread_readings(thread, lengths)]
+    return float(np.logaddexp.reduce(fits)) + float(np.log(prior + 1e-9))
+
+
+def _thread_readings(thread: PipeThread, lengths: list[MeasuredLength]) -> list[tuple[tuple[str, ...], float]]:
+    """All that the lengths may be of a thread: which of its mouth's edges are left out, and the log of its chance."""
     # What is seen of a female thread's mouth is its crests, or the chamfer that clears its depth (common practice).
     options = []
     chamfer_mm, crests_mm = mouth_edges_mm(thread)
@@ -186,15 +212,16 @@ def _thread_log(thread: PipeThread, lengths: list[MeasuredLength], prior: float)
             "thread_pitch": thread.pitch_mm,
             _JOINT: _usual_joint_mm(thread.nominal_in),
         }
-        options.append(_gaussian_log(seen, table, _THREAD_SPREAD) + log(share * wall_share * edge_share * pitch_share))
-    return float(np.logaddexp.reduce(options)) + float(np.log(prior + 1e-9))
+        fit = _gaussian_log(seen, table, _THREAD_SPREAD) + log(share * wall_share * edge_share * pitch_share)
+        options.append((edges, fit))
+    return options
 
 
 def _edge_readings(lengths: list[MeasuredLength]) -> list[tuple[tuple[str, ...], float]]:
-    """What to leave out: the traced edge where both were told apart, or these; each with its chance."""
+    """What to leave out: the traced edge where both were told, or these; each with its chance or its density."""
     if all(length.name != MINOR for length in lengths):
         return [((), 1.0)]
-    return [(("port_bore",), ARE_EDGES), ((MAJOR, MINOR), 1 - ARE_EDGES)]
+    return [(("port_bore",), ARE_EDGES), ((MAJOR, MINOR), (1 - ARE_EDGES) / OTHER_RATIOS)]
 
 
 def _pitch_readings(lengths: list[MeasuredLength]) -> list[tuple[tuple[str, ...], float]]:

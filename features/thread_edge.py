@@ -5,16 +5,14 @@ from collections.abc import Sequence
 import numpy as np
 from scipy.special import expit
 
-from features.measured import MeasuredLength, log_covariance
-from features.mouth_edges import ARE_EDGES, MAJOR, MINOR
-from features.ports import PortSize
+from features.measured import MeasuredLength
+from features.mouth_edges import MAJOR, MINOR
+from features.ports import PortSize, edges_are_right
 from features.which_edge import CHAMFER_CHANCE, EDGE, mouth_edges_mm
 from reference_geometry.standards.threads import PipeThread, threads
 
 SURE = 0.95
 """Below this chance of either edge both are left open (sizes named with 0.5 and more were all right on 87 renders)."""
-RATIOS = 0.18
-"""Within this range of its logarithm the ratio of other edges lies anywhere."""
 TABLE_SD = 0.01
 """How far edges lie from their table, as a share: chamfers are cut to no figure (common practice)."""
 
@@ -43,25 +41,14 @@ def with_edge_told(length: MeasuredLength, ports: Sequence[PortSize]) -> Measure
 
 
 def without_wrong_edges(lengths: Sequence[MeasuredLength], ports: Sequence[PortSize]) -> tuple[MeasuredLength, ...]:
-    """The lengths without both edges of a thread's mouth where these are hardly in the ratio of any likely size.
+    """The lengths without both edges of a thread's mouth where these are hardly those of any likely size.
 
     Args:
         lengths: combined, those of both edges among them or not.
         ports: possible sizes with their probabilities.
     """
-    edges = sorted((length for length in lengths if length.name in (MAJOR, MINOR)), key=lambda length: length.name)
-    by_size = {(port.standard, port.nominal_in): port.probability for port in ports}
-    shares = np.array([by_size.get((thread.standard, thread.nominal_in), 0.0) for thread in threads()])
-    if len(edges) < 2 or not shares.any():
-        return tuple(lengths)
-    major, minor = edges
-    both = log_covariance(edges)
-    sd = float(np.sqrt(both[0, 0] + both[1, 1] - 2 * both[0, 1] + TABLE_SD**2))
-    table = np.log([thread.major_diameter_mm / thread.minor_diameter_mm for thread in threads()])
-    off = (np.log(major.value_mm / minor.value_mm) - table) / sd
-    right = ARE_EDGES * np.exp(-0.5 * off**2) / (sd * np.sqrt(2 * np.pi))
-    chance = right / (right + (1 - ARE_EDGES) / RATIOS)
-    if float(np.average(chance, weights=shares)) > 0.5:
+    edges = [length for length in lengths if length.name in (MAJOR, MINOR)]
+    if len(edges) < 2 or not ports or edges_are_right(lengths, ports) > 0.5:
         return tuple(lengths)
     return tuple(length for length in lengths if length not in edges)
 

@@ -124,9 +124,13 @@ def test_crests_told_as_such_are_the_bore_without_a_doubt_which_edge_it_is() -> 
     assert all(one.name != MINOR for one in told)
 
 
-@pytest.mark.parametrize(("thread", "right"), [(NPT_2, True), ((60.33, 49.0), False)])
-def test_edges_in_the_ratio_of_no_likely_size_are_left_out(thread: tuple[float, float], right: bool) -> None:
-    """At a known scale a mouth of 60.3 mm is of 2 in.; an edge 11 mm smaller is the thread's end, not its crests."""
+@pytest.mark.parametrize(("thread", "right"), [(NPT_2, True), ((60.33, 49.0), False), ((56.56, 52.7), False)])
+def test_edges_of_no_likely_size_are_left_out(thread: tuple[float, float], right: bool) -> None:
+    """At a known scale a mouth of 60.3 mm is of 2 in., with crests of 56.6 mm (ASME B1.20.1, ISO 7-1).
+
+    An edge 11 mm smaller is the thread's end. Inside the crests themselves another edge may lie as the crests do inside
+    the chamfer: the ratio is right, but a thread of that size is known to be wider.
+    """
     lengths = _told(thread, Contribution("reference", "card", 0.01))
     ports = possible_ports(lengths, {}, {"threaded": 0.97, "flanged": 0.03})
     assert ports[0].nominal_in == "2"

@@ -36,6 +36,25 @@ def test_holes_tell_the_bolt_circle_that_the_record_names():
     assert compared > 0
 
 
+def test_holes_under_a_card_are_not_in_view():
+    """A card (cv2.boundingRect) over the only two holes of a flange in the picture leaves most of their circle free."""
+    seen = []
+    for photo in PHOTOS:
+        told = [f for f in photo.truth["features"] if (f["name"], f["instance"]) == ("bolt_hole_diameter", 0)]
+        holes = [c for c in photo.circles if c.name == "bolt_hole_diameter" and c.instance == 0][:2]
+        if len(holes) < 2:
+            continue
+        x, y, w, h = cv2.boundingRect(np.array([photo.project(hole.center_mm) for hole in holes], np.float32))
+        room = 0.3 * (w + h)
+        over = [[x - room, y - room], [x + w + room, y - room], [x + w + room, y + h + room], [x - room, y + h + room]]
+        card = {"kind": "scale_card", "outline_px": over, "feature_offsets": []}
+        left = [feature for feature in photo.truth["features"] if feature not in told[2:]]
+        covered = replace(photo, truth={**photo.truth, "features": left, "scale_references": [card]})
+        seen += [c for c in covered.circles if c.name == "bolt_circle_diameter" and c.instance == 0]
+    assert len(seen) > 1
+    assert max(circle.visible_fraction for circle in seen) == 0.0
+
+
 def test_a_card_on_the_rim_lies_in_the_joint_plane_and_one_on_the_cover_does_not():
     told = {photo.card_at: photo for photo in PHOTOS if photo.has_reference and photo.truth["view"] == "chamber"}
     for place, expected in (("rim", True), ("cover", False)):

@@ -126,15 +126,19 @@ class RenderedPhoto:
         return 1.0 - float(covered.mean())
 
     def _through_holes(self, circles: Sequence[TrueCircle], instance: int) -> TrueCircle | None:
-        """The bolt circle through a flange's open holes: its record tells only whether bolts are seen in them."""
+        """The bolt circle through a flange's open holes: its record tells only whether bolts are seen in them.
+
+        Through two or one it is the record's, as much in view as they are: a card that lies over them hides it, too.
+        """
         holes = [c for c in circles if c.name == "bolt_hole_diameter" and c.instance == instance]
+        seen = sum(hole.visible_fraction >= HOLE_SEEN for hole in holes)
+        count = int(self.truth["attributes"].get("bolt_hole_count", len(holes)))
         if len(holes) < 3:
-            return None
+            told = (c for c in circles if holes and c.name == "bolt_circle_diameter" and c.instance == instance)
+            return next((replace(c, visible_fraction=seen / count) for c in told), None)
         centers = np.array([hole.center_mm for hole in holes])
         turn = rotation_taking_z_to(-holes[0].normal)
         middle, radius = fit_circle((centers - centers[0]) @ turn[:, :2])
-        seen = sum(hole.visible_fraction >= HOLE_SEEN for hole in holes)
-        count = int(self.truth["attributes"].get("bolt_hole_count", len(holes)))
         return TrueCircle(
             "bolt_circle_diameter", instance, 2 * radius, min(1.0, seen / count), centers[0] + turn[:, :2] @ middle,
             holes[0].normal, holes[0].offset_mm, holes[0].angle_deg,

@@ -6,6 +6,7 @@ flange that is named all the same has a size of its own then, and what it was me
 
 from collections.abc import Sequence
 from dataclasses import replace
+from math import log
 
 from features.combine import given_length, scaled_by_ruler
 from features.measured import Contribution, MeasuredLength
@@ -23,6 +24,10 @@ FLANGE_SOURCE = "port_flange:"
 
 _WELL_MEASURED = 0.015
 """A flange measured better than this, as with the reference on its face, is left as it was measured."""
+
+_SURE_ROW, _OFF_TABLE = 0.95, 2.0
+"""Where one row of the tables is this probable, a bolt circle further off its own, in its spreads, is no better known
+by a reference on the face: the hub or stub end under that may stand out by a centimeter (`features.placement`)."""
 
 _RULER_RELATIVE_SD = {"bolt_circle_diameter": 0.006, "flange_diameter": 0.012}
 """Drilling may be off by 1.5 mm (ASME B16.5, from memory), of usual bolt circles 1 to 2 %, and hardly ever is."""
@@ -55,15 +60,20 @@ def with_flange_known(lengths: Sequence[MeasuredLength], ports: Sequence[PortSiz
 
     Returns:
         The lengths; what shares errors with the flange is moved with it. Unchanged where the size is not sure, or the
-        flange was measured well enough to stay a measurement.
+        flange was measured well enough to stay a measurement, and its drilling is that of its standard.
     """
     nominal = _sure_size(ports)
     for ruler in _RULERS if nominal else ():
         measured = next((length for length in lengths if length.name == ruler and not length.is_ratio_only), None)
-        if measured is not None and measured.relative_sd > _WELL_MEASURED:
-            mean, spread = _size_of(ruler, nominal, ports)
-            known = given_length(lengths, ruler, mean, spread, f"{FLANGE_SOURCE}{nominal}")
+        if measured is None:
+            continue
+        mean, spread = _size_of(ruler, nominal, ports)
+        known = given_length(lengths, ruler, mean, spread, f"{FLANGE_SOURCE}{nominal}")
+        if measured.relative_sd > _WELL_MEASURED:
             return tuple(_as_open_as_standards(length, nominal, ports) for length in known)
+        off = abs(log(measured.value_mm / mean)) / spread
+        if ruler == _RULERS[0] and off > _OFF_TABLE and ports[0].probability > _SURE_ROW:
+            return known
     return tuple(lengths)
 
 

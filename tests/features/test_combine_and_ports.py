@@ -235,6 +235,18 @@ def test_a_flange_whose_size_is_sure_is_as_large_as_that_where_the_card_tells_it
     assert with_flange_known(lengths, [PortSize("ASME B16.5 Class 150", "2", 50, 0.8)]) == tuple(lengths)
 
 
+@pytest.mark.parametrize(("circle_mm", "known"), [(117.0, True), (120.0, False)], ids=["by a hub", "flat"])
+def test_a_card_on_a_hub_is_told_by_a_drilling_that_no_flange_has(circle_mm, known):
+    """120.7 mm: ASME B16.5-2003 table 9, 2 in.; a card 9 mm before holes 300 mm away makes them look 3 % too small."""
+    depth = Contribution("offset", "offset:a:face", 0.011)
+    circle = MeasuredLength("bolt_circle_diameter", circle_mm, (depth, Contribution("edge", "edge:b", 0.003)), ("a",))
+    rim = MeasuredLength("flange_diameter", circle_mm * 152.4 / 120.7, (depth,), ("a",))
+    moved, its_rim = with_flange_known([circle, rim], [PortSize("ASME B16.5 Class 150", "2", 50, 0.97)])
+    assert (120.7 > moved.value_mm > 119.0) if known else moved == circle
+    assert (its_rim.value_mm > 1.01 * rim.value_mm) == known
+    assert with_flange_known([circle, rim], [PortSize("ASME B16.5 Class 150", "2", 50, 0.93)]) == (circle, rim)
+
+
 def test_a_flange_of_one_size_and_any_standard_may_be_as_wide_as_each_has_it():
     """2 in. flanges are 152.4, 155 and 165 mm wide (ASME B16.5, JIS B2220 10K, EN 1092-1 table 8; from memory)."""
     circle = MeasuredLength("bolt_circle_diameter", 119.0, _shared_depth()[0].contributions, ("a.jpg",))

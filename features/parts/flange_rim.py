@@ -59,6 +59,7 @@ SAME_LEAN = float(np.cos(np.radians(4.0)))
 """Cosine of the angle within which two planes of a flange's own circles are looked at as one."""
 INNER, MATED = 0.7, 0.4
 """How much of a flange's middle, as a share of its radius, is looked at, and what share of that a companion fills."""
+COMPANION = "companion"
 OPEN = 0.5
 """What share of a mouth's outline an opening fills at least."""
 PLAIN = 0.6
@@ -111,7 +112,19 @@ class _Candidate:
 
 def is_mated(maps: PartMaps, flange: RoundPart) -> bool:
     """Whether another flange or a pipe's end lies over a flange's face as the maps show it."""
-    return share_inside(maps, "companion", flange.outline_px(40, INNER)) > MATED
+    return share_inside(maps, COMPANION, flange.outline_px(40, INNER)) > MATED
+
+
+def face_parts(maps: PartMaps, flange: RoundPart) -> tuple[str, ...]:
+    """What is seen of a flange's face where nothing lies over its holes: of a mated one another flange, bolts in it."""
+    return (*OWN_PARTS[flange.name], *((COMPANION,) if is_mated(maps, flange) else ()))
+
+
+def face_map(maps: PartMaps, flange: RoundPart) -> FaceMap:
+    """What lies over a flange's face, as the maps show it."""
+    own = face_parts(maps, flange)
+    hidden = tuple(name for name in HIDING_PARTS[flange.name] if name not in own)
+    return FaceMap(lambda px: shares_at(maps, hidden, px), lambda px: np.maximum(1.0 - shares_at(maps, own, px), 0.0))
 
 
 def is_pipe(maps: PartMaps, flange: RoundPart, mouth: RoundPart) -> bool:
@@ -204,11 +217,7 @@ class _Look:
         return uncovered(self.question, rim_px)
 
     def holes(self, rim: Placed) -> HoleRing | None:
-        hidden, own = HIDING_PARTS[self.part.name], OWN_PARTS[self.part.name]
-        face = FaceMap(
-            lambda px: shares_at(self.maps, hidden, px), lambda px: np.maximum(1.0 - shares_at(self.maps, own, px), 0.0)
-        )
-        return find_holes(self.question, rim, face)
+        return find_holes(self.question, rim, face_map(self.maps, self.part))
 
     def judged(self, traces: list[Trace]) -> list[_Candidate]:
         """Distinct traces with the holes about them."""

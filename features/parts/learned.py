@@ -18,7 +18,7 @@ from features.parts.classical import ClassicalFinder
 from features.parts.far_port import looks_away
 from features.parts.finder import FoundCircle, LookAt, PartQuestion, PartSightings
 from features.parts.flange_holes import COUNTS, TOO_MANY
-from features.parts.flange_rim import FlangeRim, is_mated, is_pipe, trace_flange
+from features.parts.flange_rim import FlangeRim, face_parts, is_mated, is_pipe, trace_flange
 from features.parts.front_outline import front_outline
 from features.parts.learned_evidence import (
     chamber_count_evidence,
@@ -55,9 +55,6 @@ AMID = 0.35
 """How far beside a flange's middle its opening may lie, its radius being 1."""
 BOLTED = 0.5
 """How surely the map must show bolts in the holes."""
-FLANGE_VIEW = ("flange", "bolt")
-"""What a flange's face shows where it is in view; a chamber's joint shows `OWN_PARTS`."""
-
 PLAIN_MOUTH = 0.35
 """Where less of a mouth's edge was followed, hardly more than must be, the other port is looked at, too."""
 
@@ -269,7 +266,7 @@ def _holes_of(flange: Subject, rim: FlangeRim) -> tuple[SeenHoles | None, Mappin
     if rim.ring is not None:
         ring = rim.ring
         return SeenHoles(ring.middles_px, ring.slots, ring.count, ring.hole_share), ring.likelihood
-    counted, places_px = _ring(flange, "flange_bolt", COUNTS, FLANGE_VIEW)
+    counted, places_px = _ring(flange, "flange_bolt", COUNTS, face_parts(flange.maps, flange.part))
     if counted is None or counted.count == TOO_MANY:
         return None, {}
     if len(places_px) < 3:

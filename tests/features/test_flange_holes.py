@@ -13,9 +13,12 @@ import pytest
 from features.parts.bolt_circle import SeenHoles, trace_bolt_circle
 from features.parts.finder import PartQuestion
 from features.parts.flange_holes import FaceMap, find_holes
+from features.parts.flange_rim import face_map
 from features.parts.front_on import FaceFrame
 from features.parts.learned_evidence import hole_count_evidence
 from features.parts.part_maps import RoundPart
+from features.parts.part_model import PartMaps, Window
+from features.parts.part_vocabulary import PART_CLASSES
 from features.parts.placed import EllipseFrame, Placed
 from features.parts.slots import slots_at
 from features.plane_pose import PlanePose
@@ -76,6 +79,23 @@ def test_every_hole_is_found_within_a_pixel(sizes, count):
     assert ring.ring_share == pytest.approx(sizes[1] / sizes[0], abs=0.025)
     assert (ring.count, sorted(ring.slots)) == (count, list(range(count)))
     assert 0.99 < ring.likelihood[count] <= 1.0
+
+
+@pytest.mark.parametrize(("over", "sure"), [("flange", True), ("companion", True), ("scale_reference", False)])
+def test_between_the_bolts_of_a_mated_flange_none_is_hidden(over, sure):
+    """Every second of 8 lies as 4 do; a face of another flange in which bolts stand shows that there are no more."""
+    gray, places, rim = _flange(*ASME_2, 4)
+    shown = np.full(gray.shape, PART_CLASSES.index("background"), np.uint8)
+    cv2.circle(shown, (400, 400), 230, PART_CLASSES.index(over), -1)
+    for x, y in places:
+        cv2.circle(shown, (round(x), round(y)), 30, PART_CLASSES.index("bolt"), -1)
+    shares = np.asarray(np.eye(len(PART_CLASSES))[shown].transpose(2, 0, 1), np.float32)
+    nothing = np.zeros((1, *gray.shape), np.float32)
+    maps = PartMaps(Window(0.0, 0.0, 1.0, *gray.shape), shares, nothing, nothing, nothing, {}, cell_px=1)
+    ring = find_holes(_question(gray), rim, face_map(maps, rim.frame.part))
+    assert ring is not None
+    assert (ring.likelihood[4] > 0.99) == sure
+    assert 0.02 < ring.likelihood[4] < 1.0
 
 
 def test_heads_in_the_holes_tell_no_hole_and_their_ring_less_well():

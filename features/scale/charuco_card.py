@@ -121,17 +121,23 @@ def find_cards(gray: NDArray[np.uint8], focal: FocalPrior) -> CardFinding:
 def _measure_groups(
     gray: NDArray[np.uint8], focal: FocalPrior, groups: list[MarkerGroup]
 ) -> tuple[list[ScaleReference], list[Problem]]:
-    """Measure each group once; what lies on a card already measured is a piece of it, not another card."""
+    """Measure each group once; what lies on a card already measured is a piece of it, not another card.
+
+    Where few corners were found a marker may have been misread: of two cards that lie on each other that with more is one.
+    """
     references: list[ScaleReference] = []
     refused: list[Problem] = []
     for group in sorted(groups, key=lambda g: -len(g.markers)):
         at = np.mean([m.corners_px.mean(0) for m in group.markers], axis=0)
-        if any(_holds(r.outline_px, at) for r in references):
+        under = [r for r in references if _holds(r.outline_px, at)]
+        if any(len(r.points_mm) >= NEARLY_WHOLE for r in under):
             continue
         result = _reference_of(gray, focal, group)
         if isinstance(result, ScaleReference):
-            references.append(result)
-        elif result.kind is not MARKERS_NOT_OURS:  # those are spoken of once, all together
+            under += [r for r in references if r not in under and _holds(result.outline_px, r.outline_px.mean(axis=0))]
+            if all(len(r.points_mm) < len(result.points_mm) for r in under):
+                references = [*(r for r in references if r not in under), result]
+        elif not under and result.kind is not MARKERS_NOT_OURS:  # those are spoken of once, all together
             refused.append(result)
     return references, refused
 

@@ -105,8 +105,8 @@ def find_cards(gray: NDArray[np.uint8], focal: FocalPrior) -> CardFinding:
         markers = max(markers, read, key=len)
         references, refused = _measure_groups(gray, focal, group_markers(read))
         if references:
-            references.sort(key=lambda r: -float(cv2.contourArea(r.outline_px.astype(np.float32))))
-            return CardFinding(tuple(references), tuple(refused))
+            largest_first = sorted(references, key=lambda r: -cv2.contourArea(r.outline_px.astype(np.float32)))
+            return CardFinding(tuple(largest_first), tuple(refused))
         problems = refused or problems
     seen = corners_by_squares(gray) if sum(m.id >= MIRRORED_ID_OFFSET for m in markers) < 2 else None
     corners = None if seen is None else _without_strays(_Corners(seen.card, seen.ids, seen.px, 0))
@@ -121,10 +121,7 @@ def find_cards(gray: NDArray[np.uint8], focal: FocalPrior) -> CardFinding:
 def _measure_groups(
     gray: NDArray[np.uint8], focal: FocalPrior, groups: list[MarkerGroup]
 ) -> tuple[list[ScaleReference], list[Problem]]:
-    """Measure each group once; what lies on a card already measured is a piece of it, not another card.
-
-    Where few corners were found a marker may have been misread: of two cards that lie on each other that with more is one.
-    """
+    """Measure each group once; of two on each other that of more corners is the card, the other a piece or misread."""
     references: list[ScaleReference] = []
     refused: list[Problem] = []
     for group in sorted(groups, key=lambda g: -len(g.markers)):
@@ -134,9 +131,10 @@ def _measure_groups(
             continue
         result = _reference_of(gray, focal, group)
         if isinstance(result, ScaleReference):
-            under += [r for r in references if r not in under and _holds(result.outline_px, r.outline_px.mean(axis=0))]
-            if all(len(r.points_mm) < len(result.points_mm) for r in under):
-                references = [*(r for r in references if r not in under), result]
+            middle = result.outline_px.mean(axis=0)
+            same = [r for r in references if r in under or _holds(r.outline_px, middle)]
+            if all(len(r.points_mm) < len(result.points_mm) for r in same):
+                references = [*(r for r in references if r not in same), result]
         elif not under and result.kind is not MARKERS_NOT_OURS:  # those are spoken of once, all together
             refused.append(result)
     return references, refused

@@ -17,6 +17,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from features.parts.color_cast import ColorCast
 from features.parts.part_vocabulary import (
     ATTRIBUTES,
     GRAY,
@@ -152,7 +153,7 @@ class PartModel:
 
     def look(
         self, pixels_rgb: NDArray[np.uint8], box: tuple[float, float, float, float] | None = None,
-        side_px: int = PICTURE_PX, sharp: bool = False,
+        side_px: int = PICTURE_PX, sharp: bool = False, cast: ColorCast | None = None,
     ) -> PartMaps:  # fmt: skip
         """Look at a photo, or at a box of it.
 
@@ -161,8 +162,11 @@ class PartModel:
             box: left, top, right, bottom in photo pixels; the whole photo when None.
             side_px: long side of the picture that the model gets of it; less is faster and sees less.
             sharp: whether the map of the parts is drawn to the picture's own edges, one cell a pixel.
+            cast: color of the light to take out first.
         """
         picture, window = picture_of(pixels_rgb, box, side_px)
+        if cast is not None:
+            picture = cast.removed(picture)
         outputs = self._session.run(None, {"pictures": picture})
         parts, points, centers, shapes, logits = (np.asarray(output[0], np.float32) for output in outputs)
         shapes = shapes.reshape(len(centers), -1, *shapes.shape[1:])

@@ -254,8 +254,9 @@ class Recorded:
         self._answers = iter((first, second))
 
     def look(
-        self, pixels_rgb: np.ndarray, box: object = None, side_px: int = PICTURE_PX, sharp: bool = False
-    ) -> PartMaps:
+        self, pixels_rgb: np.ndarray, box: object = None, side_px: int = PICTURE_PX, sharp: bool = False,
+        cast: object = None,
+    ) -> PartMaps:  # fmt: skip
         self.boxes.append(box)
         self.sides.append(side_px)
         return next(self._answers)

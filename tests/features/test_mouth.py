@@ -17,7 +17,7 @@ from features.parts.looks import closely, flange_of
 from features.parts.part_maps import RoundPart
 from features.parts.part_model import PartMaps, Window
 from features.parts.part_vocabulary import PART_CLASSES, PART_STRIDE, POINT_CLASSES, ROUND_CLASSES, ROUND_STRIDE
-from features.parts.placed import EllipseFrame, Placed
+from features.parts.placed import EllipseFrame, Placed, reference_frames
 from features.parts.port_opening import flange_opening, told_only, trace_mouth
 from features.plane_pose import PlanePose
 
@@ -153,6 +153,24 @@ def test_the_opening_of_a_flange_is_the_edge_at_its_face_and_not_the_step_in_it(
     assert found
     radius_mm = np.linalg.norm(found.sighting.points_px - MIDDLE, axis=1).mean() / PX_PER_MM
     assert 1e-4 < abs(2 * radius_mm / 40.0 - 1) < 0.01
+
+
+def test_a_step_that_is_seen_to_touch_its_flanges_opening_is_no_opening_either():
+    """A bore of 40 mm narrowing to 36: a card tells a slant under which the step's edge is seen 2.2 mm aside."""
+    gray = np.float32(_picture(((80.0, 120), (40.0, 100))))
+    aside = tuple(round(float(v) * 16) for v in MIDDLE + np.array([2.2 * PX_PER_MM, 0.0]))
+    cv2.circle(gray, aside, round(18.0 * PX_PER_MM * 16), 15, -1, cv2.LINE_AA, 4)
+    gray = np.uint8(np.clip(_blurred(gray), 0, 255))
+    gray[round(MIDDLE[1] + 10 * PX_PER_MM) :] = 235  # the card
+    card = np.array([[0.0, 0.9 * SIZE], [SIZE, 0.9 * SIZE], [SIZE, SIZE], [0.0, SIZE]])
+    question = replace(_question(gray), has_scale=True, tilt_known=True, keep_out_px=(card,))
+    (frame,) = reference_frames(question)
+    part = RoundPart("flange", 0.9, MIDDLE, np.eye(2) * 40.0 * PX_PER_MM)
+    rim = Placed(frame, np.zeros(2), 1.0, True, 0.05).about(part.outline_px())
+    found = trace_mouth(question, (_told(36.5 / CHAMFER_MM, 2.0 * PX_PER_MM),), _maps(), rim)
+    assert found
+    radius_mm = np.linalg.norm(found.sighting.points_px - MIDDLE, axis=1).mean() / PX_PER_MM
+    assert 1e-4 < abs(2 * radius_mm / 40.0 - 1) < 0.015
 
 
 @pytest.mark.parametrize("flatness", [1.0, 0.6, 0.35])

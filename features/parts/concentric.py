@@ -18,6 +18,8 @@ Floats = NDArray[np.float32]
 SECTORS = 96
 _VOTERS = 12000
 """Edge elements that vote for centers."""
+LEAST_IN_VIEW = 0.4
+"""Where less of a circle is in view than this, it is asked for as many edges as if so much were."""
 ROUNDS, MORE_ROUNDS = (0.12, 0.06), (0.12, 0.06, 0.06, 0.03, 0.03)
 """How centers settle, see `settled_set`."""
 
@@ -90,7 +92,7 @@ def _thin(
 
 def find_concentric(
     field: EdgeField, shape: tuple[int, int], least_radius: float, most_radius: float, count: int = 6,
-    rounds: tuple[float, ...] = ROUNDS,
+    rounds: tuple[float, ...] = ROUNDS, valid: NDArray[np.bool_] | None = None, aside: float = np.inf,
 ) -> tuple[ConcentricSet, ...]:  # fmt: skip
     """The best-supported concentric sets.
 
@@ -99,15 +101,17 @@ def find_concentric(
         shape: (h, w) of the squared-up picture.
         least_radius, most_radius: range of radii in squared-up pixels.
         count: how many sets at most.
-        rounds: how centers settle, see `settled_set`.
+        rounds: how centers settle; valid: what is in view; see `settled_set`.
+        aside: how far from the picture's middle a center may lie.
 
     Returns:
         Sets, strongest first, no two centers closer than a tenth of the larger set's radius.
     """
     found: list[ConcentricSet] = []
+    middle = 0.5 * np.array(shape[::-1], float)
     for center in _crossings(field, shape, least_radius, most_radius, count * 5):
-        refined = settled_set(field, center, least_radius, most_radius, rounds)
-        if refined is not None:
+        refined = settled_set(field, center, least_radius, most_radius, rounds, valid)
+        if refined is not None and np.linalg.norm(refined.center - middle) < aside:
             found.append(refined)
     found.sort(key=lambda s: -s.score)
     kept: list[ConcentricSet] = []
@@ -149,8 +153,9 @@ def _crossings(field: EdgeField, shape: tuple[int, int], least: float, most: flo
 
 
 def settled_set(
-    field: EdgeField, center: Array, least: float, most: float, rounds: tuple[float, ...] = ROUNDS
-) -> ConcentricSet | None:
+    field: EdgeField, center: Array, least: float, most: float, rounds: tuple[float, ...] = ROUNDS,
+    valid: NDArray[np.bool_] | None = None,
+) -> ConcentricSet | None:  # fmt: skip
     """Move a center to where its radial edges agree best, then read its circles off the support profile.
 
     Args:
@@ -159,13 +164,14 @@ def settled_set(
         least, most: range of radii.
         rounds: in each, how far aside of the center edges may point that move it, over their distance from it. After
             more rounds it lies at one place from wherever it began.
+        valid: (h, w) what is in view of the squared-up picture; all of it where None.
     """
     for width in rounds:
         moved = _recentered(field, center, least, most, width)
         if moved is None:
             return None
         center = moved
-    profile = support_profile(field, center, most)
+    profile = support_profile(field, center, most, valid)
     radii, supports = _peaks(profile, least)
     if len(radii) == 0:
         return None
@@ -193,8 +199,8 @@ def _recentered(field: EdgeField, center: Array, least: float, most: float, widt
     return moved if np.linalg.norm(moved - center) < 0.3 * most else None
 
 
-def support_profile(field: EdgeField, center: Array, most: float) -> Array:
-    """Share of directions with a radial edge at every whole radius up to `most`."""
+def support_profile(field: EdgeField, center: Array, most: float, valid: NDArray[np.bool_] | None = None) -> Array:
+    """Share of directions with a radial edge at every whole radius up to `most`; of those in view where told."""
     (x, y), (across, down) = (field.places - center).T, field.gradients.T
     square, radial = x * x + y * y, x * across + y * down
     use = np.flatnonzero((radial * radial > 0.97**2 * square) & (square < (most + 2) ** 2) & (square > 9.0))
@@ -203,7 +209,19 @@ def support_profile(field: EdgeField, center: Array, most: float) -> Array:
     whole = np.rint(np.sqrt(square[use])).astype(int)
     for shift in (-1, 0, 1):  # a circle one pixel off its whole radius still counts
         grid[np.clip(whole + shift, 0, len(grid) - 1), sector] = True
-    return np.asarray(grid.mean(axis=1), float)
+    if valid is None:
+        return np.asarray(grid.mean(axis=1), float)
+    return np.asarray(grid.sum(axis=1) / np.maximum(_in_view(center, len(grid), valid), LEAST_IN_VIEW * SECTORS), float)
+
+
+def _in_view(center: Array, radii: int, valid: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """(radii,) in how many directions a circle of every whole radius is in view."""
+    turn = (np.arange(SECTORS) + 0.5) / SECTORS * 2 * np.pi - np.pi
+    around = np.stack([np.cos(turn), np.sin(turn)], axis=1)
+    x, y = np.rint(center + np.arange(radii)[:, None, None] * around).astype(np.int64).transpose(2, 0, 1)
+    rows, columns = valid.shape
+    inside = (x >= 0) & (y >= 0) & (x < columns) & (y < rows)
+    return np.asarray((valid[np.clip(y, 0, rows - 1), np.clip(x, 0, columns - 1)] & inside).sum(axis=1))
 
 
 def _peaks(profile: Array, least: float, height: float = 0.3) -> tuple[Array, Array]:

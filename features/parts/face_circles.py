@@ -65,8 +65,11 @@ def circles_about(
         shape = (front.gray.shape[0], front.gray.shape[1])
         field = edge_field(front)
         is_chamber = part.name == "chamber"  # its circles lie at several depths, and so about several middles
-        rounds = MORE_ROUNDS if is_chamber else ROUNDS
-        sets = find_concentric(field, shape, OPENING * RADIUS_PX, ROOM * RADIUS_PX, SETS, rounds)
+        least, most = OPENING * RADIUS_PX, ROOM * RADIUS_PX
+        if is_chamber:
+            sets = find_concentric(field, shape, least, most, SETS, MORE_ROUNDS)
+        else:
+            sets = find_concentric(field, shape, least, most, SETS, ROUNDS, front.valid, ASIDE * RADIUS_PX)
         places += [place for one in sets for place in _placed(told, front, one)]
         if is_chamber:
             places += _behind(told, front, field, sets)

@@ -71,8 +71,9 @@ BORDER_ENOUGH = 0.5
 """Share of the map's border that must lie on one circle for that circle to be told."""
 NEIGHBOR_SD = 0.006
 """Standard uncertainty of a traced circle for which no more edges speak than chance would bring, as a share of it."""
-LEAST_COVERAGE = 0.25
-"""Share of a circle that must be seen for its trace to be believed."""
+LEAST_COVERAGE, LEAST_OF_FLANGE = 0.25, 0.17
+"""Share of a circle that must be seen for its trace to be believed, and of a flange's rim under a slant that a
+reference tells: only three unknowns are left, and where a card lies over a face that is cut off two arcs tell them."""
 COVER_LEAD = 0.8
 """How far before its joint a cover reaches at most, over the joint's radius (`features.placement`: 0.21 to 0.28 of the
 diameter, with twice the spread 0.4)."""
@@ -111,7 +112,8 @@ def trace_places(
             own.append((traced, before or by_own_shape(question.gray, traced, use=free)))
             traced = own[-1][1]
         focal_px = question.poses[0].focal_px
-        if traced.coverage >= LEAST_COVERAGE and (doubtful or follows(traced, part, placed, focal_px)):
+        least = LEAST_OF_FLANGE if placed.measured_slant and part.name == "flange" else LEAST_COVERAGE
+        if traced.coverage >= least and (doubtful or follows(traced, part, placed, focal_px)):
             traces.append((traced, placed))
     return traces
 

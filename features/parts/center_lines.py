@@ -117,9 +117,12 @@ def run_lines(view: UprightMap) -> tuple[RunLine | None, RunLine | None]:
     """The middle lines of the upper and the lower manifold between the joints.
 
     Of the lower one the air section may hide the upper edge, and feet the lower one: both pipes being alike, the edge
-    that is free and the upper pipe's thickness tell its middle then.
+    that is free and the upper pipe's thickness tell its middle then. Of a pump nothing lies above the upper one; where
+    something does the manifold is out of the picture, and what looked like one is another part.
     """
     upper, lower = _runs(view, "upper"), _runs(view, "lower")
+    if upper is not None and float(upper.first_free.mean()) <= MOSTLY:
+        upper = None
     upper_line = None
     if upper is not None:
         upper_line = _fitted(upper, 0.5 * (upper.first + upper.last), upper.thickness, 0.0, view.half)

@@ -19,7 +19,7 @@ FINE = 8
 MIDDLE = 64.0
 
 
-def drawn(roll_deg=0.0, shift=(0.0, 0.0), hidden=False, spur=False, plate=False):
+def drawn(roll_deg=0.0, shift=(0.0, 0.0), hidden=False, spur=False, plate=False, cover=False):
     """Maps of a pump with pipes 8 cells thick about rows `UPPER` and `LOWER`, turned about the middle."""
     turn = cv2.getRotationMatrix2D((MIDDLE, MIDDLE), -roll_deg, 1.0)
     label = np.zeros((CELLS * FINE, CELLS * FINE), np.uint8)
@@ -48,6 +48,8 @@ def drawn(roll_deg=0.0, shift=(0.0, 0.0), hidden=False, spur=False, plate=False)
     box("air_section", MIDDLE - 14, 46, MIDDLE + 14, 72)
     box("manifold", MIDDLE - 36, TOP, MIDDLE + 36, UPPER + 4)
     box("manifold", MIDDLE - 36, LOWER - 4, MIDDLE + 36, LOWER + 4)
+    if cover:
+        box("manifold", MIDDLE - 14, 51, MIDDLE + 14, 57)
     if plate:
         box("feet", MIDDLE - 34, 99, MIDDLE + 34, FOOT)
     if hidden:
@@ -101,6 +103,16 @@ def test_what_the_picture_cuts_off_is_known():
     assert outline.cut == {"left"}
     assert outline.left is None
     assert outline.right is not None
+
+
+def test_what_lies_amid_the_pump_is_not_its_upper_manifold():
+    """The picture cuts the manifold off; a cover on the air section is taken for one by the map."""
+    whole, cut = (front_outline(drawn(cover=True, shift=(0.0, up)), SIZE) for up in (0.0, -36.0))
+    (line,) = whole.upper
+    assert abs(line.place_px - in_photo((MIDDLE, UPPER), 0.0))[1] < 0.7 * CELL_PX
+    assert "top" in cut.cut
+    assert not cut.upper
+    assert len(cut.lower) == 1
 
 
 def test_columns_behind_piping_are_not_read():

@@ -7,6 +7,7 @@ from features.measure_circles import MeasuredCircle
 from features.mouth_edges import edge_lengths, mouth_edges
 from features.other_way import leaning_other_way
 from features.parts.finder import PartQuestion
+from features.parts.port_opening import told_only
 from features.photo import FocalPrior
 from features.placement import MOUTHS, CardAt
 from features.raised_face import raised_face_length, ring_on_face
@@ -62,9 +63,16 @@ def _pitch(
 
 
 def _both_edges(question: PartQuestion, circles: Circles) -> tuple[MeasuredSpan, ...]:
-    """Major and minor diameter of a thread, where both edges of its mouth are seen apart."""
+    """Major and minor diameter of a thread, where both edges of its mouth are seen apart.
+
+    They are looked for beside the one that was traced: where the mouth is no more than told, there is none.
+    """
     mouth = circles.get(OPENING)
-    edges = mouth and mouth_edges(question.gray, mouth.solved, mouth.found.coverage, question.keep_out_px)
+    edges = (
+        mouth
+        and not told_only(mouth.found)
+        and mouth_edges(question.gray, mouth.solved, mouth.found.coverage, question.keep_out_px)
+    )
     if not mouth or not edges:
         return ()
     across = [share * mouth.solved.length.value_mm for share in (edges.chamfer, edges.crests)]

@@ -10,8 +10,13 @@ from numpy.typing import NDArray
 
 from features.camera import Camera, rotation_taking_z_to
 from features.circle_in_space import CircleInSpace
+from features.circle_sighting import CircleSighting
+from features.inside_port import spans_inside_port
+from features.measure_circles import MeasuredCircle
 from features.measured import Contribution, MeasuredLength, log_covariance
 from features.mouth_edges import BORE, MAJOR, MINOR, MouthEdges, edge_lengths, mouth_edges, with_crests_told
+from features.parts.finder import FoundCircle, PartQuestion
+from features.photo import FocalPrior
 from features.ports import possible_ports
 from features.thread_edge import without_wrong_edges
 from features.which_edge import CHAMFER, EDGE, with_thread_doubt
@@ -68,6 +73,18 @@ def test_a_plain_hole_has_one_edge() -> None:
     assert mouth_edges(picture(far, *NPT_1), far) is None
     square = mouth_at(2.0, 33.4)
     assert mouth_edges(picture(square, *NPT_1), square) is None
+
+
+@pytest.mark.parametrize(("shared", "is_traced"), [(0.004, True), (0.1, False)])
+def test_beside_an_outline_that_no_edge_followed_none_are_looked_for(shared: float, is_traced: bool) -> None:
+    """The same pixels and the same circle, once traced and once no more than told by a part map."""
+    mouth = mouth_at(20.0, 33.4)
+    gray, outline = picture(mouth, *NPT_1), mouth.outline_px(60)
+    found = FoundCircle(CircleSighting("port_bore", "p", outline), 1.0, shared * float(np.ptp(outline[:, 1])) / 2)
+    question = PartQuestion("p", np.repeat(gray[..., None], 3, axis=2), gray, (), True, True, (), {})
+    focal = FocalPrior(CAMERA.focal_px, 0.05, "exif_35mm")
+    spans = spans_inside_port(focal, question, [MeasuredCircle(found, mouth, mouth.length)], False, "flange")
+    assert ({MAJOR, MINOR} <= {span.length.name for span in spans}) == is_traced
 
 
 def test_a_mouth_behind_a_card_is_not_looked_at() -> None:

@@ -22,9 +22,9 @@ from features.which_edge import WHICH_EDGE
 Array = NDArray[np.float64]
 
 PITCH = "thread_pitch"
-_SECTORS, _PER_SECTOR = 36, 5
-"""Parts of the wall read one by one (the light may turn between them), and angles in each, of which the mean is taken:
-a thread rises by a 36th of its pitch over one."""
+_SECTORS, _PER_SECTOR = 36, (5, 15)
+"""Parts of the wall read one by one (the light may turn between them), and the least and most angles in each, one a
+pixel of its edge, of which the mean is taken: a thread rises by a 36th of its pitch over one."""
 _SHALLOWEST, _DEPTH_STEP, _DEEPEST = 0.03, 0.006, 1.8
 """Depths looked at, in radii."""
 _DEPTHS = np.arange(_SHALLOWEST, _DEEPEST, _DEPTH_STEP)
@@ -218,7 +218,8 @@ def _unrolled(gray: NDArray[np.uint8], mouth: CircleInSpace) -> _Wall:
     """Look up every place of a tapered wall in the photo."""
     center, axis = mouth.center_in_camera_mm, mouth.axis_in_camera
     radius = mouth.length.value_mm / 2
-    angle = np.arange(_SECTORS * _PER_SECTOR) * 2 * np.pi / (_SECTORS * _PER_SECTOR)
+    in_each = int(np.clip(2 * np.pi * _radius_px(mouth) / _SECTORS, *_PER_SECTOR))
+    angle = np.arange(_SECTORS * in_each) * 2 * np.pi / (_SECTORS * in_each)
     across = np.stack([np.cos(angle), np.sin(angle), 0 * angle], axis=1) @ rotation_taking_z_to(axis).T
     wide = (_GROOVES - TAPER * _DEPTHS)[None, :, None]
     places = center + radius * (across[:, None] * wide + _DEPTHS[:, None] * axis)
@@ -230,7 +231,7 @@ def _unrolled(gray: NDArray[np.uint8], mouth: CircleInSpace) -> _Wall:
     height, width = gray.shape
     seen = inside & facing & (px > 1).all(axis=2) & (px < [width - 2, height - 2]).all(axis=2)
     step = np.linalg.norm(np.gradient(px, axis=1), axis=2) / _DEPTH_STEP
-    by_sector = (_SECTORS, _PER_SECTOR, len(_DEPTHS))
+    by_sector = (_SECTORS, in_each, len(_DEPTHS))
     if not seen.any():
         nothing = np.zeros((0, len(_DEPTHS)))
         return _Wall(nothing, nothing > 0, nothing)

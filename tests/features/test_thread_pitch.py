@@ -116,6 +116,17 @@ def test_a_pitch_goes_with_the_mouth_that_all_photos_tell() -> None:
     assert doubt not in told.contributions
 
 
+def test_stripes_much_fainter_than_the_noise_are_read_by_every_pixel_along_them() -> None:
+    """A swing of 1.2 levels under noise of 4: as far off as it says, which is more than of plain ones."""
+    mouth = mouth_at(38.0)
+    faint, plain = (read_pitch(picture(mouth, NPT_1_MM, 1 / 32, contrast), mouth) for contrast in (1.2, 25.0))
+    assert isinstance(faint, ThreadPitch)
+    assert isinstance(plain, ThreadPitch)
+    off = np.log(faint.per_radius * mouth.length.value_mm / 2 / NPT_1_MM)
+    assert 1e-5 < abs(off) < 2 * faint.relative_sd < 0.05
+    assert faint.relative_sd > 2 * plain.relative_sd
+
+
 def test_a_plain_wall_and_a_squarely_seen_mouth_have_no_pitch() -> None:
     """Noise and shading alone are no thread; nor is anything read where the wall is hidden behind its own rim."""
     plain = mouth_at(30.0)

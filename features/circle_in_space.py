@@ -75,6 +75,13 @@ class CircleInSpace:
         axis = self.rotation @ self.normal
         return np.asarray(axis if axis @ self.center_in_camera_mm > 0 else -axis)
 
+    @property
+    def slant(self) -> float:
+        """Angle between the circle's axis and the line of sight to its middle, rad."""
+        center = self.center_in_camera_mm
+        cosine = float(self.axis_in_camera @ center) / float(np.linalg.norm(center))
+        return float(np.arccos(np.clip(cosine, 0.0, 1.0)))
+
     def as_pose(self) -> PlanePose:
         """The reference plane as this circle left it, for solving others of the same photo after it."""
         return PlanePose(self.rotation, self.translation_mm, self.camera.focal_px, 0.0)

@@ -109,7 +109,7 @@ def read_pitch(
         focal_relative_sd: of the focal length, where nothing but the mouth tells how its plane lies.
         plane_sd_deg: standard uncertainty of the mouth's plane, before its own ellipse is looked at.
     """
-    slant = _slant(mouth)
+    slant = mouth.slant
     if np.degrees(slant) < _LEAST_SLANT_DEG:
         return NoPitch("the mouth is seen too squarely")
     if _COARSEST * np.sin(slant) * _radius_px(mouth) < _LEAST_PX:
@@ -304,13 +304,6 @@ def _radius_px(mouth: CircleInSpace) -> float:
     """Half the long axis of the mouth in the picture."""
     outline = mouth.outline_px(24)
     return float(np.linalg.norm(outline - outline.mean(axis=0), axis=1).max())
-
-
-def _slant(mouth: CircleInSpace) -> float:
-    """Angle between the mouth's axis and the line of sight, radians."""
-    center = mouth.center_in_camera_mm
-    cosine = float(mouth.axis_in_camera @ center) / float(np.linalg.norm(center))
-    return float(np.arccos(np.clip(cosine, 0.0, 1.0)))
 
 
 def _tilt_doubt(

@@ -107,6 +107,15 @@ def test_a_mouth_at_a_manifolds_end_is_seen_edge_on_where_the_chambers_are_and_l
     assert 0.1 < told.relative_sd < 0.2
 
 
+def test_a_mouth_at_a_manifolds_end_is_not_seen_edge_on_where_the_chambers_are_seen_squarely():
+    """It faces as they do, so what is told is another thing; of one that opens in the middle the line is a size."""
+    circles, reference = [_joint(5.0), _mouth(0.36, 5.0, edge_on=True)], _card(9.0, 5.0)
+    for middle_chance, told in ((0.03, {"chamber_diameter"}), (0.97, {"chamber_diameter", "port_bore"})):
+        poses = plane_poses(reference, PHOTO)
+        measured = measure_circles(PHOTO, circles, poses, reference, "rim", "unknown", middle_chance)
+        assert {one.length.name for one in measured} == told
+
+
 def test_a_mouth_seen_edge_on_has_no_size_without_a_scale_or_where_nothing_tells_its_depth():
     found, reference = _mouth(0.39, 5.0, edge_on=True), _card(9.0, 5.0)
     assert measure_circles(PHOTO, [found], (), None, "unknown") == ()

@@ -24,6 +24,8 @@ _LOOKED_AT, _APART, _SETTLED = 400, 1.99, 30
 """How many curves with most edges are compared, how many widths apart two of a kind lie at most, and how many kinds
 settle."""
 _OFF_CENTER = 0.1
+_ASIDE, _INWARD, _OUTWARD = 0.01, 0.02, 0.03
+"""How far the middle of an edge's curve lies from that of one that follows two in turn, and its size, relative."""
 _CORRELATED = 8.0
 """How many neighboring edges err together."""
 
@@ -58,7 +60,7 @@ class NearEdges:
     @cached_property
     def basis(self) -> Array:
         """(E, 5) what each coefficient of a curve adds at every edge."""
-        return _basis(self.angle, 5)
+        return wave_basis(self.angle, 5)
 
 
 @dataclass(frozen=True, eq=False)
@@ -107,15 +109,26 @@ def find_outside(edges: NearEdges, inner: RimWave, reach: float, width: float, s
     return _settled_waves(edges, basis, starts, width, shape_sd, 0.2)
 
 
+def find_closely(edges: NearEdges, about: Array, reach: float, width: float, shape_sd: float) -> list[RimWave]:
+    """Curves about one that edges lie on closely: of two edges that it follows in turn each."""
+    place = _disk(_ASIDE, 2.0 * width)
+    size = np.arange(-_INWARD, min(reach, _OUTWARD), 2.0 * width)
+    starts = np.repeat(about[None], len(place) * len(size), axis=0)
+    starts[:, 0] += np.repeat(size, len(place))
+    starts[:, 1:3] += np.tile(place, (len(size), 1))
+    own = _settled_waves(edges, edges.basis, about[None], width, shape_sd, 0.0)
+    return [*own, *_settled_waves(edges, edges.basis, starts, width, shape_sd, 0.1, _APART)]
+
+
 def _settled_waves(
-    edges: NearEdges, basis: Array, starts: Array, width: float, shape_sd: float, least_share: float
+    edges: NearEdges, basis: Array, starts: Array, width: float, shape_sd: float, least_share: float, apart: float = 0.7
 ) -> list[RimWave]:
     """Where curves settle, no two alike, in order of their share."""
     settled = _settle(edges, basis, starts, width, shape_sd)
     shares = _shares(edges, basis, settled, width)
     order = np.argsort(-shares)
     kept = settled[order[shares[order] >= least_share]]
-    kept = kept[first_of_kinds(kept, 0.7 * width, _SETTLED)]
+    kept = kept[first_of_kinds(kept, apart * width, _SETTLED)]
     return [
         RimWave(wave, float(share), edges.off - basis @ wave)
         for wave, share in zip(kept, _shares(edges, basis, kept, width), strict=True)
@@ -131,10 +144,11 @@ def settled_on(edges: NearEdges, on_it: NDArray[np.bool_], shape_sd: float, widt
 
 def wave_at(wave: Array, angle: Array) -> Array:
     """(N,) how far outside the expected rim a curve lies at angles, relative."""
-    return np.asarray(_basis(angle, len(wave)) @ wave)
+    return np.asarray(wave_basis(angle, len(wave)) @ wave)
 
 
-def _basis(angle: Array, size: int) -> Array:
+def wave_basis(angle: Array, size: int) -> Array:
+    """(N, size) what each coefficient of a curve adds at angles."""
     columns = [np.ones_like(angle), np.cos(angle), np.sin(angle), np.cos(2 * angle), np.sin(2 * angle)]
     return np.stack(columns[:size], axis=1)
 

@@ -77,6 +77,17 @@ def test_the_outermost_edge_is_taken_where_it_has_edges_of_its_own():
     assert abs(_rim(_shown(strays, inner, lambda line: line >= 0), "outermost")[0][0] + 0.01) < 0.0008
 
 
+def test_two_edges_that_are_seen_in_turn_are_not_taken_for_one():
+    """The rim is seen on one side, the face inside its broken edge on the other: a circle aside follows both."""
+    for seed in range(6):
+        rng = np.random.default_rng(20 + seed)
+        rim, face = _edges(rng, [(0.005, 0.0, 0.0, 0.95)], 0), _edges(rng, [(-0.006, 0.0, 0.0, 0.95)], 0)
+        both = _shown(rim, face, lambda line: np.abs(line - LINES / 2) < 0.29 * LINES)
+        wave, on_it = _rim(both, "outermost")
+        assert 1e-7 < np.abs(wave[:3] - (0.005, 0.0, 0.0)).max() < 0.0015
+        assert (np.abs(both.line[on_it] - LINES / 2) < 0.3 * LINES).all()
+
+
 def test_what_leaves_the_outer_edge_half_way_is_not_the_outermost():
     """Bolts behind a flange go on from its edge on one side: that curve is larger, and has few edges of its own."""
     rng = np.random.default_rng(8)

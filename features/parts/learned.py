@@ -55,6 +55,8 @@ AMID = 0.35
 """How far beside a flange's middle its opening may lie, its radius being 1."""
 BOLTED = 0.5
 """How surely the map must show bolts in the holes."""
+HOLE, TOLD_PART = "bolt_hole_diameter", 0.3
+"""What edges show that no bolts are in a flange's holes, and how surely a flange must be told to look for them."""
 PLAIN_MOUTH = 0.35
 """Where less of a mouth's edge was followed, hardly more than must be, the other port is looked at, too."""
 
@@ -118,22 +120,27 @@ class LearnedFinder:
     ) -> tuple[PartSightings, Subject]:  # fmt: skip
         """Sightings with a flange, and that: the other port's where no edge of the first choice's is seen.
 
-        Both ports of a pump have flanges of one size (common practice); of one under a pipe's flange that is seen.
+        Both ports of a pump have flanges of one size (common practice); of one under a pipe's flange that is seen, and
+        so one whose holes are open and seen tells more.
         """
         before = () if first.maps is maps else rounds
         seen, is_traced = _with_flange(sightings, question, first, before)
-        if not is_traced:
-            open_ones = [part for part in self._other_ports(question, rounds, first) if not is_mated(maps, part)]
+        hidden = is_mated(first.maps, first.part)
+        if not is_traced or hidden:
+            others = self._other_ports(question, rounds, first, TOLD_PART if hidden and is_traced else SURE_PART)
+            open_ones = [part for part in others if not is_mated(maps, part)]
             for part in open_ones:
                 other = closely(self._model, question.pixels_rgb, maps, part)
-                again, is_traced = _with_flange(sightings, question, other, () if other.maps is maps else rounds)
-                if is_traced:
+                again, is_traced_too = _with_flange(sightings, question, other, () if other.maps is maps else rounds)
+                if is_traced_too and (not is_traced or _shows_holes(again)):
                     return again, other
         return seen, first
 
-    def _other_ports(self, question: PartQuestion, rounds: Sequence[RoundPart], first: Subject) -> list[RoundPart]:
+    def _other_ports(
+        self, question: PartQuestion, rounds: Sequence[RoundPart], first: Subject, least: float = SURE_PART
+    ) -> list[RoundPart]:
         """The next best told port like the first choice, none where the user pointed at one."""
-        others = [part for part in rounds if part.name == first.part.name and part.score > SURE_PART]
+        others = [part for part in rounds if part.name == first.part.name and part.score > least]
         others = [part for part in others if part is not first.others[0] and question.hint("port") is None]
         return others[:1]
 
@@ -149,6 +156,11 @@ class LearnedFinder:
                 return mouth, circle
             tried.append((mouth, circle))
         return max(tried, key=lambda one: _edge_seen(one[1]))  # the first of equals
+
+
+def _shows_holes(sightings: PartSightings) -> bool:
+    """Whether edges of a flange's holes are among what was seen: bolts are not in them."""
+    return any(one.sighting.name == HOLE for one in sightings.circles)
 
 
 def _edge_seen(circle: FoundCircle | None) -> float:

@@ -221,6 +221,9 @@ def _unrolled(gray: NDArray[np.uint8], mouth: CircleInSpace) -> _Wall:
     in_each = int(np.clip(2 * np.pi * _radius_px(mouth) / _SECTORS, *_PER_SECTOR))
     angle = np.arange(_SECTORS * in_each) * 2 * np.pi / (_SECTORS * in_each)
     across = np.stack([np.cos(angle), np.sin(angle), 0 * angle], axis=1) @ rotation_taking_z_to(axis).T
+    # The half of the wall on this side shows its back.
+    showing = (across @ center > -_GROOVES * radius).reshape(_SECTORS, in_each).any(axis=1)
+    across = across[np.repeat(showing, in_each)]
     wide = (_GROOVES - TAPER * _DEPTHS)[None, :, None]
     places = center + radius * (across[:, None] * wide + _DEPTHS[:, None] * axis)
     # The sight line of a place meets the mouth's plane where its share of the way is that of the plane's distance.
@@ -231,7 +234,7 @@ def _unrolled(gray: NDArray[np.uint8], mouth: CircleInSpace) -> _Wall:
     height, width = gray.shape
     seen = inside & facing & (px > 1).all(axis=2) & (px < [width - 2, height - 2]).all(axis=2)
     step = np.linalg.norm(np.gradient(px, axis=1), axis=2) / _DEPTH_STEP
-    by_sector = (_SECTORS, in_each, len(_DEPTHS))
+    by_sector = (int(showing.sum()), in_each, len(_DEPTHS))
     if not seen.any():
         nothing = np.zeros((0, len(_DEPTHS)))
         return _Wall(nothing, nothing > 0, nothing)

@@ -214,14 +214,12 @@ def support_profile(field: EdgeField, center: Array, most: float, valid: NDArray
     return np.asarray(grid.sum(axis=1) / np.maximum(_in_view(center, len(grid), valid), LEAST_IN_VIEW * SECTORS), float)
 
 
-def _in_view(center: Array, radii: int, valid: NDArray[np.bool_]) -> NDArray[np.int64]:
+def _in_view(center: Array, radii: int, valid: NDArray[np.bool_]) -> Array:
     """(radii,) in how many directions a circle of every whole radius is in view."""
-    turn = (np.arange(SECTORS) + 0.5) / SECTORS * 2 * np.pi - np.pi
-    around = np.stack([np.cos(turn), np.sin(turn)], axis=1)
-    x, y = np.rint(center + np.arange(radii)[:, None, None] * around).astype(np.int64).transpose(2, 0, 1)
-    rows, columns = valid.shape
-    inside = (x >= 0) & (y >= 0) & (x < columns) & (y < rows)
-    return np.asarray((valid[np.clip(y, 0, rows - 1), np.clip(x, 0, columns - 1)] & inside).sum(axis=1))
+    middle = (float(center[0]), float(center[1]))
+    flags = cv2.INTER_NEAREST | cv2.WARP_FILL_OUTLIERS | cv2.WARP_POLAR_LINEAR
+    around = cv2.warpPolar(valid.astype(np.uint8), (radii, SECTORS), middle, float(radii), flags)
+    return np.asarray(around.sum(axis=0), float)
 
 
 def _peaks(profile: Array, least: float, height: float = 0.3) -> tuple[Array, Array]:

@@ -68,8 +68,13 @@ def seems_on_floor(
     floors = [lies_as_floor(pose, middle_mm) for pose in poses]
     if any(floors) and (all(floors) or poses[0].tilt_at_deg(middle_mm) > _HALF_WAY_UP_DEG):
         return True
-    steep = [lies_as_floor(pose, middle_mm, LEAST_LEAN_UNDER_DEG) for pose in poses]
-    return all(steep) and all(_stand_upright(pose, circles, center_px, focal_sd) for pose in poses)
+    steep = [pose for pose in poses if lies_as_floor(pose, middle_mm, LEAST_LEAN_UNDER_DEG)]
+    others = [pose for pose in poses if pose not in steep]
+    return (
+        poses[0] in steep
+        and all(_stand_upright(pose, circles, center_px, focal_sd) for pose in steep)
+        and not any(_lies_along(pose, circles, center_px, focal_sd) for pose in others)
+    )
 
 
 def poses_of_floor(reference: ScaleReference, poses: Sequence[PlanePose]) -> Sequence[PlanePose]:
@@ -84,8 +89,32 @@ def _stand_upright(
 
     One whose edge is known too roughly to tell that it does not lie along it is not asked.
     """
-    camera, asked = Camera(pose.focal_px, *center_px), 0
-    parallel_deg = float(np.hypot(_PARALLEL_DEG, _TURNED_DEG * focal_sd))
+    asked = 0
+    parallel_deg = _parallel_deg(focal_sd)
+    for apart_deg, turned_deg in _apart_deg(pose, circles, center_px):
+        if apart_deg.max() < 90.0 - _UPRIGHT_DEG - turned_deg or apart_deg.min() < parallel_deg:
+            return False
+        asked += apart_deg.min() > parallel_deg + 2.0 * turned_deg
+    return asked > 0
+
+
+def _lies_along(
+    pose: PlanePose, circles: Sequence[FoundCircle], center_px: tuple[float, float], focal_sd: float
+) -> bool:
+    """Whether a circle may lie in a face that a plane is parallel to, by the slant that its own edge tells."""
+    apart = _apart_deg(pose, circles, center_px)
+    return any(one_deg.min() < _parallel_deg(focal_sd) + turned_deg for one_deg, turned_deg in apart)
+
+
+def _parallel_deg(focal_sd: float) -> float:
+    return float(np.hypot(_PARALLEL_DEG, _TURNED_DEG * focal_sd))
+
+
+def _apart_deg(
+    pose: PlanePose, circles: Sequence[FoundCircle], center_px: tuple[float, float]
+) -> list[tuple[Array, float]]:
+    """Of each circle whose slant is told, how far both ways that it may face are turned from a plane, and the doubt."""
+    camera, told = Camera(pose.focal_px, *center_px), []
     for found in circles:
         ellipse = Ellipse.fit(found.sighting.points_px)
         if not ellipse:
@@ -96,11 +125,8 @@ def _stand_upright(
             continue
         turned_deg = np.degrees(doubt / max(np.sqrt(1.0 - (short_px / long_px) ** 2), _LEAST_SLANT))
         cosines = [abs(float(normal @ pose.rotation[:, 2])) for normal in circle_normals(ellipse, camera)]
-        apart_deg = np.degrees(np.arccos(np.clip(cosines, 0.0, 1.0)))
-        if apart_deg.max() < 90.0 - _UPRIGHT_DEG - turned_deg or apart_deg.min() < parallel_deg:
-            return False
-        asked += apart_deg.min() > parallel_deg + 2.0 * turned_deg
-    return asked > 0
+        told.append((np.degrees(np.arccos(np.clip(cosines, 0.0, 1.0))), float(turned_deg)))
+    return told
 
 
 def _lean(pose: PlanePose, middle_mm: Array) -> tuple[float, float]:

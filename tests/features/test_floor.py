@@ -196,6 +196,31 @@ def test_a_floor_looked_down_at_is_told_by_the_port_that_stands_upright_on_it(lo
         assert lies_on_floor(PHOTO, floor, poses, found, "unknown") == upright
 
 
+def test_a_floor_that_a_poor_card_sees_mirrored_too_is_told_by_what_stands_upright_on_it():
+    """A small card hardly tells which way it leans: a flange tells, which stands upright on the plane of the one pose.
+
+    Where it lies along the other's plane instead, the card lies in its face and not on the floor.
+    """
+    looks_down = np.radians(52.0)
+    down = np.array([0.0, np.cos(looks_down), np.sin(looks_down)])
+    ahead = np.array([0.0, -down[2], down[1]])
+    flat = np.array([[x, y] for y in 12.0 * np.arange(1, 4) for x in 12.0 * np.arange(1, 5)])
+    there = np.array([0.0, 0.0, 1500.0]) + flat[:, :1] * ASIDE - flat[:, 1:] * ahead
+    px = CAMERA.project(there) + np.random.default_rng(3).normal(0, 0.4, (12, 2))
+    floor = ScaleReference("scale_card", "card", flat, px, 0.4, px[[0, 3, 11, 8]], 0.005, "print:pocket")
+    poses = plane_poses(floor, PHOTO)
+    assert len(poses) == 2
+    assert lies_as_floor(poses[0], floor.points_mm.mean(axis=0))
+    angle = np.linspace(0, 2 * np.pi, 120, endpoint=False)[:, None]
+    middle = np.array([0.0, -300.0, 1100.0])
+    mirrored = poses[1].rotation[:, :2].T
+    turned = (np.cos(angle) * ASIDE + np.sin(angle) * down, np.column_stack([np.cos(angle), np.sin(angle)]) @ mirrored)
+    for rim, is_floor in zip(turned, (True, False), strict=True):
+        edge = CAMERA.project(middle + 60.0 * rim) + np.random.default_rng(6).normal(0, 0.3, (120, 2))
+        found = [FoundCircle(CircleSighting("flange_diameter", "a.jpg", edge), 1.0, 0.3)]
+        assert lies_on_floor(PHOTO, floor, poses, found, "unknown") == is_floor
+
+
 def test_a_card_seen_on_a_flange_that_looks_up_is_not_taken_for_one_on_the_floor():
     """It leans as one on the floor does; but before a flange no floor is seen, and the flange has the card's depth."""
     random = np.random.default_rng(7)

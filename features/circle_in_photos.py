@@ -20,6 +20,7 @@ from features.landmarks import NoTies, Ties, View, off_lines, ties_of
 from features.least_squares import Solution, lighter_by_tail, solve
 from features.measured import Contribution, ContributionName, MeasuredLength
 from features.near_side import rim_from_aside
+from features.one_circle import DEPTH_DEGREES, JOINT, ONE_CIRCLE, edges_err_more, worse_as_one
 from features.placement import FACE_FLATNESS_DEG, FACE_STEP_MM, FLANGE_FACE_LENGTHS, RIM
 from features.reference_fit import (
     cameras_near,
@@ -46,10 +47,10 @@ _MOVED_SQUARES = 15.5
 """Twice the cost that photos of one place may lose by being joined: what a chi-square of 8 degrees passes once in 20.
 Of 51 pairs of renders three joined at 16 to 18 were off by 0.9 to 1.1 %: a view had followed another edge aside."""
 _MOVED_TIED = 22.4
-"""The same where ties hold the cameras: of 13 degrees."""
-_DEPTH_DEGREES, _DEPTH_TURNS = 4.0, 2
-"""Degrees of freedom of the depth believed in: pumps are built as nobody believed more often than a normal belief has
-it, and two directions of sight tell the depth without it. So often its weight is set by how far off it was."""
+"""The same where ties hold the cameras: of 13 degrees. Where they hold, nothing was moved, and more is lost by lenses
+and cards that are not what they are believed to be: the edges alone are asked then."""
+_DEPTH_TURNS = 2
+"""So often the weight of the depth believed in is set by how far off it was."""
 _TIED_TO = 2
 """So many photos before it are looked at for each one's ties: all of all would take long, and tell little more."""
 _TIE_HOLDS, _TIES_HOLD = 2.5, 0.75
@@ -216,14 +217,21 @@ def _joined(seen: Sequence[SeenCircle], known: _Known) -> _Joined | None:
         solution = solve(joint.residuals, *joint.start(), iterations=25)
     alone = sum(view.solved.cost for view in seen)
     cost = solution.cost - 0.5 * sum(float(np.sum(left**2)) for left in _of_ties(solution).values())
-    cost -= 0.0 if seen[0].prior.stands else lighter_by_tail(float(solution.residuals["offset"][0]), _DEPTH_DEGREES)
-    if not np.isfinite(cost) or 2 * (cost - alone) > (_MOVED_TIED if joint.ties else _MOVED_SQUARES):
+    cost -= 0.0 if seen[0].prior.stands else lighter_by_tail(float(solution.residuals["offset"][0]), DEPTH_DEGREES)
+    if not np.isfinite(cost):
         return None
+    pairs = [(view.solved, rim) for view, rim in zip(seen, kept, strict=True)]
+    worse = worse_as_one(solution.residuals, pairs, seen[0].prior.stands)
+    fits = 2 * (cost - alone) <= (_MOVED_TIED if joint.ties else _MOVED_SQUARES)
+    if not fits and not (joint.ties and worse < ONE_CIRCLE):
+        return None
+    edges_more = edges_err_more(worse) if seen[0].sighting.name == JOINT else 1.0
     joint, solution = _by_tail(joint, solution)
     depth, tilts = joint.common.start + 3, slice(joint.common.start + 4, joint.common.start + 6)
     tilt_sd = np.sqrt(np.linalg.eigvalsh(solution.covariance[tilts, tilts])[-1])
+    length = _length(seen, joint, solution, edges_more)
     return _Joined(
-        _length(seen, joint, solution), float(solution.x[depth]), float(np.sqrt(solution.covariance[depth, depth])),
+        length, float(solution.x[depth]), float(np.sqrt(solution.covariance[depth, depth])),
         normal_of_tilt(solution.x[tilts]) @ joint.frame.T, float(np.degrees(tilt_sd)),
     )  # fmt: skip
 
@@ -237,7 +245,7 @@ def _by_tail(joint: _Joint, solution: Solution) -> tuple[_Joint, Solution]:
         return joint, solution
     for _ in range(_DEPTH_TURNS):
         off = joint.depth_wider * float(solution.residuals["offset"][0])
-        joint = replace(joint, depth_wider=float(np.sqrt((_DEPTH_DEGREES + off**2) / (_DEPTH_DEGREES + 1.0))))
+        joint = replace(joint, depth_wider=float(np.sqrt((DEPTH_DEGREES + off**2) / (DEPTH_DEGREES + 1.0))))
         solution = solve(joint.residuals, solution.x, joint.start()[1], iterations=25)
     return joint, solution
 
@@ -280,7 +288,7 @@ def _holding(ties: dict[tuple[int, int], Ties], solution: Solution) -> dict[tupl
     return {pair: ties[pair].some(one) for pair, one in holds.items() if one.mean() > _TIES_HOLD}
 
 
-def _length(seen: Sequence[SeenCircle], joint: _Joint, solution: Solution) -> MeasuredLength:
+def _length(seen: Sequence[SeenCircle], joint: _Joint, solution: Solution, edges_more: float) -> MeasuredLength:
     row = joint.common.start + 6
     center_z, log_radius = float(solution.x[joint.common.start + 3]), float(solution.x[row])
     name, prior = seen[0].sighting.name, seen[0].prior
@@ -300,12 +308,12 @@ def _length(seen: Sequence[SeenCircle], joint: _Joint, solution: Solution) -> Me
         ("print_scale", seen[0].reference.size_source, signed("print_scale")),
         ("reference", f"bend:{all_photos}", size("bend")),
         # Where a rounded rim is seen is much the same from everywhere: the views' errors of size are added up.
-        ("edge", f"rim:{all_photos}:{name}", sum(signed(f"shared{i}") for i in range(len(seen)))),
+        ("edge", f"rim:{all_photos}:{name}", edges_more * sum(signed(f"shared{i}") for i in range(len(seen)))),
     ]
     for i, view in enumerate(seen):
         photo = view.sighting.photo
         parts += [
-            ("edge", f"edge:{photo}:{name}", float(np.hypot(size(f"edge{i}"), size(f"middle{i}")))),
+            ("edge", f"edge:{photo}:{name}", edges_more * np.hypot(size(f"edge{i}"), size(f"middle{i}")).item()),
             ("camera", f"camera:{photo}", signed(f"camera{i}")),
             ("camera", f"center:{photo}", size(f"center{i}")),
             ("lens", f"lens:{photo}", signed(f"lens{i}")),

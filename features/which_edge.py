@@ -15,7 +15,7 @@ from reference_geometry.standards.threads import PipeThread, threads
 WHICH_EDGE = "which:"
 """Begins the identity of the error of which edge was traced."""
 WHICH_EDGE_SD = {
-    "chamber_diameter": 0.004,
+    "chamber_diameter": 0.0025,
     "flange_diameter": 0.003,
     "bolt_circle_diameter": 0.002,
     "bolt_hole_diameter": 0.008,
@@ -24,8 +24,10 @@ WHICH_EDGE_SD = {
 }
 """Relative standard uncertainty. A chamfer is a fortieth of a mouth's width and more (common practice); both edges of a
 broken hole have one middle, so that a bolt circle hardly hangs on which of them is seen. With the card in their plane
-two in three of 240 chambers, 82 flanges, 76 bolt circles, 69 holes and 73 openings of flanges in rendered photos were
-off by less than 0.53, 0.38, 0.34, 1.2 and 0.65 %, for all reasons together."""
+two in three of 82 flanges, 76 bolt circles, 69 holes and 73 openings of flanges in rendered photos were off by less
+than 0.38, 0.34, 1.2 and 0.65 %, for all reasons together. Of 216 joints taken at random from renders, squared up as
+they truly lie, the edge traced was off by less than 0.08 % in two of three, 0.21 in four of five, 0.8 in nine of
+ten."""
 FLANGED_BORE_SD = 0.007
 """The same of the opening of a flange: no thread begins there, its edge is broken or lined by half a millimeter of some
 40 (common practice)."""

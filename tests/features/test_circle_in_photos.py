@@ -140,3 +140,17 @@ def test_a_ring_of_four_holes_is_told_by_the_rim_of_its_face():
         with_rim.append(abs(np.log(both.value_mm / 125.0)))
     assert 1e-5 < np.median(with_rim) < 0.003
     assert np.mean(with_rim) < np.mean(alone)
+
+
+def test_edges_that_fit_no_one_circle_are_believed_less():
+    """One photo followed an edge 0.7 % inside the other's: all else fits, and both edges are in more doubt."""
+    rng, prior = np.random.default_rng(11), CirclePrior(9.0, 3.0, edge_shared_px=0.2)
+    edge = []
+    for share in (1.0, 0.993):
+        circle = ("chamber_diameter", share * DIAMETER, 160)
+        pair = [_seen(rng, -14, prior), _seen(rng, 14, prior, name="b.jpg", circle=circle)]
+        length = circle_of_photos(pair)
+        assert length is not None
+        edge.append(length.budget_mm()["edge"] / length.value_mm)
+    assert 2e-4 < edge[0] < 0.004
+    assert 1.2 < edge[1] / edge[0] < 4.0

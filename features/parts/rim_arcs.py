@@ -132,24 +132,22 @@ def _of_one_edge(
     if most < max(CLOSE_ENOUGH * told[1].sum(), LEAST_EDGES):
         return told
     enough = max(ENOUGH * most, SEEN * len(looked.used))
-    best = max(found, key=lambda one: (one.size >= enough, _closeness(one, found, near, close)))
+    closely = _closeness(found, near, close)
+    best = found[max(range(len(found)), key=lambda k: (found[k].size >= enough, closely[k]))]
     outer = _outermost([one for one in found if one.size >= enough], best, close, EVEN)
     on_it = _in_arcs(near, outer.wave.off[None], 0.7 * width, looked)[0]
     return outer.wave.wave, on_it
 
 
-def _closeness(outer: _Arcs, found: Sequence[_Arcs], near: NearEdges, close: float) -> float:
-    """How closely scan lines meet a curve, or the one inside it that most of the others meet: a broken edge has two."""
-
-    def by_line(one: _Arcs) -> Array:
-        there = np.zeros(near.lines)
-        there[near.line[one.on_it]] = 1.0 - (one.wave.off[one.on_it] / close) ** 2
-        return there
-
-    own = by_line(outer)
-    inside = [one for one in found if _is_round(outer.wave, one.wave, 2 * APART * close, EVEN)]
-    more = [float(np.maximum(by_line(one) - own, 0.0).sum()) for one in inside]
-    return float(own.sum()) + INSIDE * max(more, default=0.0)
+def _closeness(found: Sequence[_Arcs], near: NearEdges, close: float) -> Array:
+    """(F,) how closely scan lines meet each curve, or that inside it which most others meet: a broken edge has two."""
+    by_line = np.zeros((len(found), near.lines))
+    for own, one in zip(by_line, found, strict=True):
+        own[near.line[one.on_it]] = 1.0 - (one.wave.off[one.on_it] / close) ** 2
+    curves = np.stack([_around(one.wave) for one in found])
+    inside = _round_outside(curves[:, None] - curves, 2 * APART * close, EVEN)
+    more = np.stack([np.maximum(by_line - own, 0.0).sum(axis=1) for own in by_line])
+    return np.asarray(by_line.sum(axis=1) + INSIDE * np.max(np.where(inside, more, 0.0), axis=1))
 
 
 def _settled(
@@ -192,8 +190,18 @@ def _is_round(outer: RimWave, inner: RimWave, width: float, even: float) -> bool
 
     One that touches it on a side goes from a rim's front edge there to its back edge, or to what stands behind, here.
     """
-    gap = _ROUND[:, : len(outer.wave)] @ outer.wave - _ROUND[:, : len(inner.wave)] @ inner.wave
-    return bool(gap.min() > CLEAR * width and gap.max() < even * gap.min())
+    return bool(_round_outside(_around(outer) - _around(inner), width, even))
+
+
+def _around(curve: RimWave) -> Array:
+    """(48,) how far outside the expected rim a curve lies all round."""
+    return np.asarray(_ROUND[:, : len(curve.wave)] @ curve.wave)
+
+
+def _round_outside(gap: Array, width: float, even: float) -> NDArray[np.bool_]:
+    """`_is_round` by gaps (..., 48) between curves."""
+    least = gap.min(axis=-1)
+    return np.asarray((least > CLEAR * width) & (gap.max(axis=-1) < even * np.maximum(least, 1e-12)))
 
 
 def _in_arcs(near: NearEdges, off: Array, width: float, looked: LookedAt) -> NDArray[np.bool_]:

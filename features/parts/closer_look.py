@@ -49,7 +49,7 @@ def look_at_pump(model: PartModel, pixels_rgb: NDArray[np.uint8], whole: PartMap
         box = None
     shape = pixels_rgb.shape if box is None else (round(box[3] - box[1]), round(box[2] - box[0]))
     side_px = full_side_px(shape)
-    cast = surroundings_cast(pixels_rgb, glance)
+    cast = surroundings_cast(pixels_rgb, glance) if glance.attributes["pump"]["yes"] > 0.5 else None
     near = whole
     if near is None or cast is not None or box is not None or side_px != PICTURE_PX:
         near = model.look(pixels_rgb, box, side_px, sharp=True, cast=cast)

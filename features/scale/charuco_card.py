@@ -4,7 +4,7 @@ The markers tell which card it is and roughly where; only the inner chessboard c
 marker's own corners shrink with blur (1 % and more) while a chessboard corner does not move.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -31,7 +31,7 @@ from features.scale.corner_alignment import align_corners, cross_corners
 from features.scale.corner_search import search_corners
 from features.scale.flatness import bend_of_card
 from features.scale.homography import apply_homography, fit_homography, local_scale_px_per_mm
-from features.scale.marker_groups import Marker, MarkerGroup, about_other_markers, group_markers
+from features.scale.marker_groups import Marker, MarkerGroup, about_other_markers, are_of_another, group_markers
 from features.scale.profile import edge_blur_px
 from features.scale.reference import ScaleReference
 
@@ -251,7 +251,9 @@ def _corners_of(gray: NDArray[np.uint8], group: MarkerGroup) -> tuple[_Corners, 
     refined = cross_corners(crop, start, card, crop_from_mm, found.ids)
     refined = align_corners(crop, card, found.ids, refined) + low
     square_px = local_scale_px_per_mm(crop_from_mm, card.outline_mm.mean(0)) * card.square_mm
-    return _without_strays(_Corners(card, found.ids, refined, len(best.markers))), square_px
+    corners = _without_strays(_Corners(card, found.ids, refined, len(best.markers)))
+    kept = slice(0 if are_of_another(best, corners.ids, corners.px) else None)
+    return replace(corners, ids=corners.ids[kept], px=corners.px[kept]), square_px
 
 
 def _side_px(corners: NDArray[np.float64]) -> float:

@@ -18,6 +18,7 @@ from features.scale.card_boards import LARGE, POCKET, marker_reader, opencv_boar
 from features.scale.charuco_card import PRINT_RELATIVE_SD, find_cards, read_markers
 from features.scale.corner_alignment import align_corners
 from features.scale.find import find_scales
+from features.scale.marker_groups import Marker, MarkerGroup, are_of_another
 from features.scale.reference import ScaleRequest
 
 MARGIN_MM = 4.0
@@ -430,3 +431,17 @@ def test_of_two_readings_of_one_card_that_with_more_corners_is_believed():
     errors = _errors_px(_only(find_cards(gray, _focal(gray))), POCKET, truth)
     # Blots move corners by a pixel or two; read two columns aside they are 61 off.
     assert 0.05 < float(np.sqrt((errors**2).mean())) < 3.0
+
+
+def test_corners_that_do_not_fit_their_marker_are_of_something_else():
+    """Against OpenCV's perspectiveTransform: a card seen aslant, and the same corners half again too far apart."""
+    view = np.array([[2.1, -0.5, 480.0], [0.4, 2.0, 770.0], [2e-4, 1e-4, 1.0]])
+    marker_mm = POCKET.marker_corners_mm[3]
+    seen = cv2.perspectiveTransform(marker_mm[None], view)[0]
+    group = MarkerGroup(POCKET, (Marker(POCKET.marker_ids[3], seen + 0.4),), view)
+    ids = np.array([0, 1, 5, 6, 7, 12, 21])
+    true = cv2.perspectiveTransform(POCKET.corners_mm[ids][None], view)[0]
+    assert not are_of_another(group, ids, true)
+    middle = seen.mean(axis=0)
+    assert are_of_another(group, ids, middle + 1.5 * (true - middle))
+    assert not are_of_another(group, ids[:3], true[:3])

@@ -1,6 +1,6 @@
-"""Pictures made smaller by averaging: by halves, of which the way to and fro is known, or to any size.
+"""Pictures made smaller by averaging, by halves, of which the way to and fro is known, or to any size; or made larger.
 
-Those too are made by halves first, which are averaged by much faster code than other shares.
+Any smaller size is made by halves first, which are averaged by much faster code than other shares.
 """
 
 import weakref
@@ -75,3 +75,11 @@ def reduced(picture: NDArray[np.uint8], size: tuple[int, int]) -> NDArray[np.uin
     if shrunk.shape[1::-1] != (width, height):
         shrunk = cv2.resize(shrunk, (width, height), interpolation=cv2.INTER_AREA)
     return np.asarray(shrunk, np.uint8)
+
+
+def resized(picture: NDArray[np.uint8], scale: float) -> NDArray[np.uint8]:
+    """A picture (H, W) made smaller by averaging areas, or larger by cubic curves; the same where the scale is 1."""
+    size = (round(picture.shape[1] * scale), round(picture.shape[0] * scale))
+    if scale <= 1.0:
+        return reduced(picture, size)
+    return np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_CUBIC), np.uint8)

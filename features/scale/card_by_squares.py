@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from features.reduced import reduced
+from features.reduced import resized
 from features.scale.card_boards import CARDS, COLUMNS, ROWS, CardBoard, CardSize, opencv_board
 from features.scale.corner_alignment import aligned_corners
 from features.scale.corner_search import search_corners
@@ -64,7 +64,7 @@ def corners_by_squares(gray: NDArray[np.uint8]) -> CornersBySquares | None:
     """
     longest = max(gray.shape)
     scale = _ENLARGED if longest <= _WORK_PX else _WORK_PX / longest
-    picture = _resized(gray, scale)
+    picture = resized(gray, scale)
     for window_px, share in LOOKS:
         for squares, center in islice(find_lattices(dark_blots(picture, window_px, share)), _MOST_LATTICES):
             place = _surely(_places(picture, squares, center))
@@ -72,13 +72,6 @@ def corners_by_squares(gray: NDArray[np.uint8]) -> CornersBySquares | None:
             if found is not None:
                 return found
     return None
-
-
-def _resized(gray: NDArray[np.uint8], scale: float) -> NDArray[np.uint8]:
-    size = (round(gray.shape[1] * scale), round(gray.shape[0] * scale))
-    return np.asarray(
-        reduced(gray, size) if scale <= 1.0 else cv2.resize(gray, size, interpolation=cv2.INTER_CUBIC), np.uint8
-    )
 
 
 def _places(picture: NDArray[np.uint8], squares: Array, center: Array) -> list[_Place]:

@@ -24,14 +24,15 @@ from features.problems import (
     MARKERS_NOT_OURS,
     Problem,
 )
-from features.reduced import reduced
-from features.scale.card_boards import COLUMNS, MIRRORED_ID_OFFSET, POCKET, ROWS, CardBoard, marker_reader
+from features.reduced import resized
+from features.scale.card_boards import COLUMNS, MIRRORED_ID_OFFSET, POCKET, ROWS, CardBoard
 from features.scale.card_by_squares import corners_by_squares
 from features.scale.corner_alignment import align_corners, cross_corners
 from features.scale.corner_search import search_corners
 from features.scale.flatness import bend_of_card
 from features.scale.homography import apply_homography, fit_homography, local_scale_px_per_mm
 from features.scale.marker_groups import Marker, MarkerGroup, about_other_markers, are_of_another, group_markers
+from features.scale.marker_reading import read_in_turn, read_markers
 from features.scale.profile import edge_blur_px
 from features.scale.reference import ScaleReference
 
@@ -55,15 +56,8 @@ OBLIQUE_DEG, TOO_OBLIQUE_DEG, NEARLY_WHOLE, WHOLE_TOO_OBLIQUE_DEG = 60.0, 70.0, 
 SHARP_ENOUGH_OF_SQUARE = 0.08
 """Blur (standard deviation of the edge spread) above this part of a square is said."""
 
-_FIRST_LOOK_PX = 1536
-_WINDOW_PX, _SMALL_MARKERS_PX = 33, 13
-"""Widest surroundings that a marker is darker than, and the same of small ones (48 renders: 1 % fewer are read so)."""
 _GOOD_SQUARE_PX = 40.0
-_SHARPEN, _SHARPEN_PX = 1.5, 1.2
-_UPSAMPLE_BELOW_PX = 2100
 _READABLE_SQUARE_PX = 20.0
-_MIN_MARKER_PX = 11
-"""Fewer pixels a side do not resolve a marker's 7 x 7 cells."""
 
 _MIN_CORNERS_OF_ONE_MARKER = 6
 """A single marker may be a chance or a foreign one; this many corners printed as ours beside it are not."""
@@ -99,9 +93,7 @@ def find_cards(gray: NDArray[np.uint8], focal: FocalPrior) -> CardFinding:
     """
     problems: list[Problem] = []
     markers: list[Marker] = []
-    for scale, sharpened, window_px in _looks(gray.shape):
-        picture = _resized(gray, scale)
-        read = read_markers(_sharpened(picture, scale) if sharpened else picture, scale, window_px=window_px)
+    for read in read_in_turn(gray):
         markers = max(markers, read, key=len)
         references, refused = _measure_groups(gray, focal, group_markers(read))
         if references:
@@ -144,62 +136,6 @@ def _holds(outline_px: NDArray[np.float64], point_px: NDArray[np.float64]) -> bo
     return cv2.pointPolygonTest(outline_px.astype(np.float32), point_px.tolist(), False) >= 0
 
 
-def _looks(shape: tuple[int, ...]) -> tuple[tuple[float, bool, int], ...]:
-    """Scales to look at, in turn, whether sharpened, and the widest window; a reduced look leaves small markers.
-
-    A messaging app's 1600 px are at last looked at with the blur taken back that closes a marker's smallest cells.
-    """
-    longest = max(shape)
-    looks = [(1.0, False, _WINDOW_PX)]
-    if longest > 1.2 * _FIRST_LOOK_PX:
-        looks = [(_FIRST_LOOK_PX / longest, False, _WINDOW_PX), (1.0, False, _SMALL_MARKERS_PX)]
-    if longest <= _UPSAMPLE_BELOW_PX:
-        looks += [(2.0, False, _WINDOW_PX), (2.0, True, _WINDOW_PX)]
-    return tuple(looks)
-
-
-def _sharpened(picture: NDArray[np.uint8], scale: float) -> NDArray[np.uint8]:
-    """The picture less its own blur, a photo pixel and a bit wide."""
-    soft = cv2.GaussianBlur(picture, (0, 0), _SHARPEN_PX * scale)
-    return np.asarray(cv2.addWeighted(picture, 1.0 + _SHARPEN, soft, -_SHARPEN, 0.0), np.uint8)
-
-
-def _resized(gray: NDArray[np.uint8], scale: float) -> NDArray[np.uint8]:
-    if scale == 1.0:
-        return gray
-    size = (round(gray.shape[1] * scale), round(gray.shape[0] * scale))
-    if scale < 1.0:
-        return reduced(gray, size)
-    return np.asarray(cv2.resize(gray, size, interpolation=cv2.INTER_CUBIC), np.uint8)
-
-
-def read_markers(
-    picture: NDArray[np.uint8], scale: float, origin_px: tuple[float, float] = (0.0, 0.0), window_px: int = _WINDOW_PX
-) -> list[Marker]:
-    """Read all markers of the 5x5_100 dictionary, and mirrored ones of ours.
-
-    Args:
-        picture: (h, w) part of the photo, resized by `scale`.
-        scale: picture pixels a photo pixel; origin_px: photo pixel of the part's first pixel.
-        window_px: widest surroundings that a marker is darker than, in the picture.
-
-    Returns:
-        Markers with their corners in photo pixels (pixel centers at integers).
-    """
-    dictionary, meant = marker_reader()
-    parameters = cv2.aruco.DetectorParameters()
-    parameters.errorCorrectionRate = 1.0  # of the reader's two correctable bits
-    parameters.perspectiveRemovePixelPerCell = 8
-    parameters.minMarkerPerimeterRate = 4 * _MIN_MARKER_PX / max(picture.shape)
-    parameters.adaptiveThreshWinSizeMax = window_px
-    corners, ids, _ = cv2.aruco.ArucoDetector(dictionary, parameters).detectMarkers(picture)
-    if ids is None:
-        return []
-    px = np.asarray(corners, np.float64).reshape(-1, 4, 2)
-    px = (px + 0.5) / scale - 0.5 + np.asarray(origin_px)
-    return [Marker(int(meant[int(i)]), c) for i, c in zip(np.ravel(ids), px, strict=True)]
-
-
 def _reference_of(gray: NDArray[np.uint8], focal: FocalPrior, group: MarkerGroup) -> ScaleReference | Problem:
     """Measure one card at full resolution, or say why it cannot be used."""
     card = group.card
@@ -230,7 +166,7 @@ def _corners_of(gray: NDArray[np.uint8], group: MarkerGroup) -> tuple[_Corners, 
     crop = gray[low[1] : high[1], low[0] : high[0]]
     scale = float(np.clip(_GOOD_SQUARE_PX / square_px, 0.05, 3.0))
     scale = 1.0 if 0.8 < scale < 1.25 else scale
-    picture = _resized(crop, scale)
+    picture = resized(crop, scale)
     # Where all its markers were read at first there is nothing to find by reading once more.
     whole = len(group.markers) == len(card.marker_ids)
     again = group.markers if whole else read_markers(picture, scale, (float(low[0]), float(low[1])))

@@ -11,7 +11,8 @@ import pytest
 
 from features.scale.card_boards import LARGE, POCKET
 from features.scale.card_by_squares import corners_by_squares
-from features.scale.charuco_card import find_cards, read_markers
+from features.scale.charuco_card import find_cards
+from features.scale.marker_reading import read_markers
 
 from .test_scale_card import _focal, _scene
 

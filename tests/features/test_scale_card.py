@@ -15,10 +15,11 @@ from features.camera import Camera
 from features.photo import FocalPrior, Photo
 from features.scale.artificial import expose, paint, pose_of, project_onto, scale_card
 from features.scale.card_boards import LARGE, POCKET, marker_reader, opencv_board
-from features.scale.charuco_card import PRINT_RELATIVE_SD, find_cards, read_markers
+from features.scale.charuco_card import PRINT_RELATIVE_SD, find_cards
 from features.scale.corner_alignment import align_corners
 from features.scale.find import find_scales
 from features.scale.marker_groups import Marker, MarkerGroup, are_of_another
+from features.scale.marker_reading import read_markers
 from features.scale.reference import ScaleRequest
 
 MARGIN_MM = 4.0

@@ -150,14 +150,14 @@ def read_scene(scene: Sequence[RenderedPhoto]) -> SceneReadings:
             unreadable.append(photo.label)
             continue
         with threadpool_limits(limits=1, user_api="blas"):
-            by_place = _request(photo, photo.card_at)
+            by_place = request_of(photo, photo.card_at)
             finding = find_scales(loaded, by_place.scale, finder)
             survey = survey_by(finding, loaded, by_place, finder)
             told.append((photo, survey))
             circles += _readings((photo,), "told", combine_surveys([survey]), (survey,))
             ports.append(_port(photo, "told", survey))
             if photo.has_reference:
-                unsaid = survey_by(finding, loaded, _request(photo, "unknown"), finder)
+                unsaid = survey_by(finding, loaded, request_of(photo, "unknown"), finder)
                 way = "unknown" if photo.shows_reference else "hidden"
                 circles += _readings((photo,), way, combine_surveys([unsaid]), (unsaid,))
             if ports[-1].asked and ports[-1].connection == "flanged":
@@ -167,7 +167,8 @@ def read_scene(scene: Sequence[RenderedPhoto]) -> SceneReadings:
     return SceneReadings(tuple(circles), tuple(ports), tuple(unreadable))
 
 
-def _request(photo: RenderedPhoto, card_at: str) -> SurveyRequest:
+def request_of(photo: RenderedPhoto, card_at: str) -> SurveyRequest:
+    """What a user would say of a rendered photo: what lies in it, and where."""
     return understand(TypedOptions(card_at=card_at, coin=photo.coin, sheet=photo.sheet)).request
 
 

@@ -11,7 +11,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from features.parts.rim_waves import NearEdges, RimWave, find_closely, find_outside, settled_on, wave_basis
+from features.parts.rim_waves import NearEdges, RimWave, find_closely, find_outside, settled_on
 
 Array = NDArray[np.float64]
 
@@ -46,7 +46,6 @@ CLOSE, CLOSE_ENOUGH, INSIDE = 0.4, 0.5, 0.75
 what share of the edges followed before must lie so for a curve to be believed to be of one edge; and how much an edge
 of the curve inside it counts over one of its own. Of 316 joints of three sets of renders (72 of them chosen for their
 errors) 79 are nearer to the truth by 0.1 % or more, 22 are further from it."""
-_ROUND = wave_basis(np.linspace(0, 2 * np.pi, 48, endpoint=False), 5)
 ARC_OF_TURN = 40
 """A turn over half the length of the shortest arc that counts."""
 
@@ -144,7 +143,7 @@ def _closeness(found: Sequence[_Arcs], near: NearEdges, close: float) -> Array:
     by_line = np.zeros((len(found), near.lines))
     for own, one in zip(by_line, found, strict=True):
         own[near.line[one.on_it]] = 1.0 - (one.wave.off[one.on_it] / close) ** 2
-    curves = np.stack([_around(one.wave) for one in found])
+    curves = np.stack([one.wave.around for one in found])
     inside = _round_outside(curves[:, None] - curves, 2 * APART * close, EVEN)
     more = np.stack([np.maximum(by_line - own, 0.0).sum(axis=1) for own in by_line])
     return np.asarray(by_line.sum(axis=1) + INSIDE * np.max(np.where(inside, more, 0.0), axis=1))
@@ -190,12 +189,7 @@ def _is_round(outer: RimWave, inner: RimWave, width: float, even: float) -> bool
 
     One that touches it on a side goes from a rim's front edge there to its back edge, or to what stands behind, here.
     """
-    return bool(_round_outside(_around(outer) - _around(inner), width, even))
-
-
-def _around(curve: RimWave) -> Array:
-    """(48,) how far outside the expected rim a curve lies all round."""
-    return np.asarray(_ROUND[:, : len(curve.wave)] @ curve.wave)
+    return bool(_round_outside(outer.around - inner.around, width, even))
 
 
 def _round_outside(gap: Array, width: float, even: float) -> NDArray[np.bool_]:

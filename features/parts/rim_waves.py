@@ -26,6 +26,7 @@ settle."""
 _OFF_CENTER = 0.1
 _ASIDE, _INWARD, _OUTWARD = 0.01, 0.02, 0.03
 """How far the middle of an edge's curve lies from that of one that follows two in turn, and its size, relative."""
+_TURN = np.linspace(0, 2 * np.pi, 48, endpoint=False)
 _CORRELATED = 8.0
 """How many neighboring edges err together."""
 
@@ -60,7 +61,7 @@ class NearEdges:
     @cached_property
     def basis(self) -> Array:
         """(E, 5) what each coefficient of a curve adds at every edge."""
-        return wave_basis(self.angle, 5)
+        return _basis(self.angle, 5)
 
 
 @dataclass(frozen=True, eq=False)
@@ -81,6 +82,11 @@ class RimWave:
     def outward(self) -> float:
         """How far outside the expected rim it lies, relative."""
         return float(self.wave[0])
+
+    @cached_property
+    def around(self) -> Array:
+        """(48,) how far outside it lies all round, relative."""
+        return wave_at(self.wave, _TURN)
 
 
 def find_waves(edges: NearEdges, width: float, shape_sd: float, least_share: float = 0.2) -> list[RimWave]:
@@ -144,11 +150,10 @@ def settled_on(edges: NearEdges, on_it: NDArray[np.bool_], shape_sd: float, widt
 
 def wave_at(wave: Array, angle: Array) -> Array:
     """(N,) how far outside the expected rim a curve lies at angles, relative."""
-    return np.asarray(wave_basis(angle, len(wave)) @ wave)
+    return np.asarray(_basis(angle, len(wave)) @ wave)
 
 
-def wave_basis(angle: Array, size: int) -> Array:
-    """(N, size) what each coefficient of a curve adds at angles."""
+def _basis(angle: Array, size: int) -> Array:
     columns = [np.ones_like(angle), np.cos(angle), np.sin(angle), np.cos(2 * angle), np.sin(2 * angle)]
     return np.stack(columns[:size], axis=1)
 

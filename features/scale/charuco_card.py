@@ -4,7 +4,7 @@ The markers tell which card it is and roughly where; only the inner chessboard c
 marker's own corners shrink with blur (1 % and more) while a chessboard corner does not move.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -160,7 +160,7 @@ def _corners_of(gray: NDArray[np.uint8], group: MarkerGroup) -> tuple[_Corners, 
     centers = np.array([m.corners_px.mean(0) for m in group.markers])
     marker_px = float(np.median([_side_px(m.corners_px) for m in group.markers]))
     square_px = marker_px * card.square_mm / card.marker_mm
-    reach = 1.3 * np.hypot(COLUMNS, ROWS) * max(_longest_side_px(m.corners_px) for m in group.markers)
+    reach = 1.3 * np.hypot(COLUMNS, ROWS) * max(float(m.sides_px.max()) for m in group.markers)
     low = np.clip(np.floor(centers.mean(0) - reach), 0, None).astype(int)
     high = np.minimum(np.ceil(centers.mean(0) + reach).astype(int) + 1, gray.shape[::-1])
     crop = gray[low[1] : high[1], low[0] : high[0]]
@@ -177,27 +177,23 @@ def _corners_of(gray: NDArray[np.uint8], group: MarkerGroup) -> tuple[_Corners, 
     shrink = np.array([[scale, 0, shift[0]], [0, scale, shift[1]], [0, 0, 1.0]])
     found = search_corners(picture, card, shrink @ best.px_from_mm)
     needed = MIN_CORNERS if len(best.markers) >= 2 else _MIN_CORNERS_OF_ONE_MARKER
-    outline = apply_homography(np.linalg.inv(shrink) @ found.px_from_mm, card.outline_mm)
+    photo_from_mm = np.linalg.inv(shrink) @ found.px_from_mm
+    outline = apply_homography(photo_from_mm, card.outline_mm)
     strangers = sum(_holds(outline, m.corners_px.mean(0)) for m in again) - len(best.markers)
+    nothing = _Corners(card, found.ids[:0], found.px[:0], len(best.markers))
     if len(found.ids) < needed or strangers > len(best.markers):
-        return _Corners(card, found.ids[:0], found.px[:0], len(best.markers)), square_px
+        return nothing, square_px
     start = (found.px + 0.5) / scale - 0.5
-    crop_from_mm = np.linalg.inv(shrink) @ found.px_from_mm
-    crop_from_mm = np.array([[1, 0, -low[0]], [0, 1, -low[1]], [0, 0, 1.0]]) @ crop_from_mm
+    crop_from_mm = np.array([[1, 0, -low[0]], [0, 1, -low[1]], [0, 0, 1.0]]) @ photo_from_mm
     refined = cross_corners(crop, start, card, crop_from_mm, found.ids)
     refined = align_corners(crop, card, found.ids, refined) + low
     square_px = local_scale_px_per_mm(crop_from_mm, card.outline_mm.mean(0)) * card.square_mm
     corners = _without_strays(_Corners(card, found.ids, refined, len(best.markers)))
-    kept = slice(0 if are_of_another(best, corners.ids, corners.px) else None)
-    return replace(corners, ids=corners.ids[kept], px=corners.px[kept]), square_px
+    return nothing if are_of_another(best, corners.ids, corners.px) else corners, square_px
 
 
 def _side_px(corners: NDArray[np.float64]) -> float:
     return float(np.sqrt(abs(cv2.contourArea(corners.astype(np.float32)))))
-
-
-def _longest_side_px(corners: NDArray[np.float64]) -> float:
-    return float(np.linalg.norm(corners - np.roll(corners, 1, axis=0), axis=1).max())
 
 
 def _shares_place(one: MarkerGroup, other: MarkerGroup) -> bool:

@@ -24,6 +24,11 @@ class Marker:
     id: int
     corners_px: NDArray[np.float64]
 
+    @property
+    def sides_px(self) -> NDArray[np.float64]:
+        """(4,) lengths of its sides."""
+        return sides_px(self.corners_px)
+
 
 @dataclass(frozen=True, eq=False)
 class MarkerGroup:
@@ -38,6 +43,11 @@ class MarkerGroup:
     card: CardBoard
     markers: tuple[Marker, ...]
     px_from_mm: NDArray[np.float64]
+
+
+def sides_px(corners_px: NDArray[np.float64]) -> NDArray[np.float64]:
+    """(4,) lengths of the sides of a square seen, from its corners (4, 2)."""
+    return np.asarray(np.linalg.norm(corners_px - np.roll(corners_px, 1, axis=0), axis=1))
 
 
 def group_markers(markers: Sequence[Marker]) -> list[MarkerGroup]:
@@ -68,7 +78,7 @@ def _largest_group(card: CardBoard, markers: Sequence[Marker]) -> MarkerGroup:
 
 def _grown_from(card: CardBoard, seed: Marker, markers: Iterable[Marker]) -> MarkerGroup:
     """Grow a card from one marker outward, nearest first: a far one is predicted from many near ones."""
-    corners_mm = dict(zip(card.marker_ids, card.marker_corners_mm, strict=True))
+    corners_mm = _printed_mm(card)
     start = corners_mm[seed.id].mean(0)
     group = [seed]
     H = _homography(corners_mm, group)
@@ -76,12 +86,17 @@ def _grown_from(card: CardBoard, seed: Marker, markers: Iterable[Marker]) -> Mar
         if H is None or any(marker.id == m.id for m in group):
             continue
         predicted = apply_homography(H, corners_mm[marker.id])
-        side = float(np.linalg.norm(predicted - np.roll(predicted, 1, axis=0), axis=1).max())
+        side = float(sides_px(predicted).max())
         miss = float(np.linalg.norm(predicted - marker.corners_px, axis=1).max())
         if np.isfinite(miss) and miss < _NEAR_SQUARES * side * card.square_mm / card.marker_mm:
             group.append(marker)
             H = _homography(corners_mm, group)
     return MarkerGroup(card, tuple(group), H if H is not None else np.eye(3))
+
+
+def _printed_mm(card: CardBoard) -> dict[int, NDArray[np.float64]]:
+    """Where each marker of a card is printed: its id -> (4, 2) corners."""
+    return dict(zip(card.marker_ids, card.marker_corners_mm, strict=True))
 
 
 def _homography(corners_mm: dict[int, NDArray[np.float64]], markers: Sequence[Marker]) -> NDArray[np.float64] | None:
@@ -99,12 +114,12 @@ def are_of_another(group: MarkerGroup, ids: NDArray[np.int64], corners_px: NDArr
     fit = fit_homography(card.corners_mm[ids], corners_px) if len(ids) >= 4 else None
     if not fit:
         return False
-    printed = dict(zip(card.marker_ids, card.marker_corners_mm, strict=True))
+    printed_mm = _printed_mm(card)
     apart = []
     for marker in group.markers:
-        there = apply_homography(fit.px_from_mm, printed[marker.id])
-        side_px = np.linalg.norm(marker.corners_px - np.roll(marker.corners_px, 1, axis=0), axis=1).mean()
-        apart.append(np.linalg.norm(there - marker.corners_px, axis=1).max() / max(float(side_px), 1e-9))
+        there = apply_homography(fit.px_from_mm, printed_mm[marker.id])
+        side_px = max(float(marker.sides_px.mean()), 1e-9)
+        apart.append(np.linalg.norm(there - marker.corners_px, axis=1).max() / side_px)
     return float(np.median(apart)) > _MOST_APART
 
 

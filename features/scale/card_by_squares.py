@@ -18,6 +18,8 @@ Array = NDArray[np.float64]
 
 _ENLARGED, _WORK_PX = 2.0, 2048
 """Small pictures are looked at twice as large, large ones at this size."""
+_SMALLER = 0.5
+"""Then once more so much smaller: the squares of a card near the lens, out of focus, are larger than is looked for."""
 _MOST_LATTICES = 8
 """So many are looked at; a photo without a card seldom shows one, but a perforated plate shows many."""
 _CELL_PX, _PRINT_SOFT = 12, 0.125
@@ -64,6 +66,11 @@ def corners_by_squares(gray: NDArray[np.uint8]) -> CornersBySquares | None:
     """
     longest = max(gray.shape)
     scale = _ENLARGED if longest <= _WORK_PX else _WORK_PX / longest
+    return _seen_at(gray, scale) or _seen_at(gray, _SMALLER * scale)
+
+
+def _seen_at(gray: NDArray[np.uint8], scale: float) -> CornersBySquares | None:
+    """`corners_by_squares` in the picture resized once."""
     picture = resized(gray, scale)
     for window_px, share in LOOKS:
         for squares, center in islice(find_lattices(dark_blots(picture, window_px, share)), _MOST_LATTICES):

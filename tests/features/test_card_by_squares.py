@@ -12,7 +12,7 @@ import pytest
 from features.scale.card_boards import LARGE, POCKET
 from features.scale.card_by_squares import corners_by_squares
 from features.scale.charuco_card import find_cards
-from features.scale.marker_reading import read_markers
+from features.scale.marker_reading import read_in_turn, read_markers
 
 from .test_scale_card import _focal, _scene
 
@@ -87,6 +87,17 @@ def test_a_soft_card_is_measured_with_the_doubt_that_it_deserves(distance_mm, bl
     rms = float(np.sqrt(np.mean((reference.points_px - truth[ids]) ** 2)))
     assert 0.005 < rms < 0.6
     assert 0.5 < reference.point_sd_px / rms < 3.0
+
+
+@pytest.mark.parametrize(("distance_mm", "blur_px", "tilt_deg"), [(130.0, 12.0, 55), (150.0, 10.0, 60)])
+def test_a_card_near_the_lens_and_out_of_focus_is_measured(distance_mm, blur_px, tilt_deg):
+    """Squares of 100 px and more, softer than any marker can be read: a card on the floor before a pump in focus."""
+    gray, truth = _scene(distance_mm=distance_mm, blur_px=blur_px, tilt_deg=tilt_deg, roll_deg=20, noise=0.02)
+    assert not any(read_in_turn(gray))
+    (reference,) = find_cards(gray, _focal(gray)).references
+    ids = [int(np.argmin(((POCKET.corners_mm - mm) ** 2).sum(1))) for mm in reference.points_mm]
+    assert len(ids) >= 20
+    assert 0.02 < float(np.sqrt(np.mean((reference.points_px - truth[ids]) ** 2))) < 0.5
 
 
 def test_a_card_whose_corner_alone_is_seen_is_measured_with_more_doubt():

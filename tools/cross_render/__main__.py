@@ -24,7 +24,10 @@ def draw(
     photos_per_scene: Annotated[int, typer.Option(help="cameras of each", min=1)] = 1,
     size: Annotated[int, typer.Option(help="pixels along the photo's longer side", min=96)] = 1280,
     view: Annotated[str | None, typer.Option(help=f"only this view: {', '.join(VIEWS)}")] = None,
-    family_set: Annotated[str, typer.Option(help="demo: families of the packaged set; none: free inventions")] = "none",
+    family_set: Annotated[
+        str,
+        typer.Option(help="none: free inventions; demo: packaged families; other and other-demo: by the second maker"),
+    ] = "none",
     references: Annotated[str | None, typer.Option(help="lay exactly these, e.g. pocket or pocket,coin:us-25c")] = None,
     variant: Annotated[str, typer.Option(help="of Mitsuba, for the truth: auto, cuda_ad_rgb, scalar_rgb")] = "auto",
 ) -> None:

@@ -30,7 +30,10 @@ def main(
     view: Annotated[str | None, typer.Option(help=f"only this view: {', '.join(VIEWS)}")] = None,
     instance: Annotated[int | None, typer.Option(help="only this chamber or port, 0 or 1", min=0, max=1)] = None,
     split: Annotated[str, typer.Option(help=f"{', '.join(SPLITS)}; test uses kinds the others never see")] = "train",
-    family_set: Annotated[str, typer.Option(help="demo: families of the packaged set; none: free inventions")] = "none",
+    family_set: Annotated[
+        str,
+        typer.Option(help="none: free inventions; demo: packaged families; other and other-demo: by the second maker"),
+    ] = "none",
     references: Annotated[str | None, typer.Option(help="lay exactly these, e.g. pocket or pocket,coin:us-25c")] = None,
     card_at: Annotated[str | None, typer.Option(help="where the first of them goes: rim, flange, cover, floor")] = None,
     samples: Annotated[int, typer.Option("--spp", help="light paths per pixel", min=1)] = 24,

@@ -29,7 +29,7 @@ class Run:
         quality, wish: see photo.py.
         photos_per_scene: cameras per scene.
         variant: Mitsuba variant; environments: panorama files.
-        family_set: "none" draws free inventions, "demo" draws families of the packaged demo set.
+        family_set: where pumps come from, see `pump_source`.
     """
 
     out: Path
@@ -93,20 +93,38 @@ def done_photos(out: Path) -> set[str]:
 
 
 def pump_source(family_set: str) -> PumpSource:
-    """Where pumps come from: free inventions, or the packaged demo families with free details."""
-    from tools.render.sample_pump import sample_pump
+    """Where pumps come from.
 
-    if family_set == "none":
-        return sample_pump
+    Args:
+        family_set: "none" draws free inventions, "demo" the packaged demo families with free details; "other" and
+            "other-demo" are the same two from a second maker, `tools.other_pumps`, whose shapes know no splits.
+
+    Raises:
+        ValueError: another word.
+    """
     from reference_geometry.store import load_reference
-    from tools.render.from_family import pump_from_family
 
     families = load_reference(None).families
+    if family_set == "none":
+        from tools.render.sample_pump import sample_pump
 
-    def of_family(rng: np.random.Generator, split: Split) -> PumpModel:
-        return pump_from_family(families[int(rng.integers(len(families)))], rng, split, mated_chance=0.25)
+        return sample_pump
+    if family_set == "demo":
+        from tools.render.from_family import pump_from_family
 
-    return of_family
+        def of_family(rng: np.random.Generator, split: Split) -> PumpModel:
+            return pump_from_family(families[int(rng.integers(len(families)))], rng, split, mated_chance=0.25)
+
+        return of_family
+    if family_set not in ("other", "other-demo"):
+        raise ValueError(f"no pumps called {family_set!r}")
+    from tools.other_pumps import other_pump
+
+    def of_other_maker(rng: np.random.Generator, split: Split) -> PumpModel:
+        del split
+        return other_pump(rng, families[int(rng.integers(len(families)))] if family_set == "other-demo" else None)
+
+    return of_other_maker
 
 
 def make_scene_photos(

@@ -1,0 +1,270 @@
+"""Puts one pump together from its plan: see `other_pump`."""
+
+from dataclasses import replace
+
+import numpy as np
+
+from reference_geometry.families import Family
+from tools.other_pumps.chamber_shells import Shell, made_shell
+from tools.other_pumps.joint_rings import MadeJoint, made_joint
+from tools.other_pumps.mates import mated_flange, mated_thread
+from tools.other_pumps.middle import air_inlet, air_section, air_valve, muffler, tie_rods, turned_to_side
+from tools.other_pumps.pipework import BarForm, draw_form, manifold_field, pad_joint, passage_depth, split_joint
+from tools.other_pumps.plan import Plan, chance, draw_plan
+from tools.other_pumps.ports import flange, threaded_mouth
+from tools.other_pumps.shapes import mirrored_mesh, mirrored_pieces
+from tools.other_pumps.stand import feet
+from tools.other_pumps.surfaces import surface
+from tools.render.build_pump import own_bounds
+from tools.render.outlines import Points
+from tools.render.pieces import Pieces, piece, together
+from tools.render.pump_model import Part, PartLabel, PumpModel, Resting
+from tools.render.solids import Mesh, pose
+
+MATED = 0.15
+FLIP_Z = np.array([1.0, 1.0, -1.0])
+
+
+def other_pump(rng: np.random.Generator, family: Family | None) -> PumpModel:
+    """A pump of a family, or a free invention, in the pump frame of `tools.render.pump_model`.
+
+    Args:
+        rng: all chance comes from here.
+        family: of the packaged demo set (its lengths and words are met), or None.
+
+    Raises:
+        LookupError: the family's port is in no standard's table.
+    """
+    plan = draw_plan(rng, family)
+    one_piece = plan.style == "compact"
+    joint = made_joint(plan, rng)
+    shell = made_shell(plan, joint, one_piece, rng)
+    sides = _chambers(plan, joint, shell)
+    form = draw_form(plan, one_piece, shell.neck_r, rng)
+    again = draw_form(plan, one_piece, shell.neck_r, rng) if chance(rng, 0.2) and not one_piece else form
+    mated = [chance(rng, MATED), chance(rng, MATED)]
+    ends = [
+        _liquid_end(
+            plan,
+            form if side == 0 else replace(again, pad=form.pad, pad_thick=form.pad_thick),
+            shell,
+            side,
+            mated[side],
+            rng,
+        )
+        for side in (0, 1)
+    ]
+    middle, words = _middle(plan, joint, sides, rng)
+    stand, stand_kind = feet(plan, rng)
+    own = together([*sides, *(end for end, _ in ends), *middle, stand, _floor(plan)])
+    made = together([own, *(hung for _, hung in ends)])
+    parts = _numbered(made.parts)
+    words |= shell.words | {
+        "joint": joint.kind,
+        "manifold": form.kind,
+        "manifold_joint": form.split,
+        "pad": form.pad,
+        "feet": stand_kind,
+        "style": plan.style,
+    }
+    return PumpModel(
+        parts,
+        made.circles,
+        made.restings,
+        _lengths(plan, own.parts),
+        _attributes(plan, mated),
+        plan.family_id,
+        {f"other_{k}": v for k, v in words.items()},
+    )
+
+
+def _chambers(plan: Plan, joint: MadeJoint, shell: Shell) -> list[Pieces]:
+    """Both chambers with joint, cover and places for cards."""
+    mesh = surface(shell.field, shell.low, shell.high, plan.cell)
+    ring = joint.pieces.moved(pose((plan.joint_x, 0, plan.center_z), (1, 0, 0)))
+    right = together([ring, piece(mesh, "chamber_cover", "wetted"), Pieces(restings=_rests(plan, joint, shell, mesh))])
+    return [right, mirrored_pieces(right, 1)]
+
+
+def _rests(plan: Plan, joint: MadeJoint, shell: Shell, cover: Mesh) -> tuple[Resting, ...]:
+    """On the cover's front, and over the joint to the left and right as far in as the cover lets a pocket card lie."""
+    out = np.array([1.0, 0.0, 0.0])
+    found = [
+        Resting(
+            "cover",
+            0,
+            np.array([shell.front_x, 0.0, plan.center_z]),
+            out,
+            np.array([0.0, 0.0, 1.0]),
+            max(shell.nose_r, 0.12 * plan.chamber),
+        )
+    ]
+    plane = plan.joint_x + joint.rest_z
+    high = cover.vertices[cover.vertices[:, 0] > plane + 0.05][:, 1:] - [0.0, plan.center_z]
+    for side in (-1.0, 1.0):
+        turns = side * np.linspace(0.6, 2.1, 16)
+        ways = np.column_stack([np.sin(turns), np.cos(turns)])
+        inner = [_as_far_in(high, way) for way in ways]
+        best = int(np.argmin(inner))
+        way = ways[best]
+        center = np.array([plane, inner[best] * way[0], plan.center_z + inner[best] * way[1]])
+        found.append(Resting("rim", 0, center, out, np.array([0.0, way[0], way[1]]), 30.0))
+    return tuple(found)
+
+
+def _as_far_in(high: Points, way: Points) -> float:
+    """Least distance of a pocket card's middle from the axis, its long side across `way`."""
+    across = np.abs(high @ np.array([way[1], -way[0]]))
+    along = (high @ way)[across < 42.5]
+    return float(np.max(along, initial=0.0)) + 30.5
+
+
+def _liquid_end(
+    plan: Plan, form: BarForm, shell: Shell, side: int, mated: bool, rng: np.random.Generator
+) -> tuple[Pieces, Pieces]:
+    """The manifold of one port with port and joints, built on top and mirrored below; and what hangs on a mated one."""
+    depth = passage_depth(plan, side)
+    make = flange if plan.port.flanged else threaded_mouth
+    port = make(plan.port, depth, mated, rng)
+    field = manifold_field(plan, form, port, side, shell.pad_up, rng)
+    wide = plan.neck_x + 1.3 * plan.pipe_r
+    t, reach = plan.toward[side], plan.reach[side]
+    low = np.array([-wide, -1.6 * plan.pipe_r, plan.center_z + shell.pad_up - 1])
+    high = np.array([wide, 1.6 * plan.pipe_r, plan.outlet_z + 1.2 * plan.pipe_r])
+    axis = 1 if plan.center_port else 0
+    low[axis], high[axis] = min(low[axis], t * reach), max(high[axis], t * reach)
+    spread = 0.5 * max(plan.port.outer_mm, 2 * plan.pipe_r)
+    low[2], other = min(low[2], plan.outlet_z - spread), 1 - axis
+    low[other], high[other] = min(low[other], -spread), max(high[other], spread)
+    high[2] = max(high[2], plan.outlet_z + spread)
+    body = piece(surface(field, low, high, plan.cell), "manifold", "wetted")
+    pads = _joints(plan, form, shell, rng)
+    out = together([body, pads]).numbered(side)
+    at = np.array([0.0, t * reach, plan.outlet_z]) if plan.center_port else np.array([t * reach, 0.0, plan.outlet_z])
+    way = np.eye(3)[axis] * t
+    if side == 1:
+        out = _below(plan, out)
+        at = at * FLIP_Z + [0, 0, 2 * plan.center_z]
+    frame = pose(at, way)
+    hung = Pieces()
+    if mated:
+        hung = mated_flange(plan.port, port, rng) if plan.port.flanged else mated_thread(plan.port, rng)
+    port_pieces, hung = (pieces.numbered(side).moved(frame) for pieces in (port.pieces, hung))
+    # A mated port's bolt circle is told by what hangs there.
+    return together([out, port_pieces]), hung
+
+
+def _below(plan: Plan, pieces: Pieces) -> Pieces:
+    """Parts mirrored from the top to the bottom."""
+    shift = np.array([0.0, 0.0, 2 * plan.center_z])
+    return Pieces(
+        tuple(
+            Part(_shifted(mirrored_mesh(p.mesh, FLIP_Z), shift), p.label, p.instance, p.material) for p in pieces.parts
+        )
+    )
+
+
+def _shifted(mesh: Mesh, by: Points) -> Mesh:
+    mesh.vertices = mesh.vertices + by
+    return mesh
+
+
+def _joints(plan: Plan, form: BarForm, shell: Shell, rng: np.random.Generator) -> Pieces:
+    """Joints to the necks and in the bar."""
+    out = []
+    upper: PartLabel = "manifold"
+    if form.pad != "none":
+        for x in (-plan.neck_x, plan.neck_x):
+            out.append(
+                pad_joint(
+                    plan,
+                    form,
+                    x,
+                    plan.center_z + shell.pad_up,
+                    shell.neck_r,
+                    upper,
+                    "chamber_cover",
+                    0 if x > 0 else 1,
+                    rng,
+                )
+            )
+    if form.split != "none":
+        for x in (-form.split_x, form.split_x):
+            out.append(split_joint(plan, form, x, plan.outlet_z, 0, rng))
+    return together(out)
+
+
+def _middle(
+    plan: Plan, joint: MadeJoint, sides: list[Pieces], rng: np.random.Generator
+) -> tuple[list[Pieces], dict[str, str]]:
+    """Air section with valve, inlet and muffler; rods where the style has them."""
+    section, reach, kind = air_section(plan, joint, rng)
+    valve, out, valve_kind = air_valve(plan, reach, rng)
+    size, z = plan.chamber, plan.center_z
+    behind = np.array([rng.uniform(-0.08, 0.08) * size, 0.0, z + rng.uniform(-0.1, 0.1) * size])
+    noise, muffler_kind = muffler(
+        plan, behind + np.array([0.0, reach - 0.03 * size, 0.0]), np.array([0.0, 1.0, 0.0]), rng
+    )
+    fitting = air_inlet(
+        plan,
+        np.array([rng.uniform(-0.04, 0.04) * size, -out + 0.05 * size, z - 0.12 * size]),
+        np.array([0.0, -1.0, 0.0]),
+        rng,
+    )
+    pieces = [section, valve, turned_to_side(together([noise, fitting]), plan.valve_side)]
+    if plan.style == "turned" and plan.bolts and joint.kind.split("_")[0] != "eared":
+        tops = next(c for c in sides[0].circles if c.name == "chamber_diameter").bolts_mm
+        pieces.append(tie_rods(plan, joint, tops))
+    return pieces, {"air_block": kind, "air_valve": valve_kind, "muffler": muffler_kind}
+
+
+def _floor(plan: Plan) -> Pieces:
+    center = np.array([0.0, -(0.5 * plan.chamber + 80.0), 0.0])
+    return Pieces(restings=(Resting("floor", 0, center, np.array([0.0, 0.0, 1.0]), np.array([0.0, 1.0, 0.0]), 150.0),))
+
+
+def _numbered(parts: tuple[Part, ...]) -> tuple[Part, ...]:
+    """Parts with their bolts numbered one by one."""
+    out, number = [], 0
+    for part in parts:
+        out.append(replace(part, instance=number) if part.label == "bolt" else part)
+        number += part.label == "bolt"
+    return tuple(out)
+
+
+def _lengths(plan: Plan, parts: tuple[Part, ...]) -> dict[str, float]:
+    low, high = own_bounds(parts)
+    lengths = {
+        "port_spacing": plan.outlet_z - plan.inlet_z,
+        "overall_height": float(high[2]),
+        "overall_width": float(high[0] - low[0]),
+        "foot_spacing_long": max(plan.foot_long, plan.foot_short),
+        "foot_spacing_short": min(plan.foot_long, plan.foot_short),
+    }
+    return lengths if plan.port.flanged else lengths | {"thread_pitch": plan.port.pitch_mm}
+
+
+def _attributes(plan: Plan, mated: list[bool]) -> dict[str, str]:
+    def yes(value: bool) -> str:
+        return "yes" if value else "no"
+
+    words = {
+        "connection": "flanged" if plan.port.flanged else "threaded",
+        "housing_joint": plan.joint,
+        "chamber_bolt_count": str(plan.bolts),
+        "port_position": "center" if plan.center_port else "end",
+        "wetted_material": plan.wetted,
+        "air_valve_side": "front" if plan.valve_side < 0 else "rear",
+        "port_standard": plan.port.standard,
+        "port_nominal_in": plan.port.nominal_in,
+        "mated": yes(mated[0]),
+        "mated_inlet": yes(mated[1]),
+        "air_valve_screw_count": str(plan.valve_screws),
+    }
+    if plan.port.flanged:
+        words |= {
+            "bolt_hole_count": str(plan.port.holes),
+            "slotted": yes(plan.port.slot_mm > 0),
+            "swivel_flange": yes(plan.port.swivel),
+        }
+    return words | ({"body_color": plan.color} if plan.color else {})

@@ -1,0 +1,324 @@
+"""The discharge manifold as a field in the pump frame (mirrored below for the inlet), and its joints."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from tools.other_pumps import fields as f
+from tools.other_pumps.fields import Field
+from tools.other_pumps.hardware import head, heads_at, size_for, through_bolt
+from tools.other_pumps.plan import Plan, chance
+from tools.other_pumps.ports import LINING_MM, MadePort
+from tools.other_pumps.shapes import round_outline, rounded_loop, slab
+from tools.render.outlines import Points
+from tools.render.pieces import Pieces, piece, together
+from tools.render.pump_model import PartLabel
+from tools.render.solids import lathe, placed, pose
+
+UP = np.array([0.0, 0.0, 1.0])
+BARS = {
+    "cast": ("elbow", "elbow", "header", "saddle", "ball"),
+    "molded": ("elbow", "header", "square", "saddle", "ball"),
+    "turned": ("square", "square", "header"),
+    "sheet": ("elbow", "header"),
+    "compact": ("elbow", "square", "header", "saddle"),
+}
+
+
+@dataclass(frozen=True)
+class BarForm:
+    """Drawn form of a manifold; the same for both unless drawn anew.
+
+    Attributes:
+        kind: of BARS; fins: ribs on it; split: "none", "flanges", "bands" where the bar is made of pieces.
+        slim: radius of the middle against the ends; fillet: between its members, mm; split_x: where it is split.
+        pad: "oval", "square", "round", "band" of the joint to the chamber's neck; pad_thick: of one plate.
+    """
+
+    kind: str
+    fins: str
+    split: str
+    slim: float
+    fillet: float
+    split_x: float
+    pad: str
+    pad_thick: float
+    rib_count: int
+
+
+def draw_form(plan: Plan, one_piece: bool, neck_r: float, rng: np.random.Generator) -> BarForm:
+    """Draw a manifold's form."""
+    sheet = plan.style == "sheet"
+    fins = "none" if sheet else str(rng.choice(["none", "keel", "rings", "webs"], p=[0.4, 0.25, 0.15, 0.2]))
+    split = "none" if chance(rng, 0.55) else str(rng.choice(["flanges", "bands"]))
+    if one_piece:
+        split = str(rng.choice(["flanges", "bands"]))
+    thick = float(rng.uniform(0.022, 0.04) * plan.chamber + 2.5)
+    # A joint to the neck must not stand out before the cover.
+    room = plan.joint_x + plan.cover_depth - plan.neck_x - neck_r
+    size = float(size_for(plan.chamber, 1)[1:])
+    needs = {"oval": 0.0, "square": 0.8 * size + 1.0, "round": 2.4 * size, "band": 1.3 * thick}
+    pads = [pad for pad in (("band", "round", "oval") if sheet else needs) if needs[pad] <= max(room, 0.0)]
+    return BarForm(
+        str(rng.choice(BARS[plan.style])),
+        fins,
+        split,
+        float(rng.uniform(0.78, 1.0)),
+        float(rng.uniform(0.15, 0.6) * plan.pipe_r),
+        float(rng.uniform(0.3, 0.62) * plan.neck_x),
+        "none" if one_piece else str(rng.choice(pads)),
+        thick,
+        int(rng.integers(4, 9)),
+    )
+
+
+def manifold_field(
+    plan: Plan, form: BarForm, port: MadePort, side: int, pad_up: float, rng: np.random.Generator
+) -> Field:
+    """The manifold of the port `side` (0 discharge), drawn as if on top: z as of the discharge manifold."""
+    z, r, nx = plan.outlet_z, plan.pipe_r, plan.neck_x
+    foot = plan.center_z + pad_up
+    slim = bar_radius(plan, form)
+    if plan.style == "sheet":
+        slim = r = 0.94 * r
+    members: list[Field] = []
+    for s in (-1.0, 1.0):
+        members.append(_corner(form, s * nx, foot, z, r, slim, rng))
+    if form.kind == "square":
+        body = f.block((0, 0, z), (2 * nx, 1.9 * slim, 1.9 * slim), 0.14 * slim + 1.0)
+    elif form.kind == "saddle":
+        line = f.curve([(-nx, 0, z), (-0.4 * nx, 0, z - 0.35 * r), (0.4 * nx, 0, z - 0.35 * r), (nx, 0, z)], 11)
+        body = f.path(line, slim * (1 - 0.1 * np.sin(np.linspace(0, np.pi, 11))))
+    else:
+        body = f.rod((-nx, 0, z), (nx, 0, z), slim)
+    bar = f.blend(form.fillet, body, *members)
+    bar = f.blend(form.fillet, bar, _branch(plan, form, port, side, z, r))
+    fins = _fins(plan, form, z, r)
+    if fins is not None:
+        bar = f.blend(2.0 + 0.01 * plan.chamber, bar, fins)
+    top = plan.height - 0.1 if side == 0 else plan.center_z * 2 - 2.0
+    bar = f.common(bar, f.half_space(2, top, 1.0), f.half_space(2, foot, -1.0))
+    return f.less(bar, _passage(plan, port, side, z))
+
+
+def bar_radius(plan: Plan, form: BarForm) -> float:
+    """Of the bar's middle: with a wall round the port's passage."""
+    return min(plan.pipe_r, max(form.slim * plan.pipe_r, 0.5 * plan.port.bore_mm + LINING_MM + 2.0))
+
+
+def _corner(form: BarForm, x: float, foot: float, z: float, r: float, slim: float, rng: np.random.Generator) -> Field:
+    """From a neck's end up into the bar."""
+    s = np.sign(x)
+    if form.kind == "elbow":
+        line = f.curve(
+            [(x, 0, foot - r), (x, 0, z - 0.25 * r), (x, 0, z), (x - s * 0.25 * r, 0, z), (x - s * 1.6 * r, 0, z)], 11
+        )
+        return f.path(line, np.linspace(r, slim, 11))
+    upright = f.rod((x, 0, foot - r), (x, 0, z), r, 0.97 * r)
+    if form.kind == "square":
+        return f.block((x, 0, (foot + z) / 2), (2 * r, 2.0 * r, z - foot + 1.96 * r), 0.16 * r + 1.0)
+    if form.kind == "header":
+        return f.blend(2.0, upright, f.drum((x - s * r, 0, z), (x + s * 0.98 * r, 0, z), 0.98 * r, 0.12 * r + 0.8))
+    if form.kind == "ball":
+        return f.union(upright, f.ellipsoid((x, 0, z), (r, 1.12 * r, r)))
+    return upright
+
+
+def _branch(plan: Plan, form: BarForm, port: MadePort, side: int, z: float, r: float) -> Field:
+    """From the bar to the back of its port, with a hub or gussets behind a flange."""
+    t, reach = plan.toward[side], plan.reach[side]
+    stop = reach + port.back_z + 1.5
+    hub = 0.5 * plan.port.bore_mm + max(4.0, 0.16 * plan.port.bore_mm)
+    hub = (
+        min(max(hub, 0.8 * r), 0.5 * (plan.port.circle_mm - plan.port.hole_mm) - 4.0)
+        if plan.port.flanged
+        else 0.47 * plan.port.boss_mm
+    )
+    start = 0.0 if plan.center_port else min(plan.neck_x - 0.2 * r, stop - 4.0)
+    a, b = (np.array([0, t * d, z]) if plan.center_port else np.array([t * d, 0, z]) for d in (start, stop))
+    way = (b - a) / np.linalg.norm(b - a)
+    pipe = f.rod(a, b, r if not plan.center_port else bar_radius(plan, form), hub)
+    cut = f.half_space(1 if plan.center_port else 0, t * stop, t)
+    members = [pipe]
+    if plan.port.flanged and plan.style in ("molded", "cast") and form.fins != "none":
+        members.append(_gussets(plan, form, b, way, hub))
+    return f.common(f.blend(3.0, *members), cut)
+
+
+def _gussets(plan: Plan, form: BarForm, end: Points, way: Points, hub: float) -> Field:
+    """Thin walls between pipe and flange, between its holes."""
+    axis = int(np.argmax(np.abs(way)))
+    s = float(way[axis])
+    tall = 0.46 * plan.port.flange_mm - hub
+    long, thick = 1.1 * tall, 0.03 * plan.port.flange_mm + 2.0
+    count = plan.port.holes
+
+    def field(p: f.Values) -> f.Values:
+        q = p - end.astype(np.float32)
+        back = -s * q[:, axis]
+        u, v = (q[:, k] for k in range(3) if k != axis)
+        size, angle = np.hypot(u, v), np.arctan2(v, u)
+        step = 2 * np.pi / count
+        off = size * np.abs(np.sin(angle - step * np.round(angle / step)))
+        wall = off - thick / 2
+        slope = (size - hub) - tall * (1 - back / long)
+        return np.asarray(np.maximum(np.maximum(wall, 0.7 * slope), -back), np.float32)
+
+    return field
+
+
+def _fins(plan: Plan, form: BarForm, z: float, r: float) -> Field | None:
+    nx, thick = plan.neck_x, 0.02 * plan.chamber + 2.0
+    if form.fins == "keel":
+        return f.block((0, 0, z - 0.75 * r), (2 * nx - r, thick, 1.1 * r), 0.3 * thick)
+    if form.fins == "rings":
+        places = np.linspace(-0.75, 0.75, form.rib_count) * nx
+        return f.union(*(f.drum((x - thick / 2, 0, z), (x + thick / 2, 0, z), 1.08 * r, 0.3 * thick) for x in places))
+    if form.fins == "webs":
+        line = [
+            (-nx, z - 0.2 * r),
+            (nx, z - 0.2 * r),
+            (nx - 0.3 * r, z - 1.6 * r),
+            (0.6 * nx, z - 1.05 * r),
+            (-0.6 * nx, z - 1.05 * r),
+            (-nx + 0.3 * r, z - 1.6 * r),
+        ]
+        return f.plate(line, 1, -thick / 2, thick / 2, 0.3 * thick)
+    return None
+
+
+def _passage(plan: Plan, port: MadePort, side: int, z: float) -> Field:
+    """Room for the lining of the port's passage, and for its bolts behind the flange."""
+    t, reach = plan.toward[side], plan.reach[side]
+    deep = passage_depth(plan, side)
+    a = np.array([0, t * (reach + 2), z]) if plan.center_port else np.array([t * (reach + 2), 0, z])
+    b = np.array([0, t * (reach - deep - 3), z]) if plan.center_port else np.array([t * (reach - deep - 3), 0, z])
+    wide = plan.port.bore_mm / 2 + LINING_MM - 0.4
+    if not plan.port.flanged:
+        wide = max(wide, plan.port.major_mm / 2 + 0.6)
+    return f.drum(a, b, wide, 0.5)
+
+
+def passage_depth(plan: Plan, side: int) -> float:
+    """How deep one looks into a port."""
+    if plan.center_port:
+        return plan.reach[side] + 0.35 * plan.pipe_r
+    return float(min(3.2 * plan.port.bore_mm + 10.0, plan.reach[side] + 0.4 * plan.neck_x))
+
+
+def pad_joint(
+    plan: Plan,
+    form: BarForm,
+    x: float,
+    plane_z: float,
+    radius: float,
+    upper: PartLabel,
+    lower: PartLabel,
+    instance: int,
+    rng: np.random.Generator,
+) -> Pieces:
+    """Two plates or a band where a neck meets the manifold, on a level plane at `plane_z`."""
+    t, at = form.pad_thick, np.array([x, 0.0, plane_z])
+    frame = pose(at, (0, 0, 1), (0, 1, 0))
+    size = size_for(plan.chamber, 1)
+    made = head(str(rng.choice(["hex", "hex_washer", "socket", "hex_flange"])), size)
+    room = 0.6 * made.wide_mm + 1.0
+    if form.pad == "band":
+        section = [
+            (0, -t),
+            (radius + 0.5 * t, -t),
+            (radius + 1.3 * t, -0.3 * t),
+            (radius + 1.3 * t, 0.3 * t),
+            (radius + 0.5 * t, t),
+            (0, t),
+        ]
+        beside = at - np.array([0, radius + 2.0 * t, 0])
+        ear = through_bolt(beside - np.array([t, 0, 0]), beside + np.array([t, 0, 0]), size, rng)
+        lug = slab(
+            rounded_loop([(-t, 0), (t, 0), (t, radius + 3.2 * t), (-t, radius + 3.2 * t)], 1.5), -0.7 * t, 0.7 * t, 0.6
+        )
+        frame_y = pose(at, (0, 0, 1), (0, -1, 0))
+        return together(
+            [
+                piece(placed(lathe(section, 96), frame), "manifold", "band", instance),
+                piece(placed(lug, frame_y), "manifold", "band", instance),
+                ear,
+            ]
+        )
+    if form.pad == "oval":
+        span = radius + room
+        outline = _stadium(span, 0.55 * made.wide_mm + 2.0, radius + 2.0)
+        bolts = np.array([(0.0, span), (0.0, -span)])
+    elif form.pad == "square":
+        half = radius + 0.35 * made.wide_mm + 1.0
+        outline = rounded_loop([(-half, -half), (half, -half), (half, half), (-half, half)], 0.4 * half)
+        bolts = np.array([(i * (half - room), j * (half - room)) for i in (-1, 1) for j in (-1, 1)]) * 1.0
+        bolts *= max(1.0, (0.72 * radius + room) / max(half - room, 1.0) * 0.8)
+    else:
+        half = radius + 1.1 * made.wide_mm
+        outline = round_outline(half, 96)
+        turns = np.pi / 4 + np.arange(4) * np.pi / 2
+        bolts = (half - room) * np.column_stack([np.cos(turns), np.sin(turns)])
+    up = piece(placed(slab(outline, 0.15, t, 0.12 * t + 0.5, 0.4), frame), upper, "wetted", instance)
+    down = piece(placed(slab(outline, -t, -0.15, 0.4, 0.12 * t + 0.5), frame), lower, "wetted", instance)
+    places = np.column_stack([bolts, np.zeros(len(bolts))]) @ frame[:3, :3].T + at
+    top = heads_at(made, places + t * UP, UP, np.array([1.0, 0, 0]), rng)
+    low = heads_at(head("nut", size), places - t * UP, -UP, np.array([1.0, 0, 0]), rng)
+    return together([up, down, top, low])
+
+
+def _stadium(span: float, end_r: float, waist: float) -> Points:
+    """An oval plate for two bolts on the y axis."""
+    corners = [
+        (-waist, -0.4 * waist),
+        (-end_r, -span - end_r),
+        (end_r, -span - end_r),
+        (waist, -0.4 * waist),
+        (waist, 0.4 * waist),
+        (end_r, span + end_r),
+        (-end_r, span + end_r),
+        (-waist, 0.4 * waist),
+    ]
+    return rounded_loop(corners, 0.8 * end_r, 6)
+
+
+def split_joint(plan: Plan, form: BarForm, x: float, z: float, instance: int, rng: np.random.Generator) -> Pieces:
+    """A ring flange pair or a small band round the bar where it is split, on a plane across x."""
+    r, t = plan.pipe_r, 0.7 * form.pad_thick
+    frame = pose((x, 0, z), (1, 0, 0))
+    limit = plan.height - plan.outlet_z - 0.3
+    outer = min(1.28 * r + 2.0, max(limit, 1.02 * r))
+    if form.split == "bands":
+        section = [(0, -t), (r, -t), (outer, -0.45 * t), (outer, 0.45 * t), (r, t), (0, t)]
+        y = -outer - 0.7 * t
+        bolt = through_bolt(
+            np.array([x, y, z - 0.8 * t]), np.array([x, y, z + 0.8 * t]), size_for(plan.chamber, 2), rng
+        )
+        ears = slab(
+            rounded_loop([(-0.8 * t, 0), (0.8 * t, 0), (0.8 * t, outer + 2 * t), (-0.8 * t, outer + 2 * t)], 1.0),
+            -0.6 * t,
+            0.6 * t,
+            0.5,
+        )
+        to_front = pose((x, 0, z), (1, 0, 0), (0, -1, 0))
+        return together(
+            [
+                piece(placed(lathe(section, 96), frame), "manifold", "band", instance),
+                piece(placed(ears, to_front), "manifold", "band", instance),
+                bolt,
+            ]
+        )
+    size = size_for(plan.chamber, 2)
+    made = head("hex", size)
+    span = r + 0.62 * made.wide_mm + 1.0
+    outline = _stadium(span, 0.6 * made.wide_mm + 1.0, min(r + 1.5, outer))
+    # The plate lies level, its bolts in front and behind.
+    level = pose((x, 0, z), (1, 0, 0), (0, 1, 0))
+    plates = [
+        piece(placed(slab(outline, a, b, 0.8), level), "manifold", "wetted", instance)
+        for a, b in ((-t, -0.15), (0.15, t))
+    ]
+    bolts = [
+        through_bolt(np.array([x - t, s * span, z]), np.array([x + t, s * span, z]), size, rng) for s in (-1.0, 1.0)
+    ]
+    return together([*plates, *bolts])

@@ -20,9 +20,9 @@ CENTER_PRIOR_SD = 0.01
 """Prior standard deviation of the principal point's place, per axis, over the focal length: lenses are not mounted in
 the exact middle, and stabilizers move them (common practice)."""
 
-UNKNOWN_K1_SD = 0.12
-"""Prior standard deviation of k1 for a camera that may be no phone: webcams and modules bend lines strongly (common
-practice)."""
+UNKNOWN_K1_SD = 0.15
+"""Prior standard deviation of k1 for a camera that may be no phone: webcams and modules bend lines strongly, k1 of -0.1
+to -0.4 is usual (common practice, from memory; OpenCV's sample camera has -0.27)."""
 
 
 @dataclass(frozen=True)

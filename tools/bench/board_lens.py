@@ -54,6 +54,13 @@ class BoardLens:
         return np.asarray(self.looks(points_px) * self.focal_px + 0.5 * (np.array(size_px) - 1.0))
 
 
+def crossings(corners_px: Array) -> Array:
+    """(R, C, 2) where the straight lines through the rows and columns of corners (R, C, 2) seen by a pinhole cross."""
+    rows, columns = ([_own_normal(line) for line in lines] for lines in (corners_px, np.swapaxes(corners_px, 0, 1)))
+    at = np.cross(np.stack(rows)[:, None], np.stack(columns)[None])
+    return np.asarray(at[..., :2] / at[..., 2:])
+
+
 def lens_by_straight_lines(lines: Sequence[Array], size_px: tuple[int, int], point_sd_px: float) -> BoardLens:
     """The lens under which lines are straight, its focal length as guessed.
 

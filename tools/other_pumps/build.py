@@ -123,24 +123,30 @@ def _liquid_end(
     plan: Plan, form: BarForm, shell: Shell, side: int, mated: bool, rng: np.random.Generator
 ) -> tuple[Pieces, Pieces]:
     """The manifold of one port with port and joints, built on top and mirrored below; and what hangs on a mated one."""
-    depth = passage_depth(plan, side)
+    depth = passage_depth(plan, form, side)
     make = flange if plan.port.flanged else threaded_mouth
     port = make(plan.port, depth, mated, rng)
     field = manifold_field(plan, form, port, side, shell.pad_up, rng)
     wide = plan.neck_x + 1.3 * plan.pipe_r
     t, reach = plan.toward[side], plan.reach[side]
-    low = np.array([-wide, -1.6 * plan.pipe_r, plan.center_z + shell.pad_up - 1])
-    high = np.array([wide, 1.6 * plan.pipe_r, plan.outlet_z + 1.2 * plan.pipe_r])
+    near, far = sorted((0.0, plan.bar_y))
+    low = np.array([-wide, near - 1.6 * plan.pipe_r, plan.center_z + shell.pad_up - 1])
+    high = np.array([wide, far + 1.6 * plan.pipe_r, plan.outlet_z + 1.2 * plan.pipe_r])
     axis = 1 if plan.center_port else 0
     low[axis], high[axis] = min(low[axis], t * reach), max(high[axis], t * reach)
     spread = 0.5 * max(plan.port.outer_mm, 2 * plan.pipe_r)
     low[2], other = min(low[2], plan.outlet_z - spread), 1 - axis
-    low[other], high[other] = min(low[other], -spread), max(high[other], spread)
+    middle = 0.0 if axis else plan.bar_y
+    low[other], high[other] = min(low[other], middle - spread), max(high[other], middle + spread)
     high[2] = max(high[2], plan.outlet_z + spread)
     body = piece(surface(field, low, high, plan.cell), "manifold", "wetted")
     pads = _joints(plan, form, shell, rng)
     out = together([body, pads]).numbered(side)
-    at = np.array([0.0, t * reach, plan.outlet_z]) if plan.center_port else np.array([t * reach, 0.0, plan.outlet_z])
+    at = (
+        np.array([0.0, t * reach, plan.outlet_z])
+        if plan.center_port
+        else np.array([t * reach, plan.bar_y, plan.outlet_z])
+    )
     way = np.eye(3)[axis] * t
     if side == 1:
         out = _below(plan, out)

@@ -51,7 +51,8 @@ class Shell:
 def made_shell(plan: Plan, joint: MadeJoint, one_piece: bool, rng: np.random.Generator) -> Shell:
     """Draw a cover. `one_piece`: its necks run on into the manifolds."""
     dish_kind = str(rng.choice(DISHES[plan.style]))
-    ribs_kind = str(rng.choice(RIBS[plan.style]))
+    # A bell's hollow flanks leave a rib no even height.
+    ribs_kind = str(rng.choice(RIBS[plan.style] if dish_kind != "bell" else ("none", "ring")))
     profile, nose = dish_profile(dish_kind, joint.dish_r, joint.face_z, plan.cover_depth, rng)
     edge = float(rng.uniform(0.8, 3.0))
     middle = (0.0, plan.center_z)
@@ -76,7 +77,7 @@ def made_shell(plan: Plan, joint: MadeJoint, one_piece: bool, rng: np.random.Gen
     capped = f.common(body, front)
     reach_z = pad_up if not one_piece else pad_up + 4.0
     clipped = f.common(capped, _between(plan.center_z - reach_z, plan.center_z + reach_z))
-    wide = max(joint.dish_r, floor_r) + 2.0
+    wide = max(joint.dish_r, floor_r, abs(plan.neck_y) + 1.6 * plan.pipe_r) + 2.0
     low = np.array([plan.joint_x - 4.0, -wide, plan.center_z - max(reach_z, wide)])
     high = np.array([plan.joint_x + plan.cover_depth + 1.0, wide, plan.center_z + max(reach_z, wide)])
     words = {"cover_profile": dish_kind, "cover_ribs": ribs_kind, "neck": neck_kind}
@@ -179,6 +180,7 @@ def _ribs(kind: str, plan: Plan, joint: MadeJoint, dish: Field, rng: np.random.G
     size, x0 = plan.chamber, plan.joint_x
     thick = float(rng.uniform(0.016, 0.034) * size + 2.0)
     high = float(rng.uniform(0.02, 0.05) * size + 1.5)
+    edge = 1.6 * plan.cell
     over = f.common(f.grown(dish, high), f.half_space(0, x0 + plan.cover_depth - 0.3, 1.0))
     inside_rim = f.drum(
         (x0 - 3, 0, plan.center_z), (x0 + 2 * plan.cover_depth, 0, plan.center_z), joint.dish_r + 1.0, 0.5
@@ -205,21 +207,24 @@ def _ribs(kind: str, plan: Plan, joint: MadeJoint, dish: Field, rng: np.random.G
                 (0, plan.cover_depth),
             ]
             over = f.common(f.moved(f.turned(line, 0.0, (0, plan.center_z)), (x0, 0, 0)), inside_rim)
-        ribs = f.common(spokes, over)
+        ribs = f.rounded_common(edge, spokes, over)
         if kind == "radial_ring":
-            ribs = f.union(ribs, f.common(centered(_tube_x(float(rng.uniform(0.4, 0.75)) * joint.dish_r, thick)), over))
+            ribs = f.union(
+                ribs,
+                f.rounded_common(edge, centered(_tube_x(float(rng.uniform(0.4, 0.75)) * joint.dish_r, thick)), over),
+            )
         return ribs
     if kind == "ring":
         rings = [
             centered(_tube_x(float(s) * joint.dish_r, thick)) for s in rng.uniform(0.3, 0.9, int(rng.integers(1, 3)))
         ]
-        return f.common(f.union(*rings), over)
+        return f.rounded_common(edge, f.union(*rings), over)
     pitch = float(rng.uniform(0.1, 0.2) * size)
     turn = float(rng.choice([0.0, np.pi / 4, np.pi / 2]))
     bars = centered(_bars(pitch, thick * 0.8, turn))
     if kind == "lattice":
         bars = f.union(bars, centered(_bars(pitch, thick * 0.8, turn + np.pi / 2)))
-    return f.common(bars, over)
+    return f.rounded_common(edge, bars, over)
 
 
 def _tube_x(radius: float, thick: float) -> Field:
@@ -272,31 +277,37 @@ def _neck(plan: Plan, joint: MadeJoint, pad_up: float, rng: np.random.Generator)
     kind = str(rng.choice(kinds))
     before = plan.neck_x - plan.joint_x - joint.rest_z - 1.0
     deep = float(np.clip(plan.pipe_r * rng.uniform(0.85, 1.1), 4.0, max(before, 0.6 * plan.pipe_r)))
-    x, z0, up = plan.neck_x, 0.35 * plan.radius, pad_up
+    x, y, z0, up = plan.neck_x, plan.neck_y, 0.35 * plan.radius, pad_up
     swell = float(rng.uniform(1.0, 1.25))
     if kind in ("round", "pipe", "front"):
-        neck = f.rod((x, 0, z0), (x, 0, up + deep), deep * (swell if kind == "round" else 1.0), deep)
+        neck = f.rod((x, 0, z0), (x, y, up), deep * (swell if kind == "round" else 1.0), deep)
+        neck = f.union(neck, f.rod((x, y, up), (x, y, up + deep), deep))
         if kind == "front":
             bow = f.curve(
                 [
                     (x + 0.2 * plan.cover_depth, 0, 0.1 * plan.radius),
                     (x + 0.5 * plan.cover_depth, 0, 0.5 * plan.radius),
-                    (x, 0, 0.75 * plan.radius),
-                    (x, 0, up + deep),
+                    (x, y, 0.75 * plan.radius),
+                    (x, y, up + deep),
                 ],
                 9,
             )
             neck = f.blend(4.0, neck, f.path(bow, np.linspace(0.75, 1.0, 9) * deep))
     elif kind == "oblong":
-        neck = f.rod((x, 0, z0), (x, 0, up + deep), deep, deep, flat=float(rng.uniform(0.55, 0.8)))
+        neck = f.rod((x, 0, z0), (x, y, up + 0.5 * deep), deep, deep, flat=float(rng.uniform(0.55, 0.8)))
     elif kind == "boxy":
         wide = deep * rng.uniform(1.9, 2.6)
-        neck = f.block((x, 0, up / 2 + 0.3 * up), (2 * deep, wide, up), 0.18 * deep + 1.0)
+        neck = f.block((x, y, 0.8 * up), (2 * deep, wide, up), 0.18 * deep + 1.0)
     else:
-        foot = float(rng.uniform(0.28, 0.42)) * plan.chamber
-        corners = [(-foot, 0.3 * plan.radius), (foot, 0.3 * plan.radius), (1.1 * deep, up + 3), (-1.1 * deep, up + 3)]
+        foot = float(rng.uniform(0.2, 0.34)) * plan.chamber
+        corners = [
+            (-foot, 0.3 * plan.radius),
+            (foot, 0.3 * plan.radius),
+            (y + 1.1 * deep, up + 3),
+            (y - 1.1 * deep, up + 3),
+        ]
         neck = f.plate(corners, 0, x - deep, x + deep, 0.2 * deep + 1.0)
     if chance(rng, 0.35) and plan.style in ("cast", "molded", "compact"):
         at = 0.5 * (0.8 * plan.radius + up)
-        neck = f.blend(0.3 * deep, neck, f.ellipsoid((x, 0, at), (1.1 * deep, 1.45 * deep, 0.9 * deep)))
+        neck = f.blend(0.3 * deep, neck, f.ellipsoid((x, 0.7 * y, at), (1.1 * deep, 1.45 * deep, 0.9 * deep)))
     return kind, deep, neck

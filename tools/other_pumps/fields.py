@@ -212,6 +212,15 @@ def common(*fields: Field) -> Field:
     return lambda p: reduce(np.maximum, (f(p) for f in fields))
 
 
+def rounded_common(edge: float, *fields: Field) -> Field:
+    """What all of them share, its new edges rounded."""
+
+    def field(p: Values) -> Values:
+        return reduce(lambda a, b: -_soft_min(-a, -b, edge), (f(p) for f in fields))
+
+    return field
+
+
 def less(body: Field, *tools: Field, fillet: float = 0.0) -> Field:
     """A body without the tools, its new edges rounded by `fillet`."""
 

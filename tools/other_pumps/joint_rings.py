@@ -165,7 +165,7 @@ def _band(plan: Plan, rng: np.random.Generator) -> MadeJoint:
         parts.append(_closure(plan, angle, gap, radius, low, float(section[:, 1].max()), rng))
     # The two clamped lips, seen in the gap and beside the band.
     middle = (low + float(section[:, 1].max())) / 2
-    dish_r = radius - drop - rng.uniform(2.0, 4.0)
+    dish_r = radius - drop - rng.uniform(5.0, 8.0)
     parts.append(
         piece(tube(0.7 * radius, radius - drop - 1.0, middle + 0.5, rise - 0.8, 0.8, FINE), "chamber_cover", "wetted")
     )

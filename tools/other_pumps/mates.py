@@ -59,7 +59,7 @@ def _pipe_run(radius: float, start: float, rng: np.random.Generator) -> Mesh:
         ],
         64,
     )
-    long = float(rng.uniform(4.0, 10.0)) * radius
+    long = float(rng.uniform(6.0, 16.0)) * radius
     line: list[Points] = [np.array([0, 0, start]), np.array([0, 0, start + long])]
     if chance(rng, 0.4):
         bend = np.array([rng.choice([-1, 0, 1]), rng.choice([1.0, 1.0, 0.0]), 0.0])

@@ -45,14 +45,18 @@ def air_section(plan: Plan, joint: MadeJoint, rng: np.random.Generator) -> tuple
     body = f.blend(float(rng.uniform(0.03, 0.1) * size), chamber, core)
     if kind == "finned":
         pitch = float(rng.uniform(0.07, 0.11) * size)
-        fins = f.common(
-            _level_bars(pitch, 0.3 * pitch, z), f.block((0, 0, z), (1.5 * inner, deep + 0.1 * size, 0.9 * tall), 2.0)
+        fins = f.rounded_common(
+            1.5 * plan.cell,
+            _level_bars(pitch, 0.3 * pitch, z),
+            f.block((0, 0, z), (1.5 * inner, deep + 0.1 * size, 0.9 * tall), 2.0),
         )
         body = f.blend(2.5, body, fins)
     elif chance(rng, 0.5):
         rib = f.block((0.5 * inner, 0, 0.5 * size), (inner, 0.03 * size, 0.9 * size), 1.5)
         ribs = f.moved(f.around_x(f.mirrored(rib, 0), int(rng.integers(6, 15)), rng.uniform(0, 1)), (0, 0, z))
-        body = f.blend(3.0, body, f.common(ribs, f.grown(chamber, 0.035 * size)))
+        body = f.blend(
+            3.0, body, f.rounded_common(2 * plan.cell, ribs, f.grown(chamber, rng.uniform(0.04, 0.07) * size))
+        )
     front = 0.5 * deep
     mount = f.block((0, plan.valve_side * 0.5 * front, z), (0.9 * inner, front + 0.06 * size, 0.42 * size), 2.5)
     body = f.blend(4.0, body, mount)

@@ -13,7 +13,7 @@ from tools.other_pumps.shapes import round_outline, rounded_loop, slab
 from tools.render.outlines import Points
 from tools.render.pieces import Pieces, piece, together
 from tools.render.pump_model import PartLabel
-from tools.render.solids import lathe, placed, pose
+from tools.render.solids import cut, drum, lathe, placed, pose
 
 UP = np.array([0.0, 0.0, 1.0])
 BARS = {
@@ -83,7 +83,7 @@ def manifold_field(
         slim = r = 0.94 * r
     members: list[Field] = []
     for s in (-1.0, 1.0):
-        members.append(_corner(form, s * nx, foot, z, r, slim, rng))
+        members.append(_corner(form, s * nx, foot, z, r, slim, plan.neck_y, plan.bar_y))
     if form.kind == "square":
         body = f.block((0, 0, z), (2 * nx, 1.9 * slim, 1.9 * slim), 0.14 * slim + 1.0)
     elif form.kind == "saddle":
@@ -91,14 +91,15 @@ def manifold_field(
         body = f.path(line, slim * (1 - 0.1 * np.sin(np.linspace(0, np.pi, 11))))
     else:
         body = f.rod((-nx, 0, z), (nx, 0, z), slim)
-    bar = f.blend(form.fillet, body, *members)
+    # The bar's members are drawn on the axis; a riser leads from the neck's end to wherever the bar lies.
+    bar = f.blend(form.fillet, f.moved(body, (0, plan.bar_y, 0)), *members)
     bar = f.blend(form.fillet, bar, _branch(plan, form, port, side, z, r))
     fins = _fins(plan, form, z, r)
     if fins is not None:
-        bar = f.blend(2.0 + 0.01 * plan.chamber, bar, fins)
+        bar = f.blend(2.0 + 0.01 * plan.chamber, bar, f.moved(fins, (0, plan.bar_y, 0)))
     top = plan.height - 0.1 if side == 0 else plan.center_z * 2 - 2.0
     bar = f.common(bar, f.half_space(2, top, 1.0), f.half_space(2, foot, -1.0))
-    return f.less(bar, _passage(plan, port, side, z))
+    return f.less(bar, _passage(plan, form, side, z))
 
 
 def bar_radius(plan: Plan, form: BarForm) -> float:
@@ -106,21 +107,34 @@ def bar_radius(plan: Plan, form: BarForm) -> float:
     return min(plan.pipe_r, max(form.slim * plan.pipe_r, 0.5 * plan.port.bore_mm + LINING_MM + 2.0))
 
 
-def _corner(form: BarForm, x: float, foot: float, z: float, r: float, slim: float, rng: np.random.Generator) -> Field:
-    """From a neck's end up into the bar."""
+def _corner(form: BarForm, x: float, foot: float, z: float, r: float, slim: float, y0: float, y1: float) -> Field:
+    """From a neck's end (at y0) up into the bar (at y1)."""
     s = np.sign(x)
     if form.kind == "elbow":
-        line = f.curve(
-            [(x, 0, foot - r), (x, 0, z - 0.25 * r), (x, 0, z), (x - s * 0.25 * r, 0, z), (x - s * 1.6 * r, 0, z)], 11
-        )
-        return f.path(line, np.linspace(r, slim, 11))
-    upright = f.rod((x, 0, foot - r), (x, 0, z), r, 0.97 * r)
+        points = [
+            (x, y0, foot - r),
+            (x, y0, z - 0.25 * r),
+            (x, y1, z),
+            (x - s * 0.25 * r, y1, z),
+            (x - s * 1.6 * r, y1, z),
+        ]
+        return f.path(f.curve(points, 11), np.linspace(r, slim, 11))
+    if abs(y1 - y0) > 0.3 * r:
+        bend = f.curve([(x, y0, foot - r), (x, y0, foot + 0.3 * (z - foot)), (x, y1, foot), (x, y1, z)], 9)
+        upright = f.path(bend, np.linspace(r, 0.97 * r, 9))
+    else:
+        upright = f.rod((x, y0, foot - r), (x, y1, z), r, 0.97 * r)
     if form.kind == "square":
-        return f.block((x, 0, (foot + z) / 2), (2 * r, 2.0 * r, z - foot + 1.96 * r), 0.16 * r + 1.0)
+        riser = f.block((x, y0, (foot + z) / 2), (2 * r, 2.0 * r, z - foot + 1.96 * r), 0.16 * r + 1.0)
+        return (
+            riser
+            if abs(y1 - y0) < 0.3 * r
+            else f.union(upright, f.block((x, y1, z), (2 * r, 2 * r, 1.96 * r), 0.2 * r))
+        )
     if form.kind == "header":
-        return f.blend(2.0, upright, f.drum((x - s * r, 0, z), (x + s * 0.98 * r, 0, z), 0.98 * r, 0.12 * r + 0.8))
+        return f.blend(2.0, upright, f.drum((x - s * r, y1, z), (x + s * 0.98 * r, y1, z), 0.98 * r, 0.12 * r + 0.8))
     if form.kind == "ball":
-        return f.union(upright, f.ellipsoid((x, 0, z), (r, 1.12 * r, r)))
+        return f.union(upright, f.ellipsoid((x, y1, z), (r, 1.12 * r, r)))
     return upright
 
 
@@ -135,7 +149,10 @@ def _branch(plan: Plan, form: BarForm, port: MadePort, side: int, z: float, r: f
         else 0.47 * plan.port.boss_mm
     )
     start = 0.0 if plan.center_port else min(plan.neck_x - 0.2 * r, stop - 4.0)
-    a, b = (np.array([0, t * d, z]) if plan.center_port else np.array([t * d, 0, z]) for d in (start, stop))
+    if plan.center_port:
+        a, b = np.array([0, plan.bar_y, z]), np.array([0, t * stop, z])
+    else:
+        a, b = (np.array([t * d, plan.bar_y, z]) for d in (start, stop))
     way = (b - a) / np.linalg.norm(b - a)
     pipe = f.rod(a, b, r if not plan.center_port else bar_radius(plan, form), hub)
     cut = f.half_space(1 if plan.center_port else 0, t * stop, t)
@@ -187,23 +204,29 @@ def _fins(plan: Plan, form: BarForm, z: float, r: float) -> Field | None:
     return None
 
 
-def _passage(plan: Plan, port: MadePort, side: int, z: float) -> Field:
+def _passage(plan: Plan, form: BarForm, side: int, z: float) -> Field:
     """Room for the lining of the port's passage, and for its bolts behind the flange."""
     t, reach = plan.toward[side], plan.reach[side]
-    deep = passage_depth(plan, side)
-    a = np.array([0, t * (reach + 2), z]) if plan.center_port else np.array([t * (reach + 2), 0, z])
-    b = np.array([0, t * (reach - deep - 3), z]) if plan.center_port else np.array([t * (reach - deep - 3), 0, z])
+    deep = passage_depth(plan, form, side)
+    a = np.array([0, t * (reach + 2), z]) if plan.center_port else np.array([t * (reach + 2), plan.bar_y, z])
+    b = (
+        np.array([0, t * (reach - deep - 3), z])
+        if plan.center_port
+        else np.array([t * (reach - deep - 3), plan.bar_y, z])
+    )
     wide = plan.port.bore_mm / 2 + LINING_MM - 0.4
     if not plan.port.flanged:
         wide = max(wide, plan.port.major_mm / 2 + 0.6)
     return f.drum(a, b, wide, 0.5)
 
 
-def passage_depth(plan: Plan, side: int) -> float:
+def passage_depth(plan: Plan, form: BarForm, side: int) -> float:
     """How deep one looks into a port."""
     if plan.center_port:
-        return plan.reach[side] + 0.35 * plan.pipe_r
-    return float(min(3.2 * plan.port.bore_mm + 10.0, plan.reach[side] + 0.4 * plan.neck_x))
+        return plan.reach[side] - plan.toward[side] * plan.bar_y + 0.35 * plan.pipe_r
+    # A saddle's bar sags away from the port's axis behind its corner.
+    clear = plan.reach[side] - (plan.neck_x - 0.4 * plan.pipe_r if form.kind == "saddle" else -0.4 * plan.neck_x)
+    return float(min(3.2 * plan.port.bore_mm + 10.0, clear))
 
 
 def pad_joint(
@@ -218,7 +241,7 @@ def pad_joint(
     rng: np.random.Generator,
 ) -> Pieces:
     """Two plates or a band where a neck meets the manifold, on a level plane at `plane_z`."""
-    t, at = form.pad_thick, np.array([x, 0.0, plane_z])
+    t, at = form.pad_thick, np.array([x, plan.neck_y, plane_z])
     frame = pose(at, (0, 0, 1), (0, 1, 0))
     size = size_for(plan.chamber, 1)
     made = head(str(rng.choice(["hex", "hex_washer", "socket", "hex_flange"])), size)
@@ -284,13 +307,17 @@ def _stadium(span: float, end_r: float, waist: float) -> Points:
 
 def split_joint(plan: Plan, form: BarForm, x: float, z: float, instance: int, rng: np.random.Generator) -> Pieces:
     """A ring flange pair or a small band round the bar where it is split, on a plane across x."""
-    r, t = plan.pipe_r, 0.7 * form.pad_thick
-    frame = pose((x, 0, z), (1, 0, 0))
+    r, t, y0 = plan.pipe_r, 0.7 * form.pad_thick, plan.bar_y
+    frame = pose((x, y0, z), (1, 0, 0))
     limit = plan.height - plan.outlet_z - 0.3
     outer = min(1.28 * r + 2.0, max(limit, 1.02 * r))
+    # Within, the joint leaves room for a port's passage.
+    open_r = 0.5 * plan.port.bore_mm + LINING_MM + 0.4
+    if not plan.port.flanged:
+        open_r = max(open_r, 0.5 * plan.port.major_mm + 0.8)
     if form.split == "bands":
-        section = [(0, -t), (r, -t), (outer, -0.45 * t), (outer, 0.45 * t), (r, t), (0, t)]
-        y = -outer - 0.7 * t
+        section = [(open_r, -t), (r, -t), (outer, -0.45 * t), (outer, 0.45 * t), (r, t), (open_r, t)]
+        y = y0 - outer - 0.7 * t
         bolt = through_bolt(
             np.array([x, y, z - 0.8 * t]), np.array([x, y, z + 0.8 * t]), size_for(plan.chamber, 2), rng
         )
@@ -300,7 +327,7 @@ def split_joint(plan: Plan, form: BarForm, x: float, z: float, instance: int, rn
             0.6 * t,
             0.5,
         )
-        to_front = pose((x, 0, z), (1, 0, 0), (0, -1, 0))
+        to_front = pose((x, y0, z), (1, 0, 0), (0, -1, 0))
         return together(
             [
                 piece(placed(lathe(section, 96), frame), "manifold", "band", instance),
@@ -313,12 +340,18 @@ def split_joint(plan: Plan, form: BarForm, x: float, z: float, instance: int, rn
     span = r + 0.62 * made.wide_mm + 1.0
     outline = _stadium(span, 0.6 * made.wide_mm + 1.0, min(r + 1.5, outer))
     # The plate lies level, its bolts in front and behind.
-    level = pose((x, 0, z), (1, 0, 0), (0, 1, 0))
+    level = pose((x, y0, z), (1, 0, 0), (0, 1, 0))
     plates = [
-        piece(placed(slab(outline, a, b, 0.8), level), "manifold", "wetted", instance)
+        piece(
+            placed(cut(slab(outline, a, b, 0.8), [drum(open_r, -99, 99, 0.0, 96)]), level),
+            "manifold",
+            "wetted",
+            instance,
+        )
         for a, b in ((-t, -0.15), (0.15, t))
     ]
     bolts = [
-        through_bolt(np.array([x - t, s * span, z]), np.array([x + t, s * span, z]), size, rng) for s in (-1.0, 1.0)
+        through_bolt(np.array([x - t, y0 + s * span, z]), np.array([x + t, y0 + s * span, z]), size, rng)
+        for s in (-1.0, 1.0)
     ]
     return together([*plates, *bolts])

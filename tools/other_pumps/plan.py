@@ -85,7 +85,8 @@ class Plan:
         joint_x: of the edge; center_z, inlet_z, outlet_z: heights; height, width: overall.
         port: both ports; center_port: they face +y or -y (`toward`), else +x or -x; reach: x or y of each face.
         toward: sign of the direction each port faces, discharge first.
-        pipe_r: radius of the manifold's bar; neck_x: where it meets the chambers; bar_y: how far it lies off the axis.
+        pipe_r: radius of the manifold's bar; neck_x: where it meets the chambers.
+        bar_y, neck_y: how far the bar and the necks' ends lie to the front or rear of the axis.
         valve_side: -1 front, 1 rear; valve_screws; wetted: "plastic" or "metal".
         foot_long, foot_short; long_along_x: which way the feet lie.
         cell: grid of cast bodies.
@@ -112,6 +113,7 @@ class Plan:
     pipe_r: float
     neck_x: float
     bar_y: float
+    neck_y: float
     valve_side: float
     valve_screws: int
     wetted: str
@@ -161,7 +163,12 @@ def draw_plan(rng: np.random.Generator, family: Family | None) -> Plan:
     neck_x = joint_x + float(
         np.clip(cover * rng.uniform(0.34, 0.55), 0.25 * cover, max(cover - pipe_r - 1.0, 0.26 * cover))
     )
+    aside = float(rng.choice([-1.0, 1.0]) * rng.uniform(0.5, 2.0) * pipe_r)
+    bar_y = 0.0 if chance(rng, 0.62) else aside
     toward, reach = _ways(rng, center_port, joint_x + cover, width, pipe_r, port)
+    if center_port:
+        # The branch needs its length before the bar, wherever that lies.
+        reach = (reach[0] + max(0.0, toward[0] * bar_y), reach[1] + max(0.0, toward[1] * bar_y))
     return Plan(
         style=_style(rng, wetted, joint, chamber),
         family_id=None if family is None else family.family_id,
@@ -183,7 +190,8 @@ def draw_plan(rng: np.random.Generator, family: Family | None) -> Plan:
         reach=reach,
         pipe_r=pipe_r,
         neck_x=neck_x,
-        bar_y=0.0,
+        bar_y=bar_y,
+        neck_y=bar_y * float(rng.uniform(0.35, 0.85)),
         valve_side=1.0 if words.air_valve_side == "rear" else -1.0,
         valve_screws=int(words.extra_number("air_valve_screw_count") or 4),
         wetted=wetted,

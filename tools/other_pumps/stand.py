@@ -54,7 +54,7 @@ def _cast(plan: Plan, kind: str, rng: np.random.Generator) -> Mesh:
             members.append(
                 f.rod(
                     (x, 0.92 * y, 0.5 * thick),
-                    (top, 0.2 * y, z - 0.55 * r),
+                    (top, plan.bar_y + 0.2 * y, z - 0.55 * r),
                     0.8 * thick,
                     1.1 * thick,
                     flat=float(rng.uniform(0.6, 1.0)),
@@ -67,8 +67,8 @@ def _cast(plan: Plan, kind: str, rng: np.random.Generator) -> Mesh:
             line = [
                 (-wide - pad * 0.7, 0.3),
                 (-wide - 0.7 * pad, thick),
-                (-0.8 * r, z),
-                (0.8 * r, z),
+                (plan.bar_y - 0.8 * r, z),
+                (plan.bar_y + 0.8 * r, z),
                 (wide + pad * 0.7, thick),
                 (wide + 0.7 * pad, 0.3),
                 (arch, 0.3),
@@ -78,7 +78,7 @@ def _cast(plan: Plan, kind: str, rng: np.random.Generator) -> Mesh:
             ]
             members.append(f.plate(line, 0, x - 0.7 * thick, x + 0.7 * thick, 0.3 * thick))
     body = f.blend(float(rng.uniform(0.03, 0.06) * size), *members)
-    inner = f.rod((-plan.neck_x, 0, z), (plan.neck_x, 0, z), 0.6 * r)
+    inner = f.rod((-plan.neck_x, plan.bar_y, z), (plan.neck_x, plan.bar_y, z), 0.6 * r)
     body = f.less(f.common(body, f.half_space(2, 0.0, -1.0)), inner)
     reach = np.abs(holes).max(axis=0) + pad + 2
     return surface(body, (-reach[0], -reach[1], 0.0), (reach[0], reach[1], z + 1), plan.cell)
@@ -102,7 +102,7 @@ def _sheet(plan: Plan, kind: str, hole: float, rng: np.random.Generator) -> list
                     (0.25 * size, t, max(z - 0.5 * r, 2 * t)),
                     2.0,
                     0.5,
-                    (s * 0.8 * plan.neck_x, 0.3 * r, max(z - 0.5 * r, 2 * t) / 2),
+                    (s * 0.8 * plan.neck_x, plan.bar_y + 0.3 * r, max(z - 0.5 * r, 2 * t) / 2),
                 )
             )
             out.append(
@@ -110,7 +110,7 @@ def _sheet(plan: Plan, kind: str, hole: float, rng: np.random.Generator) -> list
                     (t, 1.7 * r, max(z - 0.6 * r, 2 * t)),
                     2.0,
                     0.5,
-                    (s * 0.7 * plan.neck_x, 0, max(z - 0.6 * r, 2 * t) / 2),
+                    (s * 0.7 * plan.neck_x, plan.bar_y, max(z - 0.6 * r, 2 * t) / 2),
                 )
             )
         return out
@@ -130,7 +130,7 @@ def _sheet(plan: Plan, kind: str, hole: float, rng: np.random.Generator) -> list
                         (1.0 * edge, 1.2 * r, lift - high + 2 * t),
                         2.0,
                         0.5,
-                        (s * 0.75 * plan.neck_x, 0, (lift + high) / 2),
+                        (s * 0.75 * plan.neck_x, plan.bar_y, (lift + high) / 2),
                     )
                 )
         return out
@@ -150,7 +150,13 @@ def _sheet(plan: Plan, kind: str, hole: float, rng: np.random.Generator) -> list
         tall = z - 0.2 * r
         at = s * min(x, 0.92 * plan.neck_x)
         wall = rounded_loop(
-            [(-y - 0.6 * edge, 0.0), (y + 0.6 * edge, 0.0), (0.95 * r, tall), (-0.95 * r, tall)], 0.3 * edge
+            [
+                (-y - 0.6 * edge, 0.0),
+                (y + 0.6 * edge, 0.0),
+                (plan.bar_y + 0.95 * r, tall),
+                (plan.bar_y - 0.95 * r, tall),
+            ],
+            0.3 * edge,
         )
         frame = pose((at, 0, 0), (1, 0, 0))
         plate = placed(slab(wall, -t / 2, t / 2, 0.4), frame)

@@ -12,7 +12,7 @@ BLOCK = 4
 """Grid cells along a block that is evaluated or left out as a whole."""
 _SAFETY = 2.0
 """How much more than the truth a field may tell as distance."""
-FLAT_TOLERANCE = 0.02
+FLAT_TOLERANCE = 0.012
 """Part of a cell by which flat triangles may be merged."""
 
 

@@ -19,7 +19,7 @@ from tools.render.build_pump import own_bounds
 from tools.render.outlines import Points
 from tools.render.pieces import Pieces, piece, together
 from tools.render.pump_model import Part, PartLabel, PumpModel, Resting
-from tools.render.solids import Mesh, pose
+from tools.render.solids import Mesh, common, cut, drum, placed, pose
 
 MATED = 0.15
 FLIP_Z = np.array([1.0, 1.0, -1.0])
@@ -82,7 +82,11 @@ def _chambers(plan: Plan, joint: MadeJoint, shell: Shell) -> list[Pieces]:
     """Both chambers with joint, cover and places for cards."""
     mesh = surface(shell.field, shell.low, shell.high, plan.cell)
     ring = joint.pieces.moved(pose((plan.joint_x, 0, plan.center_z), (1, 0, 0)))
-    right = together([ring, piece(mesh, "chamber_cover", "wetted"), Pieces(restings=_rests(plan, joint, shell, mesh))])
+    round_part = placed(drum(plan.radius, 0.0, 2.0 * shell.high[0]), pose((0.0, 0.0, plan.center_z), (1, 0, 0)))
+    # What leads out over the round joint is labeled with what it leads to, as in the other maker's pumps.
+    cover = piece(common(mesh, round_part), "chamber_cover", "wetted")
+    necks = piece(cut(mesh, [round_part]), "manifold", "wetted")
+    right = together([ring, cover, necks, Pieces(restings=_rests(plan, joint, shell, mesh))])
     return [right, mirrored_pieces(right, 1)]
 
 
@@ -189,7 +193,7 @@ def _joints(plan: Plan, form: BarForm, shell: Shell, rng: np.random.Generator) -
                     plan.center_z + shell.pad_up,
                     shell.neck_r,
                     upper,
-                    "chamber_cover",
+                    upper,
                     0 if x > 0 else 1,
                     rng,
                 )

@@ -6,6 +6,7 @@ texture and chance meet a curve here and there. So only edges with neighbors on 
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Literal
 
 import numpy as np
@@ -62,6 +63,18 @@ class LookedAt:
     lines: int
     used: NDArray[np.int64]
     reach: float
+
+    @property
+    def half_arc(self) -> int:
+        """How many neighbors to either side tell whether a scan line is in an arc."""
+        return max(2, self.lines // ARC_OF_TURN)
+
+    @cached_property
+    def neighbors(self) -> Array:
+        """(lines,) how many of these and of the line itself were looked at, at least a side's."""
+        used = np.zeros((1, self.lines))
+        used[:, self.used] = 1.0
+        return np.asarray(np.maximum(_sum_around(used, self.half_arc)[0], self.half_arc + 1))
 
 
 @dataclass(frozen=True, eq=False)
@@ -206,12 +219,10 @@ def _in_arcs(near: NearEdges, off: Array, width: float, looked: LookedAt) -> NDA
     """
     away = np.abs(off)
     on_it = _nearest_per_line(near, away) & (away < width)
-    half = max(2, looked.lines // ARC_OF_TURN)
-    hit, used = np.zeros((len(off), looked.lines)), np.zeros((1, looked.lines))
+    hit = np.zeros((len(off), looked.lines))
     curve, edge = np.nonzero(on_it)
     hit[curve, near.line[edge]] = 1.0
-    used[:, looked.used] = 1.0
-    around = _sum_around(hit, half) / np.maximum(_sum_around(used, half), half + 1)
+    around = _sum_around(hit, looked.half_arc) / looked.neighbors
     chance = min(1.0, len(near.line) / len(looked.used) * width / looked.reach)
     dense = around >= chance + DENSE * (1.0 - chance)
     return np.asarray(on_it & dense[:, near.line])
@@ -226,4 +237,4 @@ def _sum_around(values: Array, half: int) -> Array:
 def _nearest_per_line(near: NearEdges, distance: Array) -> NDArray[np.bool_]:
     """(W, E) the edge of every scan line that is nearest to each curve."""
     least = np.minimum.reduceat(distance, near.starts, axis=1)
-    return np.asarray(distance == np.repeat(least, np.diff(near.starts, append=distance.shape[1]), axis=1))
+    return np.asarray(distance == np.repeat(least, near.counts, axis=1))

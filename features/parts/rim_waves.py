@@ -24,9 +24,10 @@ _LOOKED_AT, _APART, _SETTLED = 400, 1.99, 30
 """How many curves with most edges are compared, how many widths apart two of a kind lie at most, and how many kinds
 settle."""
 _OFF_CENTER = 0.1
+_TOGETHER = 48
+"""So many curves of like size settle together: fewer take longer, each time has its own cost."""
 _ASIDE, _INWARD, _OUTWARD = 0.01, 0.02, 0.03
 """How far the middle of an edge's curve lies from that of one that follows two in turn, and its size, relative."""
-_TURN = np.linspace(0, 2 * np.pi, 48, endpoint=False)
 _CORRELATED = 8.0
 """How many neighboring edges err together."""
 
@@ -53,10 +54,14 @@ class NearEdges:
         return np.asarray(np.unique(self.line, return_index=True)[1])
 
     @cached_property
+    def counts(self) -> NDArray[np.int64]:
+        """How many edges each of these lines has."""
+        return np.diff(self.starts, append=len(self.line))
+
+    @cached_property
     def in_turn(self) -> NDArray[np.int64]:
         """(K, L) the first, second .. edge of every scan line that has any; its last one again where it has fewer."""
-        count = np.diff(self.starts, append=len(self.line))
-        return np.asarray(self.starts + np.minimum(np.arange(count.max())[:, None], count - 1))
+        return np.asarray(self.starts + np.minimum(np.arange(self.counts.max())[:, None], self.counts - 1))
 
     @cached_property
     def basis(self) -> Array:
@@ -86,7 +91,7 @@ class RimWave:
     @cached_property
     def around(self) -> Array:
         """(48,) how far outside it lies all round, relative."""
-        return wave_at(self.wave, _TURN)
+        return np.asarray(_ALL_ROUND[:, : len(self.wave)] @ self.wave)
 
 
 def find_waves(edges: NearEdges, width: float, shape_sd: float, least_share: float = 0.2) -> list[RimWave]:
@@ -133,12 +138,9 @@ def _settled_waves(
     settled = _settle(edges, basis, starts, width, shape_sd)
     shares = _shares(edges, basis, settled, width)
     order = np.argsort(-shares)
-    kept = settled[order[shares[order] >= least_share]]
-    kept = kept[first_of_kinds(kept, apart * width, _SETTLED)]
-    return [
-        RimWave(wave, float(share), edges.off - basis @ wave)
-        for wave, share in zip(kept, _shares(edges, basis, kept, width), strict=True)
-    ]
+    order = order[shares[order] >= least_share]
+    kept = order[first_of_kinds(settled[order], apart * width, _SETTLED)]
+    return [RimWave(settled[one], float(shares[one]), edges.off - basis @ settled[one]) for one in kept]
 
 
 def settled_on(edges: NearEdges, on_it: NDArray[np.bool_], shape_sd: float, width: float) -> Array:
@@ -158,6 +160,9 @@ def _basis(angle: Array, size: int) -> Array:
     return np.stack(columns[:size], axis=1)
 
 
+_ALL_ROUND = _basis(np.linspace(0, 2 * np.pi, 48, endpoint=False), 5)
+
+
 def _starts(edges: NearEdges, basis: Array, width: float, shape_sd: float) -> Array:
     """(T, P) rough curves with most edges near them, of all places and shapes that may be, no two alike."""
     step = _STEP[shape_sd > 0] * width
@@ -173,9 +178,9 @@ def _starts(edges: NearEdges, basis: Array, width: float, shape_sd: float) -> Ar
     votes_at += (count * np.arange(len(bent), dtype=np.int32))[:, None]
     votes = np.bincount(votes_at.ravel(), minlength=count * len(bent)).reshape(-1, count)
     votes[:, [0, -1]] = 0
-    near = votes[:, 1:-1] + 0.5 * (votes[:, :-2] + votes[:, 2:])
-    best = np.argpartition(-near.ravel(), min(_LOOKED_AT, near.size - 1))[:_LOOKED_AT]
-    best = best[np.argsort(-near.ravel()[best], kind="stable")]
+    far = (-0.5 * (votes[:, :-2] + votes[:, 2:]) - votes[:, 1:-1]).ravel()
+    best = np.argpartition(far, min(_LOOKED_AT, far.size - 1))[:_LOOKED_AT]
+    best = best[np.argsort(far[best], kind="stable")]
     bend, size = np.divmod(best, count - 2)
     curves = np.column_stack([step * (size + 1 - count // 2), bent[bend]])
     return np.asarray(curves[first_of_kinds(curves, _APART * width, _SETTLED)])
@@ -201,11 +206,41 @@ def _shares(edges: NearEdges, basis: Array, waves: Array, width: float) -> Array
 def _settle(edges: NearEdges, basis: Array, waves: Array, width: float, shape_sd: float) -> Array:
     """Let curves settle on the edges near them (Tukey's weights, narrowing)."""
     size = basis.shape[1]
-    products = (basis[:, :, None] * basis[:, None, :]).reshape(len(basis), size * size)
     prior = np.diag([1e-6] * 3 + [(width / shape_sd) ** 2] * (size - 3)) if size > 3 else 1e-6 * np.eye(3)
+    one, other = np.triu_indices(size)
+    by_size, bend = np.argsort(waves[:, 0]), waves[:, 1:].mean(axis=0)
+    out = edges.off - basis[:, 1:] @ bend
+    outward = np.argsort(out)
+    out, off, basis, waves = out[outward], edges.off[outward], basis[outward], waves[by_size]
+    pulled = np.concatenate([basis[:, one] * basis[:, other], off[:, None] * basis], axis=1)
+    sums, information = np.empty((len(waves), pulled.shape[1])), np.empty((len(waves), size, size))
     for reach in (4.0, 3.0, 2.5, 2.5, 2.5):
-        off = (edges.off - waves @ basis.T) / (reach * width)
-        pull = np.maximum(0.0, 1.0 - off**2) ** 2
-        information = (pull @ products).reshape(-1, size, size) + prior
-        waves = np.asarray(np.linalg.solve(information, ((pull * edges.off) @ basis)[..., None])[..., 0])
-    return np.asarray(waves)
+        for curves, near in _neighbors(waves, bend, out, reach * width):
+            pull = waves[curves] @ basis[near].T
+            np.subtract(off[near], pull, out=pull)
+            pull /= reach * width
+            pull *= pull
+            np.maximum(np.subtract(1.0, pull, out=pull), 0.0, out=pull)
+            pull *= pull
+            np.matmul(pull, pulled[near], out=sums[curves])
+        information[:, one, other] = information[:, other, one] = sums[:, : len(one)]
+        waves = np.asarray(np.linalg.solve(information + prior, sums[:, len(one) :, None])[..., 0])
+    return np.asarray(waves[np.argsort(by_size)])
+
+
+def _neighbors(waves: Array, bend: Array, out: Array, reach: float) -> list[tuple[slice, slice]]:
+    """Curves in order of their size, some at a time, each time with all edges that lie within reach of any of them.
+
+    Args:
+        waves: (T, P) the curves; bend: (P - 1,) all but the size of a usual one.
+        out: (E,) how far outside one of no size, but so bent, the edges lie, ascending.
+    """
+    if len(waves) <= _TOGETHER:
+        return [(slice(None), slice(None))]
+    blocks = np.arange(0, len(waves), _TOGETHER)
+    bent = waves[:, 1:] - bend
+    far = np.hypot(bent[:, ::2], bent[:, 1::2]).sum(axis=1) + reach
+    first = np.searchsorted(out, np.minimum.reduceat(waves[:, 0] - far, blocks))
+    last = np.searchsorted(out, np.maximum.reduceat(waves[:, 0] + far, blocks))
+    curves = [slice(block, block + _TOGETHER) for block in blocks.tolist()]
+    return list(zip(curves, map(slice, first.tolist(), last.tolist()), strict=True))

@@ -6,6 +6,7 @@ a circle of that radius. Covers, rims, bands, flanges, bores and rings of bolts 
 """
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import cv2
 import numpy as np
@@ -31,6 +32,11 @@ class EdgeField:
     places: Array
     gradients: Array
     strengths: Array
+
+    @cached_property
+    def columns(self) -> Array:
+        """(4, N) x and y of the places, across and down of the gradients, each in one piece."""
+        return np.ascontiguousarray(np.concatenate([self.places, self.gradients], axis=1).T)
 
 
 @dataclass(frozen=True, eq=False)
@@ -182,7 +188,8 @@ def settled_set(
 
 def _recentered(field: EdgeField, center: Array, least: float, most: float, width: float) -> Array | None:
     """Least-squares crossing of the gradient lines that pass close to the center."""
-    (x, y), (across, down) = (field.places - center).T, field.gradients.T
+    x, y, across, down = field.columns
+    x, y = x - center[0], y - center[1]
     square, aside = x * x + y * y, x * down - y * across
     use = np.flatnonzero((square > least**2) & (square < most**2) & (aside * aside < width**2 * square))
     if len(use) < 30:
@@ -201,7 +208,8 @@ def _recentered(field: EdgeField, center: Array, least: float, most: float, widt
 
 def support_profile(field: EdgeField, center: Array, most: float, valid: NDArray[np.bool_] | None = None) -> Array:
     """Share of directions with a radial edge at every whole radius up to `most`; of those in view where told."""
-    (x, y), (across, down) = (field.places - center).T, field.gradients.T
+    x, y, across, down = field.columns
+    x, y = x - center[0], y - center[1]
     square, radial = x * x + y * y, x * across + y * down
     use = np.flatnonzero((radial * radial > 0.97**2 * square) & (square < (most + 2) ** 2) & (square > 9.0))
     sector = ((np.arctan2(y[use], x[use]) + np.pi) / (2 * np.pi) * SECTORS).astype(int) % SECTORS

@@ -112,7 +112,7 @@ def find_holes(question: PartQuestion, rim: Placed, face: FaceMap | None = None)
         return None
     front = rim.picture(question.gray, RADIUS_PX, ROOM, question.keep_out_px)
     field = edge_field(front)
-    votes = [hole_votes(field, front.valid, share * RADIUS_PX) for share in HOLE_SHARES]
+    votes = hole_votes(field, front.valid, [float(share) * RADIUS_PX for share in HOLE_SHARES])
     places = front.foot + RADIUS_PX * RINGS[:, None, None] * _around(np.arange(TURNS))
     covered = foreign = np.zeros(places.shape[:2])
     if face is not None:

@@ -4,6 +4,7 @@ Every thin edge tells, along its gradient, two places that a round hole's middle
 counted by the direction they come from: a hole is a place that is told from all round, a line or a stain is not.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -32,20 +33,40 @@ class HoleVotes:
     in_view: NDArray[np.bool_]
 
 
-def hole_votes(field: EdgeField, valid: NDArray[np.bool_], radius: float) -> HoleVotes:
-    """Votes of the edges of a picture, of which only a part is valid, for holes of a radius in its pixels."""
-    rows, columns = valid.shape
-    told = np.zeros((rows, columns), np.uint32)
+def hole_votes(field: EdgeField, valid: NDArray[np.bool_], radii: Sequence[float]) -> list[HoleVotes]:
+    """Votes of the edges of a picture, of which only a part is valid, for holes of each of some radii in its pixels."""
+    ways = []
     for way in (-1.0, 1.0):
-        column, row = np.rint(field.places + way * radius * field.gradients).astype(np.int64).T
         outward = np.arctan2(-way * field.gradients[:, 1], -way * field.gradients[:, 0])
         direction = ((outward + np.pi) / (2 * np.pi) * DIRECTIONS).astype(np.uint32) % DIRECTIONS
+        ways.append((way, np.left_shift(np.uint32(1), direction)))
+    return [_votes_for(field, valid, radius, ways) for radius in radii]
+
+
+def _votes_for(
+    field: EdgeField, valid: NDArray[np.bool_], radius: float, ways: Sequence[tuple[float, NDArray[np.uint32]]]
+) -> HoleVotes:
+    """Votes for one radius; a way along the gradients comes with (N,) the bit of the direction that each tells from."""
+    rows, columns = valid.shape
+    told = np.zeros(rows * columns, np.uint32)
+    x, y, across, down = field.columns
+    for way, bits in ways:
+        column, row = (np.rint(at + way * radius * along).astype(np.int64) for at, along in ((x, across), (y, down)))
         inside = (column >= 0) & (column < columns) & (row >= 0) & (row < rows)
-        bits = np.left_shift(np.uint32(1), direction[inside])
-        np.bitwise_or.at(told, (row[inside], column[inside]), bits)
-    for axis in (0, 1):
-        told = told | np.roll(told, 1, axis) | np.roll(told, -1, axis)
+        np.bitwise_or.at(told, (row * columns + column)[inside], bits[inside])
+    votes = np.bitwise_count(_one_off(_one_off(told.reshape(rows, columns)).T).T)
     side = 2 * round(radius) + 1
-    seen = cv2.blur(valid.astype(np.float32), (side, side), borderType=cv2.BORDER_CONSTANT)
-    share = np.asarray(np.bitwise_count(told) / DIRECTIONS, np.float32)
-    return HoleVotes(share, seen > IN_VIEW)
+    seen = cv2.boxFilter(
+        valid.view(np.uint8), cv2.CV_16U, (side, side), normalize=False, borderType=cv2.BORDER_CONSTANT
+    )
+    return HoleVotes(votes.astype(np.float32) / np.float32(DIRECTIONS), seen > IN_VIEW * side**2)
+
+
+def _one_off(told: NDArray[np.uint32]) -> NDArray[np.uint32]:
+    """(h, w) what is told of each place or one above or below it; the first and the last row lie beside each other."""
+    near = told.copy()
+    near[1:] |= told[:-1]
+    near[:-1] |= told[1:]
+    near[0] |= told[-1]
+    near[-1] |= told[0]
+    return near

@@ -120,15 +120,27 @@ def _profiles(
     """Sample (L, S) gray values along lines, averaged over parallels as far to either side as told."""
     (x, y), (right, down), (aside_x, aside_y) = (one.T[..., None] for one in (origins_px, directions, beside_px))
     x, y = x + right * along, y + down * along
-    height, width = gray.shape[:2]
-    inside: NDArray[np.bool_] = (x > 1) & (x < width - 2) & (y > 1) & (y < height - 2)
     total = np.zeros(x.shape, np.float32)
+    at_x, at_y = np.empty_like(total), np.empty_like(total)
     farthest = float(np.linalg.norm(beside_px, axis=1).max(initial=0.0))
     shares = np.linspace(-1.0, 1.0, 3 if farthest <= _APART_PX else 5)
     for share in shares:
-        at_x, at_y = (x + share * aside_x).astype(np.float32), (y + share * aside_y).astype(np.float32)
+        np.add(x, share * aside_x, out=at_x, casting="same_kind")
+        np.add(y, share * aside_y, out=at_y, casting="same_kind")
         total += cv2.remap(gray, at_x, at_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    return np.asarray(total / len(shares), np.float32), inside
+    total /= np.float32(len(shares))
+    return total, _inside(gray.shape, x, y)
+
+
+def _inside(shape: tuple[int, ...], x: Array, y: Array) -> NDArray[np.bool_]:
+    """(L, S) which samples of straight lines lie well inside a picture: all of a line whose two ends do."""
+
+    def inside(x: Array, y: Array) -> NDArray[np.bool_]:
+        return np.asarray((x > 1) & (x < shape[1] - 2) & (y > 1) & (y < shape[0] - 2))
+
+    if inside(x[:, [0, -1]], y[:, [0, -1]]).all():
+        return np.ones(x.shape, bool)
+    return inside(x, y)
 
 
 def hidden_by(shape: tuple[int, ...], outlines_px: Sequence[Array]) -> NDArray[np.uint8]:

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from features.camera import Camera, Cameras
+from features.reduced import halved, in_halved
 
 Array = NDArray[np.float64]
 
@@ -27,6 +28,8 @@ how a camera is turned; by how much, in rad and as a logarithm, it may be turned
 faces the camera."""
 HIDDEN = 1.25
 """A printed card is larger than its pattern; what is this much larger than a reference is not looked at."""
+PLAIN = 128
+"""Gray that references are given."""
 EDGE_PX = 15
 """Half of that from such a place its edge itself would be seen."""
 RATIO, LIKEST, SAME_PLACE = 0.85, 5, 0.5
@@ -91,30 +94,43 @@ class Landmarks:
     """What may be seen alike in another photo, looked for when it is asked for.
 
     Attributes:
-        gray: (h, w) the photo as small as it is looked at; references are made plain: they are read already, and what
-            is written on bank cards is not kept.
-        px_per_px: the photo's pixels per pixel of it.
-        free: (h, w) 0 where they are and close by.
+        plain: (h, w) the photo, halved to no less than the size at which it is looked at; references are made plain:
+            they are read already, and what is written on bank cards is not kept.
+        px_per_px: the photo's pixels per pixel of the size at which it is looked at.
+        hidden_px: (M, 2) outlines of the references, a little larger, in pixels of that size.
     """
 
-    gray: NDArray[np.uint8]
+    plain: NDArray[np.uint8]
     px_per_px: float
-    free: NDArray[np.uint8]
+    hidden_px: tuple[NDArray[np.int32], ...] = ()
 
     @classmethod
     def of(cls, gray: NDArray[np.uint8], hidden_px: tuple[Array, ...]) -> "Landmarks":
         """Those of a photo (H, W), none on the outlines (M, 2)."""
         px_per_px = max(1.0, max(gray.shape) / LONGEST_PX)
-        size = (round(gray.shape[1] / px_per_px), round(gray.shape[0] / px_per_px))
-        small = cv2.resize(gray, size, interpolation=cv2.INTER_AREA) if px_per_px > 1.0 else gray.copy()
-        free = np.full(small.shape, 255, np.uint8)
-        for outline in hidden_px:
-            middle = outline.mean(axis=0)
-            larger = (middle + HIDDEN * (outline - middle) + 0.5) / px_per_px - 0.5
-            cv2.fillConvexPoly(free, cv2.convexHull(np.rint(larger).astype(np.int32)), 0)
-        small[free == 0] = 128
-        away = cv2.erode(free, np.ones((EDGE_PX, EDGE_PX), np.uint8))
-        return cls(np.asarray(small, np.uint8), px_per_px, np.asarray(away, np.uint8))
+        times = int(np.log2(px_per_px))
+        plain = halved(gray, times).copy()
+        larger = [outline.mean(axis=0) + HIDDEN * (outline - outline.mean(axis=0)) for outline in hidden_px]
+        for outline in larger:
+            cv2.fillConvexPoly(plain, _hull(in_halved(outline, times)), PLAIN)
+        return cls(plain, px_per_px, tuple(_hull((outline + 0.5) / px_per_px - 0.5) for outline in larger))
+
+    @cached_property
+    def gray(self) -> NDArray[np.uint8]:
+        """(h, w) the photo as small as it is looked at."""
+        share = 2 ** int(np.log2(self.px_per_px)) / self.px_per_px
+        if share == 1.0:
+            return self.plain
+        size = (round(self.plain.shape[1] * share), round(self.plain.shape[0] * share))
+        return np.asarray(cv2.resize(self.plain, size, interpolation=cv2.INTER_AREA), np.uint8)
+
+    @cached_property
+    def free(self) -> NDArray[np.uint8]:
+        """(h, w) 0 where references are and close by."""
+        free = np.full(self.gray.shape, 255, np.uint8)
+        for outline in self.hidden_px:
+            cv2.fillConvexPoly(free, outline, 0)
+        return np.asarray(cv2.erode(free, np.ones((EDGE_PX, EDGE_PX), np.uint8)), np.uint8)
 
     @cached_property
     def found(self) -> "Seen":
@@ -127,6 +143,10 @@ class Landmarks:
         sizes = self.px_per_px * np.array([point.size for point in points])
         share = np.sqrt(seen / np.maximum(seen.sum(axis=1, keepdims=True), 1e-9))
         return Seen(places, sizes, np.radians([point.angle for point in points]), np.asarray(share, np.float32))
+
+
+def _hull(outline_px: Array) -> NDArray[np.int32]:
+    return np.asarray(cv2.convexHull(np.rint(outline_px).astype(np.int32)), np.int32)
 
 
 def ties_of(one: Landmarks, other: Landmarks, views: tuple[View, View]) -> Ties | NoTies:

@@ -26,9 +26,10 @@ def halvings_of(shape: tuple[int, ...]) -> int:
 
 
 def halved(picture: NDArray[np.uint8], times: int) -> NDArray[np.uint8]:
-    """A picture (H, W) of which each side was halved so many times; made once as long as the picture is in use.
+    """A picture, (H, W) or (H, W, channels), of which each side was halved so many times.
 
-    Where it has an odd side, the last row or column is left out, so that a pixel is the mean of two by two everywhere.
+    It is made once as long as the picture is in use, and so is not to be written on. Where it has an odd side, the last
+    row or column is left out, so that a pixel is the mean of two by two everywhere.
     """
     if times <= 0:
         return picture
@@ -37,7 +38,7 @@ def halved(picture: NDArray[np.uint8], times: int) -> NDArray[np.uint8]:
     made = _HALVES.setdefault(id(picture), {})
     if times not in made:
         last = halved(picture, times - 1)
-        height, width = (side // 2 for side in last.shape)
+        height, width = (side // 2 for side in last.shape[:2])
         whole = last[: 2 * height, : 2 * width]
         made[times] = np.asarray(cv2.resize(whole, (width, height), interpolation=cv2.INTER_AREA), np.uint8)
     return made[times]
@@ -70,6 +71,9 @@ def reduced(picture: NDArray[np.uint8], size: tuple[int, int]) -> NDArray[np.uin
     width, height = size
     shrunk: Any = picture
     while shrunk.shape[1] >= 2 * width and shrunk.shape[0] >= 2 * height:
+        if shrunk.shape[0] % 2 == shrunk.shape[1] % 2 == 0:
+            shrunk = halved(shrunk, 1)
+            continue
         half = (max(width, shrunk.shape[1] // 2), max(height, shrunk.shape[0] // 2))
         shrunk = cv2.resize(shrunk, half, interpolation=cv2.INTER_AREA)
     if shrunk.shape[1::-1] != (width, height):

@@ -111,7 +111,7 @@ def _view(rng, angle_deg, name):
     focal, prior = FocalPrior(FOCAL, 0.01, "exif_35mm", center_sd=0.001), CirclePrior(190.0, 60.0, edge_shared_px=0.2)
     sighting, pose = CircleSighting("port_bore", name, rim_px), PlanePose(cv2.Rodrigues(turn)[0], move, FOCAL, 0.1)
     solved = solve_circle(sighting, pose, reference, focal, CENTER_PX, prior)
-    landmarks = Landmarks(np.zeros((2, 2), np.uint8), 1.0, np.zeros((2, 2), np.uint8))
+    landmarks = Landmarks(np.zeros((2, 2), np.uint8), 1.0)
     return SeenCircle(sighting, prior, reference, focal, CENTER_PX, solved, landmarks), seen_px
 
 

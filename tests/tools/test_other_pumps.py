@@ -8,10 +8,12 @@ from reference_geometry.families import Family
 from reference_geometry.standards import find_flange, find_thread
 from reference_geometry.store import load_reference
 from tools.other_pumps import other_pump
+from tools.other_pumps.plan import draw_plan
 from tools.render.build_pump import own_bounds
 from tools.render.outlines import Points
 from tools.render.pump_model import Part, PumpModel, TrueCircle
 from tools.render.solids import Mesh, drum, placed, pose
+from tools.render.splits import Split
 
 FAMILIES = ("MQ-CAT-05M-N", "FW-BRY-10M-NC", "MQ-CAT-10P-D")
 """Threaded and bolted, threaded at the center with a band, flanged and bolted."""
@@ -201,3 +203,11 @@ def test_cards_lie_where_something_carries_them(pumps: list[tuple[Family | None,
                 assert 3.5 < (rest.center_mm - circle.center_mm) @ circle.normal < 16.0
         for kind in ("cover", "flange", "floor"):
             assert any(r.card_at == kind for r in pump.restings)
+
+
+def test_styles_of_training_are_not_those_it_is_judged_by() -> None:
+    def styles(split: Split) -> set[str]:
+        return {draw_plan(np.random.default_rng(s), None, split).style for s in range(60)}
+
+    assert styles("train") == styles("val") == {"cast", "molded"}
+    assert styles("test") == {"turned", "sheet", "compact"}

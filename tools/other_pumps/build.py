@@ -20,22 +20,24 @@ from tools.render.outlines import Points
 from tools.render.pieces import Pieces, piece, together
 from tools.render.pump_model import Part, PartLabel, PumpModel, Resting
 from tools.render.solids import Mesh, common, cut, drum, placed, pose
+from tools.render.splits import Split
 
 MATED = 0.15
 FLIP_Z = np.array([1.0, 1.0, -1.0])
 
 
-def other_pump(rng: np.random.Generator, family: Family | None) -> PumpModel:
+def other_pump(rng: np.random.Generator, family: Family | None, split: Split = "test") -> PumpModel:
     """A pump of a family, or a free invention, in the pump frame of `tools.render.pump_model`.
 
     Args:
         rng: all chance comes from here.
         family: of the packaged demo set (its lengths and words are met), or None.
+        split: whose styles may be used.
 
     Raises:
         LookupError: the family's port is in no standard's table.
     """
-    plan = draw_plan(rng, family)
+    plan = draw_plan(rng, family, split)
     one_piece = plan.style == "compact"
     joint = made_joint(plan, rng)
     shell = made_shell(plan, joint, one_piece, rng)

@@ -9,6 +9,7 @@ from reference_geometry.families import Family, KnownLength
 from reference_geometry.standards import find_flange, find_pipe, find_thread
 from reference_geometry.standards.flanges import FLANGE_STANDARDS
 from reference_geometry.standards.threads import THREAD_STANDARDS
+from tools.render.splits import Split
 
 SPREAD = 0.0015
 """Relative standard deviation of a length between two pumps of a family."""
@@ -28,6 +29,8 @@ CHAMBERS_MM = {
 Near = Callable[[str, float], float]
 """Gives a length of a family by name, with its spread, or else the proportion given."""
 STYLES = ("cast", "molded", "turned", "sheet", "compact")
+TRAINING_STYLES = ("cast", "molded")
+"""Those that a model may learn from; pumps to judge it by are of the others."""
 
 
 @dataclass(frozen=True)
@@ -133,8 +136,8 @@ def chance(rng: np.random.Generator, share: float) -> bool:
     return bool(rng.random() < share)
 
 
-def draw_plan(rng: np.random.Generator, family: Family | None) -> Plan:
-    """A plan of a family, or a free one."""
+def draw_plan(rng: np.random.Generator, family: Family | None, split: Split = "test") -> Plan:
+    """A plan of a family, or a free one, in a style that the split may show."""
     words = _free_words(rng) if family is None else family
     wetted = words.wetted_material or "metal"
     joint = words.housing_joint or "bolted"
@@ -170,7 +173,7 @@ def draw_plan(rng: np.random.Generator, family: Family | None) -> Plan:
         # The branch needs its length before the bar, wherever that lies.
         reach = (reach[0] + max(0.0, toward[0] * bar_y), reach[1] + max(0.0, toward[1] * bar_y))
     return Plan(
-        style=_style(rng, wetted, joint, chamber),
+        style=_style(rng, wetted, joint, split),
         family_id=None if family is None else family.family_id,
         color="" if family is None else family.extras.get("body_color", ""),
         chamber=chamber,
@@ -202,12 +205,17 @@ def draw_plan(rng: np.random.Generator, family: Family | None) -> Plan:
     )
 
 
-def _style(rng: np.random.Generator, wetted: str, joint: str, chamber: float) -> str:
+def _style(rng: np.random.Generator, wetted: str, joint: str, split: Split) -> str:
     if wetted == "plastic":
-        return str(rng.choice(["molded", "turned", "compact"], p=[0.6, 0.25, 0.15]))
-    if joint == "clamp_band":
-        return str(rng.choice(["cast", "sheet"], p=[0.6, 0.4]))
-    return str(rng.choice(["cast", "turned", "compact"], p=[0.75, 0.1, 0.15]))
+        usual = {"molded": 0.6, "turned": 0.25, "compact": 0.15}
+    elif joint == "clamp_band":
+        usual = {"cast": 0.6, "sheet": 0.4}
+    else:
+        usual = {"cast": 0.75, "turned": 0.1, "compact": 0.15}
+    held_out = split == "test"
+    allowed = {style: share for style, share in usual.items() if (style in TRAINING_STYLES) != held_out}
+    shares = np.array(list(allowed.values()))
+    return str(rng.choice(list(allowed), p=shares / shares.sum()))
 
 
 def _width(rng: np.random.Generator, near: Near, chamber: float, cover: float, center: bool) -> tuple[float, float]:

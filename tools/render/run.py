@@ -97,7 +97,7 @@ def pump_source(family_set: str) -> PumpSource:
 
     Args:
         family_set: "none" draws free inventions, "demo" the packaged demo families with free details; "other" and
-            "other-demo" are the same two from a second maker, `tools.other_pumps`, whose shapes know no splits.
+            "other-demo" are the same two from a second maker, `tools.other_pumps`.
 
     Raises:
         ValueError: another word.
@@ -121,8 +121,8 @@ def pump_source(family_set: str) -> PumpSource:
     from tools.other_pumps import other_pump
 
     def of_other_maker(rng: np.random.Generator, split: Split) -> PumpModel:
-        del split
-        return other_pump(rng, families[int(rng.integers(len(families)))] if family_set == "other-demo" else None)
+        family = families[int(rng.integers(len(families)))] if family_set == "other-demo" else None
+        return other_pump(rng, family, split)
 
     return of_other_maker
 

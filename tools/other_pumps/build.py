@@ -8,7 +8,7 @@ from reference_geometry.families import Family
 from tools.other_pumps.chamber_shells import Shell, made_shell
 from tools.other_pumps.joint_rings import MadeJoint, made_joint
 from tools.other_pumps.mates import mated_flange, mated_thread
-from tools.other_pumps.middle import air_inlet, air_section, air_valve, muffler, tie_rods, turned_to_side
+from tools.other_pumps.middle import air_inlet, air_section, air_valve, lifting_eye, muffler, tie_rods, turned_to_side
 from tools.other_pumps.pipework import BarForm, draw_form, manifold_field, pad_joint, passage_depth, split_joint
 from tools.other_pumps.plan import Plan, chance, draw_plan
 from tools.other_pumps.ports import flange, threaded_mouth
@@ -224,7 +224,10 @@ def _middle(
         rng,
     )
     pieces = [section, valve, turned_to_side(together([noise, fitting]), plan.valve_side)]
-    if plan.style == "turned" and plan.bolts and joint.kind.split("_")[0] != "eared":
+    if plan.chamber > 220 and chance(rng, 0.2):
+        pieces.append(lifting_eye(plan, rng))
+    rods = 1.0 if plan.style == "turned" else 0.25 if plan.style == "molded" else 0.0
+    if plan.bolts and chance(rng, rods) and joint.kind.split("_")[0] != "eared":
         tops = next(c for c in sides[0].circles if c.name == "chamber_diameter").bolts_mm
         pieces.append(tie_rods(plan, joint, tops))
     return pieces, {"air_block": kind, "air_valve": valve_kind, "muffler": muffler_kind}

@@ -11,7 +11,7 @@ from tools.render.pieces import Pieces, piece, together
 from tools.render.solids import Mesh, common, cut, drum, join, lathe, placed, pose, tube
 
 HEADS = ("hex", "hex_washer", "hex_flange", "socket", "nut", "nut_washer", "dome", "button")
-_SIZES = ((150.0, "M6"), (240.0, "M8"), (330.0, "M10"), (1e9, "M12"))
+_SIZES = ((110.0, "M5"), (150.0, "M6"), (240.0, "M8"), (330.0, "M10"), (1e9, "M12"))
 
 
 @dataclass(frozen=True, eq=False)

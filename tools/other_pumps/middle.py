@@ -9,7 +9,7 @@ from tools.other_pumps.fields import Field
 from tools.other_pumps.hardware import head, heads_at, size_for
 from tools.other_pumps.joint_rings import MadeJoint
 from tools.other_pumps.plan import Plan, chance
-from tools.other_pumps.shapes import round_outline, rounded_loop, slab
+from tools.other_pumps.shapes import round_outline, rounded_loop, slab, turned_arc
 from tools.other_pumps.surfaces import surface
 from tools.render.outlines import Points, circle
 from tools.render.pieces import Pieces, piece, together
@@ -42,7 +42,9 @@ def air_section(plan: Plan, joint: MadeJoint, rng: np.random.Generator) -> tuple
         )
     else:
         core = f.block((0, 0, z), (rng.uniform(1.0, 1.7) * inner, deep, tall), rng.uniform(2.0, 0.06 * size + 2.0))
-    body = f.blend(float(rng.uniform(0.03, 0.1) * size), chamber, core)
+    # Nothing of the middle stands out behind the joints: their round edge is what one sees from the side.
+    inside = f.drum((-inner, 0, z), (inner, 0, z), float(rng.uniform(0.84, 0.96)) * plan.radius, 1.0)
+    body = f.blend(float(rng.uniform(0.03, 0.1) * size), chamber, f.rounded_common(2 * plan.cell, core, inside))
     if kind == "finned":
         pitch = float(rng.uniform(0.07, 0.11) * size)
         fins = f.rounded_common(
@@ -55,7 +57,7 @@ def air_section(plan: Plan, joint: MadeJoint, rng: np.random.Generator) -> tuple
         rib = f.block((0.5 * inner, 0, 0.5 * size), (inner, 0.03 * size, 0.9 * size), 1.5)
         ribs = f.moved(f.around_x(f.mirrored(rib, 0), int(rng.integers(6, 15)), rng.uniform(0, 1)), (0, 0, z))
         body = f.blend(
-            3.0, body, f.rounded_common(2 * plan.cell, ribs, f.grown(chamber, rng.uniform(0.04, 0.07) * size))
+            3.0, body, f.rounded_common(2 * plan.cell, ribs, f.grown(chamber, rng.uniform(0.04, 0.07) * size), inside)
         )
     front = 0.5 * deep
     mount = f.block((0, plan.valve_side * 0.5 * front, z), (0.9 * inner, front + 0.06 * size, 0.42 * size), 2.5)
@@ -207,9 +209,34 @@ def air_inlet(plan: Plan, at: Points, way: Points, rng: np.random.Generator) -> 
     nut = slab(circle(0.62 * d, 6), -3.0, 0.8 * d, 0.8)
     nipple = drum(0.42 * d, 0.0, 1.9 * d, 0.8, 40)
     out = [piece(placed(join([nut, nipple]), frame), "other", "accessory")]
+    if chance(rng, 0.2):
+        out.append(_gauge(at + 1.2 * d * way, d, plan, rng))
     if chance(rng, 0.65):
         out.append(piece(_hose(at + 1.3 * d * way, way, d, plan, rng), "other", "rubber"))
     return together(out)
+
+
+def _gauge(at: Points, d: float, plan: Plan, rng: np.random.Generator) -> Pieces:
+    """A pressure gauge on a stem over the air inlet, its face toward -y."""
+    r = float(np.clip(0.09 * plan.chamber, 16.0, 32.0))
+    long = float(rng.uniform(0.6, 1.2)) * r
+    stem = placed(drum(0.3 * d, 0.0, long + 2, 0.5, 24), pose(at, UP, (0, 1, 0)))
+    middle = at + (long + r) * UP
+    case = placed(drum(r, -0.5 * r, 0.25 * r, 1.5, 64), pose(middle, (0, -1, 0)))
+    face = placed(drum(0.88 * r, 0.2 * r, 0.25 * r + 0.4, 0.2, 64), pose(middle, (0, -1, 0)))
+    return together([piece(join([stem, case]), "other", "accessory"), piece(face, "other", "nameplate")])
+
+
+def lifting_eye(plan: Plan, rng: np.random.Generator) -> Pieces:
+    """An eye bolt on top of the discharge manifold; it hangs on the pump and counts for none of its sizes."""
+    r = 0.035 * plan.chamber + 4.0
+    foot = np.array([float(rng.uniform(-0.1, 0.1)) * plan.chamber, plan.bar_y, plan.outlet_z + 0.8 * plan.pipe_r])
+    turns = np.linspace(0, 2 * np.pi, 16, endpoint=False)
+    section = np.column_stack([r + 0.28 * r * np.cos(turns), 0.28 * r * np.sin(turns)])
+    high = 0.25 * plan.pipe_r + 1.4 * r
+    eye = placed(turned_arc(section, 0.0, 2 * np.pi, 40), pose(foot + high * UP, (rng.choice([0, 1]), 1, 0)))
+    shank = placed(drum(0.45 * r, -2.0, high - 0.9 * r, 0.5, 32), pose(foot, UP, (0, 1, 0)))
+    return piece(join([eye, shank]), "other", "accessory")
 
 
 def _hose(at: Points, way: Points, d: float, plan: Plan, rng: np.random.Generator) -> Mesh:

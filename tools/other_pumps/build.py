@@ -99,7 +99,7 @@ def _rests(plan: Plan, joint: MadeJoint, shell: Shell, cover: Mesh) -> tuple[Res
         Resting(
             "cover",
             0,
-            np.array([shell.front_x, 0.0, plan.center_z]),
+            np.array([float(cover.vertices[:, 0].max()), 0.0, plan.center_z]),
             out,
             np.array([0.0, 0.0, 1.0]),
             max(shell.nose_r, 0.12 * plan.chamber),

@@ -33,7 +33,7 @@ class Shell:
     Attributes:
         field: of cover and necks, pump frame.
         low, high: (3,) box.
-        front_x: of its foremost place; nose_r: radius of the flat there.
+        nose_r: radius of the flat there.
         pad_up: height of the neck's upper end over the axis; neck_r: its radius there.
         words: drawn kinds.
     """
@@ -41,7 +41,6 @@ class Shell:
     field: Field
     low: Points
     high: Points
-    front_x: float
     nose_r: float
     pad_up: float
     neck_r: float
@@ -54,9 +53,9 @@ def made_shell(plan: Plan, joint: MadeJoint, one_piece: bool, rng: np.random.Gen
     # A bell's hollow flanks leave a rib no even height.
     ribs_kind = str(rng.choice(RIBS[plan.style] if dish_kind != "bell" else ("none", "ring")))
     profile, nose = dish_profile(dish_kind, joint.dish_r, joint.face_z, plan.cover_depth, rng)
-    edge = float(rng.uniform(0.8, 3.0))
+    bend = float(rng.uniform(0.8, 3.0))
     middle = (0.0, plan.center_z)
-    dish = f.moved(f.turned(_inset_profile(profile, edge), edge, middle), (plan.joint_x, 0, 0))
+    dish = f.moved(f.turned(_inset_profile(profile, bend), bend, middle), (plan.joint_x, 0, 0))
     floor_r = min(joint.dish_r + 0.05 * plan.chamber, plan.radius - 1.0)
     floor = f.drum(
         (plan.joint_x - 4.0, 0, plan.center_z), (plan.joint_x + joint.face_z - 0.25, 0, plan.center_z), floor_r, 0.3
@@ -73,15 +72,16 @@ def made_shell(plan: Plan, joint: MadeJoint, one_piece: bool, rng: np.random.Gen
     body = f.blend(
         float(rng.uniform(0.04, 0.12) * plan.chamber), body, f.moved(f.mirrored(neck, 2), (0, 0, plan.center_z))
     )
-    front = f.half_space(0, plan.joint_x + plan.cover_depth, 1.0)
-    capped = f.common(body, front)
+    # Ribs and bosses end at the nose's plane, with a soft edge that leaves the nose itself nearly where it is.
+    edge = 1.6 * plan.cell
+    capped = f.rounded_common(edge, body, f.half_space(0, plan.joint_x + plan.cover_depth + 0.3 * edge, 1.0))
     reach_z = pad_up if not one_piece else pad_up + 4.0
     clipped = f.common(capped, _between(plan.center_z - reach_z, plan.center_z + reach_z))
     wide = max(joint.dish_r, floor_r, abs(plan.neck_y) + 1.6 * plan.pipe_r) + 2.0
     low = np.array([plan.joint_x - 4.0, -wide, plan.center_z - max(reach_z, wide)])
     high = np.array([plan.joint_x + plan.cover_depth + 1.0, wide, plan.center_z + max(reach_z, wide)])
     words = {"cover_profile": dish_kind, "cover_ribs": ribs_kind, "neck": neck_kind}
-    return Shell(clipped, low, high, plan.joint_x + plan.cover_depth, nose, pad_up, neck_r, words)
+    return Shell(clipped, low, high, nose, pad_up, neck_r, words)
 
 
 def _between(low: float, high: float) -> Field:

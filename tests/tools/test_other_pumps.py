@@ -26,20 +26,8 @@ def _family(family_id: str) -> Family:
 @pytest.fixture(scope="module")
 def pumps() -> list[tuple[Family | None, PumpModel]]:
     """Pumps of three families and a free one, all with open ports."""
-    made: list[tuple[Family | None, PumpModel]] = []
-    for wanted in (*(_family(name) for name in FAMILIES), None):
-        seed = next(
-            s
-            for s in range(100 + len(made), 400, 10)
-            if _open_ports(pump := other_pump(np.random.default_rng(s), wanted))
-        )
-        del seed
-        made.append((wanted, pump))
-    return made
-
-
-def _open_ports(pump: PumpModel) -> bool:
-    return pump.attributes["mated"] == pump.attributes["mated_inlet"] == "no"
+    wanted = (*(_family(name) for name in FAMILIES), None)
+    return [(f, other_pump(np.random.default_rng(100 + k), f, mated_chance=0.0)) for k, f in enumerate(wanted)]
 
 
 def _circles(pump: PumpModel, name: str) -> list[TrueCircle]:
@@ -212,3 +200,16 @@ def test_styles_of_training_are_not_those_it_is_judged_by() -> None:
 
     assert styles("train") == styles("val") == {"cast", "molded"}
     assert styles("test") == {"turned", "sheet", "compact"}
+
+
+def test_a_mated_flange_shows_bolts_and_no_holes() -> None:
+    pump = other_pump(np.random.default_rng(3), _family("MQ-CAT-10P-D"), mated_chance=1.0)
+    assert pump.attributes["mated"] == pump.attributes["mated_inlet"] == "yes"
+    assert not _circles(pump, "port_bore")
+    assert not _circles(pump, "bolt_hole_diameter")
+    assert {p.instance for p in pump.parts if p.label == "companion"} == {0, 1}
+    for circle in _circles(pump, "bolt_circle_diameter"):
+        middles = np.array([p.mesh.vertices.mean(axis=0) for p in pump.parts if p.label == "bolt"])
+        apart = np.linalg.norm(circle.bolts_mm[:, None] - middles[None], axis=2).min(axis=1)
+        assert len(circle.bolts_mm) == 4
+        assert apart.max() < 12.0

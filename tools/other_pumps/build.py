@@ -23,16 +23,20 @@ from tools.render.solids import Mesh, common, cut, drum, placed, pose
 from tools.render.splits import Split
 
 MATED = 0.15
+"""How often a port is in use."""
 FLIP_Z = np.array([1.0, 1.0, -1.0])
 
 
-def other_pump(rng: np.random.Generator, family: Family | None, split: Split = "test") -> PumpModel:
+def other_pump(
+    rng: np.random.Generator, family: Family | None, split: Split = "test", mated_chance: float = MATED
+) -> PumpModel:
     """A pump of a family, or a free invention, in the pump frame of `tools.render.pump_model`.
 
     Args:
         rng: all chance comes from here.
         family: of the packaged demo set (its lengths and words are met), or None.
         split: whose styles may be used.
+        mated_chance: of each port, to have something screwed or bolted to it.
 
     Raises:
         LookupError: the family's port is in no standard's table.
@@ -44,7 +48,7 @@ def other_pump(rng: np.random.Generator, family: Family | None, split: Split = "
     sides = _chambers(plan, joint, shell)
     form = draw_form(plan, one_piece, shell.neck_r, rng)
     again = draw_form(plan, one_piece, shell.neck_r, rng) if chance(rng, 0.2) and not one_piece else form
-    mated = [chance(rng, MATED), chance(rng, MATED)]
+    mated = [chance(rng, mated_chance), chance(rng, mated_chance)]
     ends = [
         _liquid_end(
             plan,

@@ -270,7 +270,7 @@ def pad_joint(
         )
     if form.pad == "oval":
         span = radius + room
-        outline = _stadium(span, 0.55 * made.wide_mm + 2.0, radius + 2.0)
+        outline = _stadium(span, 0.55 * made.wide_mm + 2.0, radius + 0.8)
         bolts = np.array([(0.0, span), (0.0, -span)])
     elif form.pad == "square":
         half = radius + 0.35 * made.wide_mm + 1.0

@@ -201,7 +201,7 @@ def draw_plan(rng: np.random.Generator, family: Family | None, split: Split = "t
         foot_long=near("foot_spacing_long", chamber * rng.uniform(0.6, 0.8)),
         foot_short=near("foot_spacing_short", chamber * rng.uniform(0.42, 0.58)),
         long_along_x=chance(rng, 0.6),
-        cell=float(np.clip(chamber / 125.0, 1.0, 3.2)),
+        cell=float(np.clip(chamber / 118.0, 1.0, 4.0)),
     )
 
 

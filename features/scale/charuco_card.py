@@ -4,6 +4,7 @@ The markers tell which card it is and roughly where; only the inner chessboard c
 marker's own corners shrink with blur (1 % and more) while a chessboard corner does not move.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -48,6 +49,9 @@ BEND_SD_MM = 0.8
 on stiff card, taped or glued (common practice)."""
 
 MIN_CORNERS = 4
+ENOUGH_CORNERS = 12
+"""With fewer corners a closer look is taken, too: the first few found by one small marker may be those of another
+grid, as all its lengths then are."""
 MIN_AREA_SQUARES = 1.5
 """Corners must span at least this many squares: four corners of one square extrapolate badly."""
 MIN_SQUARE_PX = 9.0
@@ -93,21 +97,30 @@ def find_cards(gray: NDArray[np.uint8], focal: FocalPrior) -> CardFinding:
     """
     problems: list[Problem] = []
     markers: list[Marker] = []
+    found = CardFinding((), ())
     for read in read_in_turn(gray):
         markers = max(markers, read, key=len)
         references, refused = _measure_groups(gray, focal, group_markers(read))
-        if references:
+        if _most_corners(references) > _most_corners(found.references):
             largest_first = sorted(references, key=lambda r: -cv2.contourArea(r.outline_px.astype(np.float32)))
-            return CardFinding(tuple(largest_first), tuple(refused))
+            found = CardFinding(tuple(largest_first), tuple(refused))
+        if _most_corners(found.references) >= ENOUGH_CORNERS:
+            return found
         problems = refused or problems
     seen = corners_by_squares(gray) if sum(m.id >= MIRRORED_ID_OFFSET for m in markers) < 2 else None
     corners = None if seen is None else _without_strays(_Corners(seen.card, seen.ids, seen.px, 0))
     if corners is not None and _hull_area_squares(corners) >= MIN_AREA_SQUARES:
         measured = _measured(gray, focal, corners)
-        if isinstance(measured, ScaleReference):
+        if isinstance(measured, ScaleReference) and len(corners.ids) > _most_corners(found.references):
             return CardFinding((measured,), ())
-        problems = problems or [measured]
+        problems = problems or ([measured] if isinstance(measured, Problem) else [])
+    if found.references:
+        return found
     return CardFinding((), tuple(problems or about_other_markers(markers)))
+
+
+def _most_corners(references: Sequence[ScaleReference]) -> int:
+    return max((len(r.points_mm) for r in references), default=0)
 
 
 def _measure_groups(

@@ -22,6 +22,7 @@ from features.seen_circle import SeenCircle
 from features.shared_scale import by_length_of_others, with_scale_of_others
 from features.thread_edge import with_edge_told, without_wrong_edges
 from features.thread_pitch import PITCH
+from features.two_at_once import leave_threads_to_us
 from features.which_edge import with_edge_doubt, with_thread_doubt
 
 _READ_BY_MOUTH = (PITCH, MAJOR, MINOR)
@@ -61,6 +62,7 @@ def survey_photos(paths: Sequence[Path], request: SurveyRequest, finder: PartFin
         The survey. Files that could not be read are listed in `refused`, the others are used.
     """
     keep_freed_memory()
+    leave_threads_to_us()
     finder = finder or best_finder()
     loaded = load_photos(paths)
     refused = tuple(photo for photo in loaded if isinstance(photo, PhotoRefused))

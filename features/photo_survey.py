@@ -138,7 +138,7 @@ class _Measured:
     Attributes:
         reference: the one used, with the poses of its plane (never none).
         sightings: the parts; circles: those measured; spans: lengths between two places.
-        blurred: how blurred the photo is; problems: what else was noticed. Those of photo and references are left out.
+        problems: what was noticed, but for those of the photo and of the references.
     """
 
     reference: ScaleReference | None
@@ -146,7 +146,6 @@ class _Measured:
     sightings: PartSightings
     circles: tuple[MeasuredCircle, ...]
     spans: tuple[MeasuredSpan, ...]
-    blurred: tuple[Problem, ...]
     problems: tuple[Problem, ...]
 
 
@@ -158,18 +157,23 @@ def survey_photo(photo: Photo, request: SurveyRequest, finder: PartFinder) -> Ph
         known = references_among(first)
         if not known:
             return survey_by(with_bank_cards(first, photo, finder), photo, request, finder)
-        with ThreadPoolExecutor(1) as beside:  # bank cards come last: seldom do they change by what is measured
+        # Neither bank cards nor the photo's sharpness often change by what is measured: both can wait for the looks.
+        with ThreadPoolExecutor(1) as beside:
             searched = beside.submit(with_bank_cards, first, photo, finder)
+            blurred = beside.submit(blur_problems, photo.gray)
             measured = _measured(known, photo, request, finder)
         finding = searched.result()
-        if finding.references == known:
-            return _survey(finding, measured, photo, request)
-        return survey_by(finding, photo, request, finder)
+        if finding.references != known:
+            measured = _measured(finding.references, photo, request, finder)
+        return _survey(finding, measured, blurred.result(), photo, request)
 
 
 def survey_by(finding: ScaleFinding, photo: Photo, request: SurveyRequest, finder: PartFinder) -> PhotoSurvey:
     """Survey one photo by the scale references that were found in it: find the parts, measure each circle."""
-    return _survey(finding, _measured(finding.references, photo, request, finder), photo, request)
+    with ThreadPoolExecutor(1) as beside:
+        blurred = beside.submit(blur_problems, photo.gray)
+        measured = _measured(finding.references, photo, request, finder)
+    return _survey(finding, measured, blurred.result(), photo, request)
 
 
 def _measured(
@@ -179,9 +183,7 @@ def _measured(
     reference, poses, unusable = _placed(references, photo, request.card_at)
     expected = _card_at(photo, request, reference, poses, ())
     question = _question(photo, poses, reference, references, expected, request)
-    with ThreadPoolExecutor(1) as beside:
-        blurred = beside.submit(blur_problems, photo.gray)
-        sightings = finder.find(question)
+    sightings = finder.find(question)
     card_at = _card_at(photo, request, reference, poses, sightings.circles)
     if card_at == "floor" != expected:
         # They were looked for in planes parallel to it.
@@ -209,15 +211,17 @@ def _measured(
     problems += unsure
     if not circles and not spans:
         problems.append(Problem(NOTHING_FOUND))
-    return _Measured(reference, poses, sightings, circles, spans, blurred.result(), tuple(problems))
+    return _Measured(reference, poses, sightings, circles, spans, tuple(problems))
 
 
-def _survey(finding: ScaleFinding, measured: _Measured, photo: Photo, request: SurveyRequest) -> PhotoSurvey:
-    """The survey of a photo in which references were found and parts measured."""
+def _survey(
+    finding: ScaleFinding, measured: _Measured, blurred: tuple[Problem, ...], photo: Photo, request: SurveyRequest
+) -> PhotoSurvey:
+    """The survey of a photo in which references were found and parts measured, with how blurred it is."""
     sightings = measured.sightings
     hidden = (*(seen.outline_px for seen in finding.references), *finding.private_px)
     landmarks = Landmarks.of(photo.gray, hidden) if any(circle.seen for circle in measured.circles) else None
-    problems = (*photo.problems, *measured.blurred, *finding.problems, *measured.problems)
+    problems = (*photo.problems, *blurred, *finding.problems, *measured.problems)
     mm_per_px, relative_sd = scale_at_reference(measured.reference, photo, measured.poses)
     return PhotoSurvey(
         name=photo.name,

@@ -11,7 +11,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from features.reduced import reduced
-from features.two_at_once import two_at_once
 
 Array = NDArray[np.float64]
 
@@ -55,7 +54,7 @@ def find_quads(
     for picture in _pictures(small):
         half = np.asarray(cv2.resize(picture, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA), np.uint8)
         pictures += [(picture, 1.0, 0.35 * least, least), (half, 2.0, 0.18 * least, 0.5 * least)]
-    looks = two_at_once(lambda look: _shapes(look, corner_reach), pictures)
+    looks = [_shapes(look, corner_reach) for look in pictures]  # the part model has the other core meanwhile
     scores, quads = (np.concatenate(told) for told in zip(*looks, strict=True))
     return np.asarray((_without_doubles(scores, quads) + 0.5) / scale - 0.5)
 

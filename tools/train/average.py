@@ -1,7 +1,9 @@
 """Averages weights trained from one start: `python -m tools.train.average a.pt b.pt --out m.pt --packed train.npz`.
 
 Runs that go on from the same weights with other batches end in one valley; its middle is better than its rims, most of
-all on pictures unlike the training ones (Wortsman et al. 2022, arXiv 2203.05482). Statistics are settled afterwards.
+all on pictures unlike the training ones (Wortsman et al. 2022, arXiv 2203.05482). So is a place between a start and
+where a further go on few photos of another kind led: name one of them twice to come nearer to it. Statistics are
+settled afterwards, or averaged like the rest where no photos are given.
 """
 
 from pathlib import Path
@@ -25,13 +27,16 @@ def averaged(states: list[dict[str, Tensor]]) -> dict[str, Tensor]:
 def main(
     weights: Annotated[list[Path], typer.Argument(help="made by tools.train, from one start")],
     out: Annotated[Path, typer.Option(help="weights to write")],
-    packed: Annotated[list[Path], typer.Option(help="packed training photos, to settle the statistics on")],
+    packed: Annotated[
+        list[Path] | None, typer.Option(help="packed training photos to settle the statistics on")
+    ] = None,
     empty: Annotated[Path | None, typer.Option(help="file made by tools.train.empty")] = None,
 ) -> None:
-    """Average and settle."""
+    """Average, and settle."""
     kept = [torch.load(path, map_location="cpu", weights_only=True) for path in weights]
     torch.save({**kept[0], "network": averaged([one["network"] for one in kept])}, out)
-    settle_file(out, packed, empty)
+    if packed:
+        settle_file(out, packed, empty)
 
 
 if __name__ == "__main__":

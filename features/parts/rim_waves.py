@@ -198,7 +198,9 @@ def _shares(edges: NearEdges, basis: Array, waves: Array, width: float) -> Array
     if len(waves) == 0:
         return np.zeros(0)
     # Hundreds of curves meet hundreds of edges; single precision is plenty for counting them, and twice as fast.
-    off = edges.off.astype(np.float32)[:, None] - basis.astype(np.float32) @ waves.T.astype(np.float32)
+    # Once in hundreds of photos numpy warns of an invalid value in it, and does not on the same photo again.
+    with np.errstate(invalid="ignore"):
+        off = edges.off.astype(np.float32)[:, None] - basis.astype(np.float32) @ waves.T.astype(np.float32)
     nearest = np.abs(off, out=off)[edges.in_turn].min(axis=0) / np.float32(width)
     return np.asarray(np.exp(-0.5 * nearest * nearest).sum(axis=0, dtype=float) / edges.lines)
 

@@ -1,6 +1,5 @@
 """The second maker's pumps against their own truth, the standards' tables and the families they are built from."""
 
-import manifold3d
 import numpy as np
 import pytest
 
@@ -12,7 +11,7 @@ from tools.other_pumps.plan import draw_plan
 from tools.render.build_pump import own_bounds
 from tools.render.outlines import Points
 from tools.render.pump_model import Part, PumpModel, TrueCircle
-from tools.render.solids import Mesh, drum, placed, pose
+from tools.render.solids import Mesh, drum, placed, pose, solid_of
 from tools.render.splits import Split
 
 FAMILIES = ("MQ-CAT-05M-N", "FW-BRY-10M-NC", "MQ-CAT-10P-D")
@@ -42,16 +41,8 @@ def _local(mesh: Mesh, circle: TrueCircle) -> tuple[Points, Points]:
 
 
 def _shared_volume(part: Part, tool: Mesh) -> float:
-    def solid(mesh: Mesh) -> manifold3d.Manifold:
-        return manifold3d.Manifold(
-            manifold3d.Mesh64(
-                vert_properties=np.ascontiguousarray(mesh.vertices, np.float64),
-                tri_verts=np.ascontiguousarray(mesh.faces, np.uint64),
-            )
-        )
-
     apart = (part.mesh.bounds[0] > tool.bounds[1]) | (tool.bounds[0] > part.mesh.bounds[1])
-    return 0.0 if apart.any() else float((solid(part.mesh) ^ solid(tool)).volume())
+    return 0.0 if apart.any() else float((solid_of(part.mesh) ^ solid_of(tool)).volume())
 
 
 def test_all_meshes_are_closed(pumps: list[tuple[Family | None, PumpModel]]) -> None:

@@ -10,16 +10,17 @@ from tools.other_pumps.joint_rings import MadeJoint, made_joint
 from tools.other_pumps.mates import mated_flange, mated_thread
 from tools.other_pumps.middle import air_inlet, air_section, air_valve, lifting_eye, muffler, tie_rods, turned_to_side
 from tools.other_pumps.pipework import BarForm, draw_form, manifold_field, pad_joint, passage_depth, split_joint
-from tools.other_pumps.plan import Plan, chance, draw_plan
+from tools.other_pumps.plan import Plan, draw_plan
 from tools.other_pumps.ports import flange, threaded_mouth
 from tools.other_pumps.shapes import mirrored_mesh, mirrored_pieces
 from tools.other_pumps.stand import feet
 from tools.other_pumps.surfaces import surface
-from tools.render.build_pump import own_bounds
+from tools.render.build_pump import lengths_told, number_bolts, own_bounds, yes_or_no
+from tools.render.draws import chance
 from tools.render.outlines import Points
 from tools.render.pieces import Pieces, piece, together
-from tools.render.pump_model import Part, PartLabel, PumpModel, Resting
-from tools.render.solids import Mesh, common, cut, drum, placed, pose
+from tools.render.pump_model import Part, PumpModel, Resting
+from tools.render.solids import Mesh, common, cut, drum, placed, pose, shifted
 from tools.render.splits import Split
 
 MATED = 0.15
@@ -64,7 +65,7 @@ def other_pump(
     stand, stand_kind = feet(plan, rng)
     own = together([*sides, *(end for end, _ in ends), *middle, stand, _floor(plan)])
     made = together([own, *(hung for _, hung in ends)])
-    parts = _numbered(made.parts)
+    parts = number_bolts(made.parts)
     words |= shell.words | {
         "joint": joint.kind,
         "manifold": form.kind,
@@ -172,38 +173,17 @@ def _liquid_end(
 
 def _below(plan: Plan, pieces: Pieces) -> Pieces:
     """Parts mirrored from the top to the bottom."""
-    shift = np.array([0.0, 0.0, 2 * plan.center_z])
-    return Pieces(
-        tuple(
-            Part(_shifted(mirrored_mesh(p.mesh, FLIP_Z), shift), p.label, p.instance, p.material) for p in pieces.parts
-        )
-    )
-
-
-def _shifted(mesh: Mesh, by: Points) -> Mesh:
-    mesh.vertices = mesh.vertices + by
-    return mesh
+    parts = tuple(replace(part, mesh=mirrored_mesh(part.mesh, FLIP_Z)) for part in pieces.parts)
+    return Pieces(parts).moved(shifted(z=2 * plan.center_z))
 
 
 def _joints(plan: Plan, form: BarForm, shell: Shell, rng: np.random.Generator) -> Pieces:
     """Joints to the necks and in the bar."""
     out = []
-    upper: PartLabel = "manifold"
     if form.pad != "none":
         for x in (-plan.neck_x, plan.neck_x):
-            out.append(
-                pad_joint(
-                    plan,
-                    form,
-                    x,
-                    plan.center_z + shell.pad_up,
-                    shell.neck_r,
-                    upper,
-                    upper,
-                    0 if x > 0 else 1,
-                    rng,
-                )
-            )
+            plane_z, side = plan.center_z + shell.pad_up, 0 if x > 0 else 1
+            out.append(pad_joint(plan, form, x, plane_z, shell.neck_r, side, rng))
     if form.split != "none":
         for x in (-form.split_x, form.split_x):
             out.append(split_joint(plan, form, x, plan.outlet_z, 0, rng))
@@ -242,31 +222,13 @@ def _floor(plan: Plan) -> Pieces:
     return Pieces(restings=(Resting("floor", 0, center, np.array([0.0, 0.0, 1.0]), np.array([0.0, 1.0, 0.0]), 150.0),))
 
 
-def _numbered(parts: tuple[Part, ...]) -> tuple[Part, ...]:
-    """Parts with their bolts numbered one by one."""
-    out, number = [], 0
-    for part in parts:
-        out.append(replace(part, instance=number) if part.label == "bolt" else part)
-        number += part.label == "bolt"
-    return tuple(out)
-
-
 def _lengths(plan: Plan, parts: tuple[Part, ...]) -> dict[str, float]:
-    low, high = own_bounds(parts)
-    lengths = {
-        "port_spacing": plan.outlet_z - plan.inlet_z,
-        "overall_height": float(high[2]),
-        "overall_width": float(high[0] - low[0]),
-        "foot_spacing_long": max(plan.foot_long, plan.foot_short),
-        "foot_spacing_short": min(plan.foot_long, plan.foot_short),
-    }
+    feet_mm = (plan.foot_long, plan.foot_short)
+    lengths = lengths_told(plan.outlet_z - plan.inlet_z, own_bounds(parts), feet_mm)
     return lengths if plan.port.flanged else lengths | {"thread_pitch": plan.port.pitch_mm}
 
 
 def _attributes(plan: Plan, mated: list[bool]) -> dict[str, str]:
-    def yes(value: bool) -> str:
-        return "yes" if value else "no"
-
     words = {
         "connection": "flanged" if plan.port.flanged else "threaded",
         "housing_joint": plan.joint,
@@ -276,14 +238,14 @@ def _attributes(plan: Plan, mated: list[bool]) -> dict[str, str]:
         "air_valve_side": "front" if plan.valve_side < 0 else "rear",
         "port_standard": plan.port.standard,
         "port_nominal_in": plan.port.nominal_in,
-        "mated": yes(mated[0]),
-        "mated_inlet": yes(mated[1]),
+        "mated": yes_or_no(mated[0]),
+        "mated_inlet": yes_or_no(mated[1]),
         "air_valve_screw_count": str(plan.valve_screws),
     }
     if plan.port.flanged:
         words |= {
             "bolt_hole_count": str(plan.port.holes),
-            "slotted": yes(plan.port.slot_mm > 0),
-            "swivel_flange": yes(plan.port.swivel),
+            "slotted": yes_or_no(plan.port.slot_mm > 0),
+            "swivel_flange": yes_or_no(plan.port.swivel),
         }
     return words | ({"body_color": plan.color} if plan.color else {})

@@ -7,7 +7,8 @@ import numpy as np
 from tools.other_pumps import fields as f
 from tools.other_pumps.fields import Field
 from tools.other_pumps.joint_rings import MadeJoint
-from tools.other_pumps.plan import Plan, chance
+from tools.other_pumps.plan import Plan
+from tools.render.draws import chance
 from tools.render.outlines import Points
 
 DISHES = {

@@ -5,8 +5,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from tools.other_pumps.hardware import HEADS, Head, head, heads_at, size_for, through_bolt
-from tools.other_pumps.plan import Plan, chance
-from tools.other_pumps.shapes import FINE, round_outline, rounded_loop, slab, turned_arc, wavy_outline
+from tools.other_pumps.plan import Plan
+from tools.other_pumps.shapes import FINE, rounded_loop, slab, turned_arc, wavy_outline
+from tools.render.draws import chance
 from tools.render.outlines import Points, circle
 from tools.render.pieces import Pieces, local_circle, piece, together
 from tools.render.solids import box, drum, placed, shifted, tube
@@ -98,7 +99,7 @@ def _on(radius: float, turns: Points) -> Points:
 def _rim_outline(radius: float, turns: Points, kind: str, wide: float, rng: np.random.Generator) -> Points:
     """A round outline, or one that falls back between the bolts but is round about them."""
     if kind != "scalloped":
-        return round_outline(radius, 2 * FINE if radius > 150 else FINE)
+        return circle(radius, 2 * FINE if radius > 150 else FINE)
     deep = float(rng.uniform(0.25, 0.55)) * wide
     keep = float(rng.uniform(0.45, 0.65))
     step, first = 2 * np.pi / len(turns), np.pi / 2 - turns[0]
@@ -127,7 +128,7 @@ def _air_rim(
     parts = [piece(tube(0.6 * radius, inner - rng.uniform(0.0, 1.5), -thick - rubber, -thick), "bolted_rim", "rubber")]
     behind = float(rng.uniform(0.03, 0.055) * plan.chamber + 3.0)
     back = -thick - rubber - behind
-    outline = round_outline(inner) if kind != "scalloped" else _rim_outline(inner, turns, kind, made.wide_mm, rng)
+    outline = circle(inner, FINE) if kind != "scalloped" else _rim_outline(inner, turns, kind, made.wide_mm, rng)
     edge = float(rng.uniform(0.5, 2.5))
     parts.append(piece(slab(outline, back, -thick - rubber, 0.5, edge), "bolted_rim", "air_section"))
     if kind == "eared":

@@ -4,9 +4,10 @@ import numpy as np
 
 from tools.other_pumps import fields as f
 from tools.other_pumps.hardware import head, heads_at
-from tools.other_pumps.plan import PortPlan, chance
+from tools.other_pumps.plan import PortPlan
 from tools.other_pumps.ports import MadePort
-from tools.other_pumps.shapes import round_outline, slab
+from tools.other_pumps.shapes import FINE, slab
+from tools.render.draws import chance
 from tools.render.outlines import Points, circle
 from tools.render.pieces import Pieces, local_circle, piece, together
 from tools.render.solids import Mesh, drum, join, lathe, sweep, tube
@@ -18,7 +19,7 @@ def mated_flange(port: PortPlan, made: MadePort, rng: np.random.Generator) -> Pi
     """A companion flange with its gasket, bolts and pipe, in the port's frame; with the bolt circle's truth."""
     gasket, thick = float(rng.uniform(1.5, 3.0)), port.thick_mm * float(rng.uniform(0.85, 1.1))
     front = gasket + thick
-    ring = slab(round_outline(0.5 * port.flange_mm * rng.uniform(0.985, 1.0)), gasket, front, 1.0)
+    ring = slab(circle(0.5 * port.flange_mm * rng.uniform(0.985, 1.0), FINE), gasket, front, 1.0)
     size = next(
         s for s, d in (("M16", 17.0), ("M14", 15.5), ("M12", 13.5), ("M10", 11.0), ("M8", 0.0)) if port.hole_mm >= d
     )

@@ -8,9 +8,10 @@ from tools.other_pumps import fields as f
 from tools.other_pumps.fields import Field
 from tools.other_pumps.hardware import head, heads_at, size_for
 from tools.other_pumps.joint_rings import MadeJoint
-from tools.other_pumps.plan import Plan, chance
-from tools.other_pumps.shapes import round_outline, rounded_loop, slab, turned_arc
+from tools.other_pumps.plan import Plan
+from tools.other_pumps.shapes import rounded_loop, slab, turned_arc
 from tools.other_pumps.surfaces import surface
+from tools.render.draws import chance
 from tools.render.outlines import Points, circle
 from tools.render.pieces import Pieces, piece, together
 from tools.render.solids import Mesh, box, drum, join, lathe, placed, pose, sweep
@@ -138,7 +139,7 @@ def _valve_body(
         long = tall * rng.uniform(0.9, 1.4)
         tube = placed(drum(r, -long / 2, long / 2, 2.5, 64), pose((0, 0, z0 + 0.8 * r), (0, 1, 0), (0, 0, 1)))
         cap = placed(
-            slab(round_outline(0.8 * r, 48), 0, 0.2 * r, 1.0), pose((0, long / 2, z0 + 0.8 * r), (0, 1, 0), (0, 0, 1))
+            slab(circle(0.8 * r, 48), 0, 0.2 * r, 1.0), pose((0, long / 2, z0 + 0.8 * r), (0, 1, 0), (0, 0, 1))
         )
         return together([piece(tube, "air_valve", "air_section"), piece(cap, "air_valve", "fastener")])
     if kind == "stack":

@@ -7,12 +7,12 @@ import numpy as np
 from tools.other_pumps import fields as f
 from tools.other_pumps.fields import Field
 from tools.other_pumps.hardware import head, heads_at, size_for, through_bolt
-from tools.other_pumps.plan import Plan, chance
+from tools.other_pumps.plan import Plan
 from tools.other_pumps.ports import LINING_MM, MadePort
-from tools.other_pumps.shapes import round_outline, rounded_loop, slab
-from tools.render.outlines import Points
+from tools.other_pumps.shapes import rounded_loop, slab
+from tools.render.draws import chance
+from tools.render.outlines import Points, circle
 from tools.render.pieces import Pieces, piece, together
-from tools.render.pump_model import PartLabel
 from tools.render.solids import cut, drum, lathe, placed, pose
 
 UP = np.array([0.0, 0.0, 1.0])
@@ -235,8 +235,6 @@ def pad_joint(
     x: float,
     plane_z: float,
     radius: float,
-    upper: PartLabel,
-    lower: PartLabel,
     instance: int,
     rng: np.random.Generator,
 ) -> Pieces:
@@ -279,11 +277,11 @@ def pad_joint(
         bolts *= max(1.0, (0.72 * radius + room) / max(half - room, 1.0) * 0.8)
     else:
         half = radius + 1.1 * made.wide_mm
-        outline = round_outline(half, 96)
+        outline = circle(half, 96)
         turns = np.pi / 4 + np.arange(4) * np.pi / 2
         bolts = (half - room) * np.column_stack([np.cos(turns), np.sin(turns)])
-    up = piece(placed(slab(outline, 0.15, t, 0.12 * t + 0.5, 0.4), frame), upper, "wetted", instance)
-    down = piece(placed(slab(outline, -t, -0.15, 0.4, 0.12 * t + 0.5), frame), lower, "wetted", instance)
+    up = piece(placed(slab(outline, 0.15, t, 0.12 * t + 0.5, 0.4), frame), "manifold", "wetted", instance)
+    down = piece(placed(slab(outline, -t, -0.15, 0.4, 0.12 * t + 0.5), frame), "manifold", "wetted", instance)
     places = np.column_stack([bolts, np.zeros(len(bolts))]) @ frame[:3, :3].T + at
     top = heads_at(made, places + t * UP, UP, np.array([1.0, 0, 0]), rng)
     low = heads_at(head("nut", size), places - t * UP, -UP, np.array([1.0, 0, 0]), rng)

@@ -9,6 +9,7 @@ from reference_geometry.families import Family, KnownLength
 from reference_geometry.standards import find_flange, find_pipe, find_thread
 from reference_geometry.standards.flanges import FLANGE_STANDARDS
 from reference_geometry.standards.threads import THREAD_STANDARDS
+from tools.render.draws import chance
 from tools.render.splits import Split
 
 SPREAD = 0.0015
@@ -46,7 +47,6 @@ class PortPlan:
         swivel: a loose flange behind a stub end.
         bore_mm: opening; major_mm, pitch_mm, angle_deg, taper: of the thread.
         boss_mm: outside diameter of a threaded mouth; hexed: it is a hexagon.
-        male: a threaded stub in place of a mouth.
     """
 
     standard: str
@@ -67,7 +67,6 @@ class PortPlan:
     taper: float = 0.0
     boss_mm: float = 0.0
     hexed: bool = False
-    male: bool = False
 
     @property
     def outer_mm(self) -> float:
@@ -129,11 +128,6 @@ class Plan:
     def radius(self) -> float:
         """Of the chamber joint."""
         return self.chamber / 2
-
-
-def chance(rng: np.random.Generator, share: float) -> bool:
-    """True in this share of draws."""
-    return bool(rng.random() < share)
 
 
 def draw_plan(rng: np.random.Generator, family: Family | None, split: Split = "test") -> Plan:
@@ -278,7 +272,6 @@ def _port_plan(rng: np.random.Generator, words: Family, wetted: str, near: Near)
         taper=thread.taper_on_diameter,
         boss_mm=thread.major_diameter_mm * rng.uniform(1.36, 1.6) + (4.0 if wetted == "plastic" else 1.0),
         hexed=chance(rng, 0.3),
-        male=False,
     )
 
 

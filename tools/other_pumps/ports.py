@@ -5,8 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from tools.other_pumps.plan import PortPlan
-from tools.other_pumps.shapes import FINE, round_outline, slab, stacked_rings
-from tools.render.outlines import Points
+from tools.other_pumps.shapes import FINE, slab, stacked_rings
+from tools.render.outlines import Points, circle
 from tools.render.pieces import Pieces, local_circle, piece, together
 from tools.render.pump_model import Resting
 from tools.render.solids import Mesh, cut, drum, lathe
@@ -46,13 +46,13 @@ def flange(port: PortPlan, depth: float, mated: bool, rng: np.random.Generator) 
     face_z = -(collar or (rng.uniform(1.2, 2.2) if port.face_mm else 0.0))
     edge = float(rng.uniform(0.3, 2.2))
     thick = port.thick_mm
-    ring = slab(round_outline(port.flange_mm / 2), face_z - thick, face_z, edge, rng.uniform(0.3, 2.5))
+    ring = slab(circle(port.flange_mm / 2, FINE), face_z - thick, face_z, edge, rng.uniform(0.3, 2.5))
     holes = hole_places(port)
     bore = _bore_tool(port.bore_mm, face_z - thick - 2)
     ring = cut(ring, [*(_hole_tool(port, at, face_z - thick) for at in holes), bore])
     parts = [piece(ring, "flange", "wetted")]
     if face_z < 0:
-        face = slab(round_outline(wide / 2), face_z - 1.0, 0.0, min(0.4, -face_z / 3), 0.0)
+        face = slab(circle(wide / 2, FINE), face_z - 1.0, 0.0, min(0.4, -face_z / 3), 0.0)
         parts.append(piece(cut(face, [bore]), "flange", "wetted"))
     places = np.column_stack([holes, np.full(len(holes), face_z)])
     circles = [local_circle("flange_diameter", port.flange_mm, face_z - edge)]
@@ -133,7 +133,7 @@ def _boss(port: PortPlan, long: float, rng: np.random.Generator) -> Mesh:
     edge = float(rng.uniform(0.6, 2.2))
     outer = port.boss_mm / 2
     if not port.hexed:
-        return slab(round_outline(outer, 128), -long, 0.0, edge, 0.1)
+        return slab(circle(outer, 128), -long, 0.0, edge, 0.1)
     sides = int(rng.choice([6, 8]))
     turns = np.arange(FINE) * 2 * np.pi / FINE
     flat = outer * np.cos(np.pi / sides) / np.cos((turns % (2 * np.pi / sides)) - np.pi / sides)

@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 from tools.render.outlines import Points, inset
 from tools.render.pieces import Pieces
 from tools.render.pump_model import Part, Resting, TrueCircle
-from tools.render.solids import Mesh, loft, mesh_of
+from tools.render.solids import Mesh, loft, mesh_of, quads
 
 FINE = 192
 """Corners of a circle that is measured."""
@@ -28,11 +28,6 @@ def slab(outline: Points, z0: float, z1: float, edge: float = 0.8, back_edge: fl
     front, back = min(edge, 0.45 * thick), min(edge if back_edge is None else back_edge, 0.45 * thick)
     layers = [(i, z0 + d) for i, d in reversed(quarter(back))] + [(i, z1 - d) for i, d in quarter(front)]
     return loft([np.column_stack([inset(outline, i), np.full(len(outline), z)]) for i, z in layers], flat_ends=True)
-
-
-def round_outline(radius: float, count: int = FINE) -> Points:
-    """A circle's corners (N, 2)."""
-    return wavy_outline(lambda turn: np.full_like(turn, radius), count)
 
 
 def wavy_outline(radius: Callable[[Points], Points], count: int = FINE) -> Points:
@@ -66,7 +61,7 @@ def turned_arc(section: ArrayLike, start: float, stop: float, count: int) -> Mes
     rings[..., 0] = np.cos(turns)[:, None] * line[:, 0]
     rings[..., 1] = np.sin(turns)[:, None] * line[:, 0]
     rings[..., 2] = line[:, 1]
-    faces = _grid_faces(len(turns), len(line), full, True)
+    faces = _grid_faces(len(turns), len(line), full)
     if not full:
         cap = np.asarray(manifold3d.triangulate([np.ascontiguousarray(_counterclockwise(line))]))
         order = np.arange(len(line)) if _area(line) > 0 else np.arange(len(line))[::-1]
@@ -74,25 +69,18 @@ def turned_arc(section: ArrayLike, start: float, stop: float, count: int) -> Mes
         last = (len(turns) - 1) * len(line)
         inward = cap[:, ::-1] if _area(line) > 0 else cap
         faces = np.concatenate([faces, inward, inward[:, ::-1] + last])
-    return _outward(mesh_of(rings.reshape(-1, 3), faces))
+    return mesh_of(rings.reshape(-1, 3), faces)
 
 
-def stacked_rings(rings: Sequence[Points], closed: bool = True) -> Mesh:
+def stacked_rings(rings: Sequence[Points]) -> Mesh:
     """A ring-shaped body from loops (N, 3) that follow one another round its section."""
     grid = np.array(rings)
-    return _outward(mesh_of(grid.reshape(-1, 3), _grid_faces(len(grid), grid.shape[1], closed, True)))
+    return mesh_of(grid.reshape(-1, 3), _grid_faces(len(grid), grid.shape[1], True))
 
 
-def _grid_faces(rows: int, columns: int, wrap_rows: bool, wrap_columns: bool) -> NDArray[np.int64]:
+def _grid_faces(rows: int, columns: int, wrap_rows: bool) -> NDArray[np.int64]:
     index = np.arange(rows * columns).reshape(rows, columns)
-    a = index if wrap_rows else index[:-1]
-    d = np.roll(index, -1, axis=0) if wrap_rows else index[1:]
-    if wrap_columns:
-        b, c = np.roll(a, -1, axis=1), np.roll(d, -1, axis=1)
-    else:
-        a, b, d, c = a[:, :-1], a[:, 1:], d[:, :-1], d[:, 1:]
-    quads = [np.stack([a, b, c], axis=-1).reshape(-1, 3), np.stack([a, c, d], axis=-1).reshape(-1, 3)]
-    return np.concatenate(quads)
+    return quads(index, np.roll(index, -1, axis=0)) if wrap_rows else quads(index[:-1], index[1:])
 
 
 def _area(line: Points) -> float:
@@ -102,10 +90,6 @@ def _area(line: Points) -> float:
 
 def _counterclockwise(line: Points) -> Points:
     return line if _area(line) > 0 else line[::-1]
-
-
-def _outward(mesh: Mesh) -> Mesh:
-    return mesh_of(mesh.vertices, mesh.faces)
 
 
 def mirrored_mesh(mesh: Mesh, signs: Points = FLIP_X) -> Mesh:

@@ -3,9 +3,10 @@
 import numpy as np
 
 from tools.other_pumps import fields as f
-from tools.other_pumps.plan import Plan, chance
+from tools.other_pumps.plan import Plan
 from tools.other_pumps.shapes import rounded_loop, slab
 from tools.other_pumps.surfaces import surface
+from tools.render.draws import chance
 from tools.render.outlines import Points
 from tools.render.pieces import Pieces, piece, together
 from tools.render.pump_model import MaterialSlot

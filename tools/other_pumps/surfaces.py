@@ -1,12 +1,11 @@
 """Closed triangle meshes of fields: marching cubes, evaluated only near the surface, then drawn on to it."""
 
-import manifold3d
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from skimage.measure import marching_cubes
 
 from tools.other_pumps.fields import Field, Values
-from tools.render.solids import Mesh, mesh_of
+from tools.render.solids import Mesh, mesh_of, solid_of
 
 BLOCK = 4
 """Grid cells along a block that is evaluated or left out as a whole."""
@@ -73,13 +72,9 @@ def _onto(field: Field, points: Values, cell: float) -> NDArray[np.float64]:
 
 def _lightened(mesh: Mesh, tolerance: float) -> Mesh:
     """The mesh with triangles of flat places merged."""
-    body = manifold3d.Manifold(
-        manifold3d.Mesh64(
-            vert_properties=np.ascontiguousarray(mesh.vertices, np.float64),
-            tri_verts=np.ascontiguousarray(mesh.faces, np.uint64),
-        )
-    )
-    if body.status() != manifold3d.Error.NoError or body.is_empty():
+    try:
+        body = solid_of(mesh)
+    except ValueError:
         return mesh
     light = body.simplify(tolerance).to_mesh64()
     return mesh_of(np.array(light.vert_properties[:, :3]), np.array(light.tri_verts, np.int64))

@@ -45,15 +45,13 @@ def build_pump(shape: PumpShape) -> PumpModel:
     cleared = _cleared(shape, shape.suction, 1)
     pieces.append(feet(shape, manifold_run(shape, shape.suction.toward), cleared))
     whole = together(pieces)
-    parts = _number_bolts(whole.parts)
+    parts = number_bolts(whole.parts)
     low, high = own_bounds(parts)
-    lengths = {
-        "port_spacing": shape.outlet_z_mm - shape.inlet_z_mm,
-        "overall_height": float(high[2]),
-        "overall_width": float(high[0] - low[0]),
-        "foot_spacing_long": max(shape.feet.spacing_long_mm, shape.feet.spacing_short_mm),
-        "foot_spacing_short": min(shape.feet.spacing_long_mm, shape.feet.spacing_short_mm),
-    }
+    lengths = lengths_told(
+        shape.outlet_z_mm - shape.inlet_z_mm,
+        (low, high),
+        (shape.feet.spacing_long_mm, shape.feet.spacing_short_mm),
+    )
     thread = find_thread(shape.discharge.standard, shape.discharge.nominal_in)
     if thread is not None:
         lengths["thread_pitch"] = thread.pitch_mm
@@ -76,6 +74,20 @@ def build_pump(shape: PumpShape) -> PumpModel:
         family_id=shape.family_id,
         shape_kinds=dict(shape.choices),
     )
+
+
+def lengths_told(
+    port_spacing_mm: float, bounds_mm: tuple[Points, Points], foot_spacings_mm: tuple[float, float]
+) -> dict[str, float]:
+    """True lengths of a pump that stands on z = 0, its least and greatest corner as `own_bounds` gives them."""
+    low, high = bounds_mm
+    return {
+        "port_spacing": port_spacing_mm,
+        "overall_height": float(high[2]),
+        "overall_width": float(high[0] - low[0]),
+        "foot_spacing_long": max(foot_spacings_mm),
+        "foot_spacing_short": min(foot_spacings_mm),
+    }
 
 
 def is_own(part: Part) -> bool:
@@ -150,7 +162,7 @@ def _sight(shape: PumpShape, port: PortShape) -> float:
     return shape.port_reach_mm + beyond
 
 
-def _number_bolts(parts: tuple[Part, ...]) -> tuple[Part, ...]:
+def number_bolts(parts: tuple[Part, ...]) -> tuple[Part, ...]:
     """Every fastener gets an instance number of its own."""
     count = 0
     out = []
@@ -173,20 +185,21 @@ def _attributes(shape: PumpShape) -> dict[str, str]:
         "air_valve_side": shape.air.valve_side,
         "port_standard": port.standard,
         "port_nominal_in": port.nominal_in,
-        "mated": _yes(port.mated),
-        "mated_inlet": _yes(shape.suction.mated),
+        "mated": yes_or_no(port.mated),
+        "mated_inlet": yes_or_no(shape.suction.mated),
         "air_valve_screw_count": str(valve_screws(shape)),
     }
     if port.connection == "flanged":
         words |= {
             "bolt_hole_count": str(port.hole_count),
-            "slotted": _yes(port.slot_mm > 0.0),
-            "swivel_flange": _yes(port.swivel),
+            "slotted": yes_or_no(port.slot_mm > 0.0),
+            "swivel_flange": yes_or_no(port.swivel),
         }
     if shape.body_color:
         words["body_color"] = shape.body_color
     return words
 
 
-def _yes(value: bool) -> str:
+def yes_or_no(value: bool) -> str:
+    """As attributes tell it."""
     return "yes" if value else "no"

@@ -93,7 +93,7 @@ def lathe(profile: ArrayLike, count: int | None = None) -> Mesh:
     index = np.arange(len(rings) * n).reshape(len(rings), n)
     lower = index if not full else index[:-1]
     upper = np.roll(index, -1, axis=0) if not full else index[1:]
-    faces = [_quads(lower, upper)]
+    faces = [quads(lower, upper)]
     vertices = xyz.reshape(-1, 3)
     if full:
         first, last = len(vertices), len(vertices) + 1
@@ -161,7 +161,7 @@ def loft(sections: Sequence[Points], flat_ends: bool = False) -> Mesh:
     n = len(sections[0])
     vertices = np.concatenate(sections)
     index = np.arange(len(vertices)).reshape(len(sections), n)
-    faces = [_quads(index[:-1], index[1:])]
+    faces = [quads(index[:-1], index[1:])]
     if flat_ends:
         outline = sections[0][:, :2]
         area = np.sum(outline[:, 0] * np.roll(outline[:, 1], -1) - np.roll(outline[:, 0], -1) * outline[:, 1])
@@ -228,8 +228,8 @@ def hollow_pipe(path: ArrayLike, radius: float) -> Mesh:
 
 def cut(body: Mesh, tools: Sequence[Mesh]) -> Mesh:
     """The body with the tools taken away (exact boolean)."""
-    taken = manifold3d.Manifold.batch_boolean([_manifold(tool) for tool in tools], manifold3d.OpType.Add)
-    return _from_manifold(_manifold(body) - taken)
+    taken = manifold3d.Manifold.batch_boolean([solid_of(tool) for tool in tools], manifold3d.OpType.Add)
+    return _from_manifold(solid_of(body) - taken)
 
 
 def clear_of(tool: Mesh, bodies: Sequence[Mesh]) -> list[Mesh]:
@@ -246,17 +246,22 @@ def clear_of(tool: Mesh, bodies: Sequence[Mesh]) -> list[Mesh]:
 
 def common(first: Mesh, second: Mesh) -> Mesh:
     """What two bodies share (exact boolean)."""
-    return _from_manifold(_manifold(first) ^ _manifold(second))
+    return _from_manifold(solid_of(first) ^ solid_of(second))
 
 
-def _quads(lower: NDArray[np.int64], upper: NDArray[np.int64]) -> NDArray[np.int64]:
+def quads(lower: NDArray[np.int64], upper: NDArray[np.int64]) -> NDArray[np.int64]:
     """Two triangles for each cell between neighboring closed rings of vertex numbers (K, N)."""
     a, b = lower.reshape(-1), np.roll(lower, -1, axis=1).reshape(-1)
     c, d = upper.reshape(-1), np.roll(upper, -1, axis=1).reshape(-1)
     return np.concatenate([np.column_stack([a, b, d]), np.column_stack([a, d, c])])
 
 
-def _manifold(mesh: Mesh) -> manifold3d.Manifold:
+def solid_of(mesh: Mesh) -> manifold3d.Manifold:
+    """The exact solid of a closed mesh.
+
+    Raises:
+        ValueError: it is not closed, or empty.
+    """
     body = manifold3d.Manifold(
         manifold3d.Mesh64(
             vert_properties=np.ascontiguousarray(mesh.vertices, dtype=np.float64),

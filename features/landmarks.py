@@ -108,7 +108,7 @@ class Landmarks:
     def of(cls, gray: NDArray[np.uint8], hidden_px: tuple[Array, ...]) -> "Landmarks":
         """Those of a photo (H, W), none on the outlines (M, 2)."""
         px_per_px = max(1.0, max(gray.shape) / LONGEST_PX)
-        times = int(np.log2(px_per_px))
+        times = _halvings(px_per_px)
         plain = halved(gray, times).copy()
         larger = [outline.mean(axis=0) + HIDDEN * (outline - outline.mean(axis=0)) for outline in hidden_px]
         for outline in larger:
@@ -118,7 +118,7 @@ class Landmarks:
     @cached_property
     def gray(self) -> NDArray[np.uint8]:
         """(h, w) the photo as small as it is looked at."""
-        share = 2 ** int(np.log2(self.px_per_px)) / self.px_per_px
+        share = 2 ** _halvings(self.px_per_px) / self.px_per_px
         if share == 1.0:
             return self.plain
         size = (round(self.plain.shape[1] * share), round(self.plain.shape[0] * share))
@@ -143,6 +143,11 @@ class Landmarks:
         sizes = self.px_per_px * np.array([point.size for point in points])
         share = np.sqrt(seen / np.maximum(seen.sum(axis=1, keepdims=True), 1e-9))
         return Seen(places, sizes, np.radians([point.angle for point in points]), np.asarray(share, np.float32))
+
+
+def _halvings(px_per_px: float) -> int:
+    """How often a photo may be halved and still be no smaller than it is looked at."""
+    return int(np.log2(px_per_px))
 
 
 def _hull(outline_px: Array) -> NDArray[np.int32]:

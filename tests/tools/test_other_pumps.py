@@ -2,12 +2,13 @@
 
 import numpy as np
 import pytest
+from manifold3d import Manifold
 
 from reference_geometry.families import Family
 from reference_geometry.standards import find_flange, find_thread
 from reference_geometry.store import load_reference
 from tools.other_pumps import other_pump
-from tools.other_pumps.plan import draw_plan
+from tools.other_pumps.plan import LATER_STYLES, draw_plan
 from tools.render.build_pump import own_bounds
 from tools.render.outlines import Points
 from tools.render.pump_model import Part, PumpModel, TrueCircle
@@ -16,6 +17,7 @@ from tools.render.splits import Split
 
 FAMILIES = ("MQ-CAT-05M-N", "FW-BRY-10M-NC", "MQ-CAT-10P-D")
 """Threaded and bolted, threaded at the center with a band, flanged and bolted."""
+BODIES = ("chamber_cover", "bolted_rim", "clamp_band", "flange", "threaded_boss", "manifold", "air_section", "feet")
 
 
 def _family(family_id: str) -> Family:
@@ -26,7 +28,15 @@ def _family(family_id: str) -> Family:
 def pumps() -> list[tuple[Family | None, PumpModel]]:
     """Pumps of three families and a free one, all with open ports."""
     wanted = (*(_family(name) for name in FAMILIES), None)
-    return [(f, other_pump(np.random.default_rng(100 + k), f, mated_chance=0.0)) for k, f in enumerate(wanted)]
+    judged = [(f, other_pump(np.random.default_rng(100 + k), f, mated_chance=0.0)) for k, f in enumerate(wanted)]
+    return judged + [_pump_of(style, k) for k, style in enumerate(LATER_STYLES)]
+
+
+def _pump_of(style: str, place: int) -> tuple[Family | None, PumpModel]:
+    """A pump of a training style: of a family at even places, else free."""
+    family = None if place % 2 else _family(FAMILIES[place // 2])
+    seed = next(s for s in range(300, 900) if draw_plan(np.random.default_rng(s), family, "train").style == style)
+    return family, other_pump(np.random.default_rng(seed), family, "train", mated_chance=0.0)
 
 
 def _circles(pump: PumpModel, name: str) -> list[TrueCircle]:
@@ -165,6 +175,36 @@ def test_lengths_are_those_of_meshes_and_family(pumps: list[tuple[Family | None,
             assert told == pytest.approx([known.mean_mm] * len(told), rel=0.01 if "overall" in name else 0.006)
 
 
+def test_covers_end_at_the_joint_and_at_their_depth(pumps: list[tuple[Family | None, PumpModel]]) -> None:
+    for family, pump in pumps:
+        for circle in _circles(pump, "chamber_diameter"):
+            covers = [p for p in pump.parts if p.label == "chamber_cover" and p.instance == circle.instance]
+            assert covers
+            local = [_local(part.mesh, circle) for part in covers]
+            # What lies beyond the round joint is a neck, and called manifold.
+            assert max(radius.max() for radius, _ in local) < circle.diameter_mm / 2 + 0.02
+            if family is not None and (depth := family.extra_number("cover_depth_mm")):
+                assert max(height.max() for _, height in local) == pytest.approx(depth, rel=0.03)
+
+
+def test_all_parts_hang_together(pumps: list[tuple[Family | None, PumpModel]]) -> None:
+    for _, pump in pumps:
+        solids = [(p.mesh.bounds, solid_of(p.mesh)) for p in pump.parts if p.label in BODIES]
+        reached, left = {0}, set(range(1, len(solids)))
+        while new := {k for k in left if any(_touch(solids[k], solids[j]) for j in reached)}:
+            reached |= new
+            left -= new
+        assert not left
+
+
+def _touch(first: tuple[Points, Manifold], second: tuple[Points, Manifold]) -> bool:
+    """Whether two solids share volume or come as near as parts that are screwed together."""
+    (low, high), (start, stop) = first[0], second[0]
+    if ((low > stop + 0.6) | (start > high + 0.6)).any():
+        return False
+    return bool(first[1].min_gap(second[1], 1.0) < 0.6)
+
+
 def test_a_seed_tells_the_pump() -> None:
     first, again = (other_pump(np.random.default_rng(5), _family("MQ-CAT-02P-N")) for _ in range(2))
     other = other_pump(np.random.default_rng(6), _family("MQ-CAT-02P-N"))
@@ -189,7 +229,7 @@ def test_styles_of_training_are_not_those_it_is_judged_by() -> None:
     def styles(split: Split) -> set[str]:
         return {draw_plan(np.random.default_rng(s), None, split).style for s in range(60)}
 
-    assert styles("train") == styles("val") == {"cast", "molded"}
+    assert styles("train") == styles("val") == {"cast", "molded", *LATER_STYLES}
     assert styles("test") == {"turned", "sheet", "compact"}
 
 

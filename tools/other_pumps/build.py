@@ -6,14 +6,17 @@ import numpy as np
 
 from reference_geometry.families import Family
 from tools.other_pumps.chamber_shells import Shell, made_shell
+from tools.other_pumps.cover_forms import later_shell
 from tools.other_pumps.joint_rings import MadeJoint, made_joint
 from tools.other_pumps.mates import mated_flange, mated_thread
 from tools.other_pumps.middle import air_inlet, air_section, air_valve, lifting_eye, muffler, tie_rods, turned_to_side
-from tools.other_pumps.pipework import BarForm, draw_form, manifold_field, pad_joint, passage_depth, split_joint
+from tools.other_pumps.pipe_joints import pad_joint, split_joint
+from tools.other_pumps.pipework import BarForm, draw_form, manifold_field, passage_depth
 from tools.other_pumps.plan import Plan, draw_plan
 from tools.other_pumps.ports import flange, threaded_mouth
 from tools.other_pumps.shapes import mirrored_mesh, mirrored_pieces
 from tools.other_pumps.stand import feet
+from tools.other_pumps.styles import LATER, proportioned
 from tools.other_pumps.surfaces import surface
 from tools.render.build_pump import lengths_told, number_bolts, own_bounds, yes_or_no
 from tools.render.draws import chance
@@ -43,9 +46,11 @@ def other_pump(
         LookupError: the family's port is in no standard's table.
     """
     plan = draw_plan(rng, family, split)
+    if plan.style in LATER:
+        plan = proportioned(plan, rng)
     one_piece = plan.style == "compact"
     joint = made_joint(plan, rng)
-    shell = made_shell(plan, joint, one_piece, rng)
+    shell = later_shell(plan, joint, rng) if plan.style in LATER else made_shell(plan, joint, one_piece, rng)
     sides = _chambers(plan, joint, shell)
     form = draw_form(plan, one_piece, shell.neck_r, rng)
     again = draw_form(plan, one_piece, shell.neck_r, rng) if chance(rng, 0.2) and not one_piece else form
@@ -92,8 +97,8 @@ def _chambers(plan: Plan, joint: MadeJoint, shell: Shell) -> list[Pieces]:
     round_part = placed(drum(plan.radius, 0.0, 2.0 * shell.high[0]), pose((0.0, 0.0, plan.center_z), (1, 0, 0)))
     # What leads out over the round joint is labeled with what it leads to, as in the other maker's pumps.
     cover = piece(common(mesh, round_part), "chamber_cover", "wetted")
-    necks = piece(cut(mesh, [round_part]), "manifold", "wetted")
-    right = together([ring, cover, necks, Pieces(restings=_rests(plan, joint, shell, mesh))])
+    necks = Pieces() if plan.internal else piece(cut(mesh, [round_part]), "manifold", "wetted")
+    right = together([ring, cover, necks, shell.pieces, Pieces(restings=_rests(plan, joint, shell, mesh))])
     return [right, mirrored_pieces(right, 1)]
 
 
@@ -141,8 +146,9 @@ def _liquid_end(
     wide = plan.neck_x + 1.3 * plan.pipe_r
     t, reach = plan.toward[side], plan.reach[side]
     near, far = sorted((0.0, plan.bar_y))
-    low = np.array([-wide, near - 1.6 * plan.pipe_r, plan.center_z + shell.pad_up - 1])
-    high = np.array([wide, far + 1.6 * plan.pipe_r, plan.outlet_z + 1.2 * plan.pipe_r])
+    deep = (2.8 if form.kind == "bow" else 1.6) * plan.pipe_r
+    low = np.array([-wide, near - deep, plan.center_z + shell.pad_up - 1])
+    high = np.array([wide, far + deep, plan.outlet_z + 1.2 * plan.pipe_r])
     axis = 1 if plan.center_port else 0
     low[axis], high[axis] = min(low[axis], t * reach), max(high[axis], t * reach)
     spread = 0.5 * max(plan.port.outer_mm, 2 * plan.pipe_r)

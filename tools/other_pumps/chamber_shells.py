@@ -10,7 +10,9 @@ from tools.other_pumps.joint_rings import MadeJoint
 from tools.other_pumps.plan import Plan
 from tools.render.draws import chance
 from tools.render.outlines import Points
+from tools.render.pieces import Pieces
 
+NOTHING = Pieces()
 DISHES = {
     "cast": ("super", "cone", "bell", "knuckle", "step"),
     "molded": ("super", "cone", "step", "hollow", "knuckle"),
@@ -37,6 +39,7 @@ class Shell:
         nose_r: radius of the flat there.
         pad_up: height of the neck's upper end over the axis; neck_r: its radius there.
         words: drawn kinds.
+        pieces: what is screwed on to it.
     """
 
     field: Field
@@ -46,6 +49,7 @@ class Shell:
     pad_up: float
     neck_r: float
     words: dict[str, str]
+    pieces: Pieces = NOTHING
 
 
 def made_shell(plan: Plan, joint: MadeJoint, one_piece: bool, rng: np.random.Generator) -> Shell:
@@ -56,33 +60,61 @@ def made_shell(plan: Plan, joint: MadeJoint, one_piece: bool, rng: np.random.Gen
     profile, nose = dish_profile(dish_kind, joint.dish_r, joint.face_z, plan.cover_depth, rng)
     bend = float(rng.uniform(0.8, 3.0))
     middle = (0.0, plan.center_z)
-    dish = f.moved(f.turned(_inset_profile(profile, bend), bend, middle), (plan.joint_x, 0, 0))
-    floor_r = min(joint.dish_r + 0.05 * plan.chamber, plan.radius - 1.0)
-    floor = f.drum(
-        (plan.joint_x - 4.0, 0, plan.center_z), (plan.joint_x + joint.face_z - 0.25, 0, plan.center_z), floor_r, 0.3
-    )
-    body = f.blend(float(rng.uniform(0.02, 0.06) * plan.chamber), dish, floor)
+    dish = f.moved(f.turned(inset_profile(profile, bend), bend, middle), (plan.joint_x, 0, 0))
+    body = f.blend(float(rng.uniform(0.02, 0.06) * plan.chamber), dish, floor_of(plan, joint))
     ribs = _ribs(ribs_kind, plan, joint, dish, rng)
     if ribs is not None:
         body = f.blend(float(rng.uniform(0.012, 0.03) * plan.chamber + 1.5), body, ribs)
     bosses = _bosses(plan, joint, profile, rng)
     if bosses is not None:
         body = f.blend(0.02 * plan.chamber + 1.0, body, bosses)
-    pad_up = plan.radius + (plan.outlet_z - plan.center_z - plan.pipe_r - plan.radius) * rng.uniform(0.35, 0.95) + 1.0
-    neck_kind, neck_r, neck = _neck(plan, joint, pad_up, rng)
-    body = f.blend(
-        float(rng.uniform(0.04, 0.12) * plan.chamber), body, f.moved(f.mirrored(neck, 2), (0, 0, plan.center_z))
+    words = {"cover_profile": dish_kind, "cover_ribs": ribs_kind}
+    return with_necks(plan, joint, body, nose, words, rng, one_piece)
+
+
+def floor_of(plan: Plan, joint: MadeJoint) -> Field:
+    """The disk that a cover rises from, just behind the rim's face."""
+    floor_r = _floor_r(plan, joint)
+    return f.drum(
+        (plan.joint_x - 4.0, 0, plan.center_z), (plan.joint_x + joint.face_z - 0.25, 0, plan.center_z), floor_r, 0.3
     )
+
+
+def _floor_r(plan: Plan, joint: MadeJoint) -> float:
+    return min(joint.dish_r + 0.05 * plan.chamber, plan.radius - 1.0)
+
+
+def with_necks(
+    plan: Plan,
+    joint: MadeJoint,
+    body: Field,
+    nose: float,
+    words: dict[str, str],
+    rng: np.random.Generator,
+    one_piece: bool = False,
+) -> Shell:
+    """A cover's body with its two necks, ended at the front's plane and at the manifolds."""
+    if plan.internal:
+        pad_up, neck_kind, neck_r = 0.3 * plan.radius, "none", plan.pipe_r
+    else:
+        pad_up = (
+            plan.radius + (plan.outlet_z - plan.center_z - plan.pipe_r - plan.radius) * rng.uniform(0.35, 0.95) + 1.0
+        )
+        neck_kind, neck_r, neck = _neck(plan, joint, pad_up, rng)
+        body = f.blend(
+            float(rng.uniform(0.04, 0.12) * plan.chamber), body, f.moved(f.mirrored(neck, 2), (0, 0, plan.center_z))
+        )
     # Ribs and bosses end at the nose's plane, with a soft edge that leaves the nose itself nearly where it is.
     edge = 1.6 * plan.cell
     capped = f.rounded_common(edge, body, f.half_space(0, plan.joint_x + plan.cover_depth + 0.3 * edge, 1.0))
     reach_z = pad_up if not one_piece else pad_up + 4.0
+    if plan.internal:
+        reach_z = plan.radius
     clipped = f.common(capped, _between(plan.center_z - reach_z, plan.center_z + reach_z))
-    wide = max(joint.dish_r, floor_r, abs(plan.neck_y) + 1.6 * plan.pipe_r) + 2.0
+    wide = max(joint.dish_r, _floor_r(plan, joint), abs(plan.neck_y) + 1.6 * plan.pipe_r) + 2.0
     low = np.array([plan.joint_x - 4.0, -wide, plan.center_z - max(reach_z, wide)])
     high = np.array([plan.joint_x + plan.cover_depth + 1.0, wide, plan.center_z + max(reach_z, wide)])
-    words = {"cover_profile": dish_kind, "cover_ribs": ribs_kind, "neck": neck_kind}
-    return Shell(clipped, low, high, nose, pad_up, neck_r, words)
+    return Shell(clipped, low, high, nose, pad_up, neck_r, words | {"neck": neck_kind})
 
 
 def _between(low: float, high: float) -> Field:
@@ -161,7 +193,7 @@ def dish_profile(kind: str, radius: float, face: float, depth: float, rng: np.ra
     return np.concatenate([start, line, end]), float(nose)
 
 
-def _inset_profile(profile: Points, edge: float) -> Points:
+def inset_profile(profile: Points, edge: float) -> Points:
     """A profile drawn in by its later rounding; simple because its slopes are gentle or upright."""
     ahead = np.diff(profile, axis=0, append=profile[-1:] + (profile[-1:] - profile[-2:-1]))
     back = np.diff(profile, axis=0, prepend=profile[:1] - (profile[1:2] - profile[:1]))
@@ -222,9 +254,9 @@ def _ribs(kind: str, plan: Plan, joint: MadeJoint, dish: Field, rng: np.random.G
         return f.rounded_common(edge, f.union(*rings), over)
     pitch = float(rng.uniform(0.1, 0.2) * size)
     turn = float(rng.choice([0.0, np.pi / 4, np.pi / 2]))
-    bars = centered(_bars(pitch, thick * 0.8, turn))
+    bars = centered(parallel_walls(pitch, thick * 0.8, turn))
     if kind == "lattice":
-        bars = f.union(bars, centered(_bars(pitch, thick * 0.8, turn + np.pi / 2)))
+        bars = f.union(bars, centered(parallel_walls(pitch, thick * 0.8, turn + np.pi / 2)))
     return f.rounded_common(edge, bars, over)
 
 
@@ -232,7 +264,7 @@ def _tube_x(radius: float, thick: float) -> Field:
     return lambda p: np.asarray(np.abs(np.hypot(p[:, 1], p[:, 2]) - radius) - thick / 2, np.float32)
 
 
-def _bars(pitch: float, thick: float, turn: float) -> Field:
+def parallel_walls(pitch: float, thick: float, turn: float) -> Field:
     """Parallel walls along x, `pitch` apart."""
 
     def field(p: f.Values) -> f.Values:
@@ -252,20 +284,21 @@ def _bosses(plan: Plan, joint: MadeJoint, profile: Points, rng: np.random.Genera
         out.append(f.drum((front - 0.5 * plan.cover_depth, *mid), (front, *mid), radius, 1.2))
     if chance(rng, 0.35) and plan.style in ("cast", "molded", "compact"):
         count, at = int(rng.integers(3, 9)), float(rng.uniform(0.45, 0.8)) * joint.dish_r
-        top = plan.joint_x + _height_at(profile, at) + rng.uniform(2.0, 6.0)
+        top = plan.joint_x + height_at(profile, at) + rng.uniform(2.0, 6.0)
         one = f.drum(
             (plan.joint_x, 0, at), (min(top, front), 0, at), float(rng.uniform(0.025, 0.05) * plan.chamber), 1.0
         )
         out.append(f.moved(f.around_x(one, count, float(rng.uniform(0, 6))), (0, 0, plan.center_z)))
     if chance(rng, 0.3) and plan.style != "sheet":
         at = float(rng.uniform(0.35, 0.6)) * joint.dish_r * float(rng.choice([-1, 1]))
-        top = min(plan.joint_x + _height_at(profile, abs(at)) + rng.uniform(1.0, 4.0), front)
+        top = min(plan.joint_x + height_at(profile, abs(at)) + rng.uniform(1.0, 4.0), front)
         size = (2 * (top - plan.joint_x), rng.uniform(0.25, 0.5) * plan.chamber, rng.uniform(0.08, 0.16) * plan.chamber)
         out.append(f.block((plan.joint_x, 0, plan.center_z + at), size, 1.2))
     return f.union(*out) if out else None
 
 
-def _height_at(profile: Points, radius: float) -> float:
+def height_at(profile: Points, radius: float) -> float:
+    """Height of a dish's profile at a radius."""
     order = np.argsort(profile[2:, 0])
     return float(np.interp(radius, profile[2:, 0][order], profile[2:, 1][order]))
 

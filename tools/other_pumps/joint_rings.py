@@ -7,10 +7,11 @@ import numpy as np
 from tools.other_pumps.hardware import HEADS, Head, head, heads_at, size_for, through_bolt
 from tools.other_pumps.plan import Plan
 from tools.other_pumps.shapes import FINE, rounded_loop, slab, turned_arc, wavy_outline
+from tools.other_pumps.styles import LATER
 from tools.render.draws import chance
 from tools.render.outlines import Points, circle
 from tools.render.pieces import Pieces, local_circle, piece, together
-from tools.render.solids import box, drum, placed, shifted, tube
+from tools.render.solids import box, cut, drum, join, placed, shifted, tube
 
 UP, OUT = np.array([0.0, 1.0, 0.0]), np.array([0.0, 0.0, 1.0])
 
@@ -51,11 +52,15 @@ def _bolted(plan: Plan, rng: np.random.Generator) -> MadeJoint:
     outline_kind = str(
         rng.choice(["round", "scalloped", "eared"], p=[0.6, 0.25, 0.15] if count <= 12 else [0.75, 0.25, 0.0])
     )
+    later = LATER.get(plan.style)
+    if later and outline_kind == "eared" and pitch < 7.0 * made.wide_mm:
+        # Ears would leave too little of the round edge between them.
+        outline_kind = "round"
     bolt_r = radius - made.wide_mm * rng.uniform(0.58, 0.8) - 1.5
     if outline_kind == "eared":
         bolt_r = radius - made.wide_mm * rng.uniform(0.05, 0.25)
     edge, seat, rest = _heights(plan, made, rng)
-    thick = float(rng.uniform(0.03, 0.06) * plan.chamber + 3.0)
+    thick = float(rng.uniform(*(later.rim if later else (0.03, 0.06))) * plan.chamber + 3.0)
     dish_r = min(bolt_r - 0.56 * made.wide_mm - 1.5, radius - 4.0)
     dish_r = max(dish_r, 0.7 * radius)
     outline = _rim_outline(radius, turns, outline_kind, made.wide_mm, rng)
@@ -71,6 +76,8 @@ def _bolted(plan: Plan, rng: np.random.Generator) -> MadeJoint:
             piece(placed(slab(circle(0.56 * made.wide_mm, 48), 0.0, seat, 0.4), shifted(*at)), "bolted_rim", "wetted")
             for at in _on(bolt_r, turns)
         ]
+    if later and outline_kind == "round":
+        parts += _corner_lugs(radius, int(rng.choice(later.lugs)), thick, edge, rng)
     gap, back, back_r = _air_rim(plan, radius, outline_kind, turns, bolt_r, made, thick, rng)
     centers = np.column_stack([_on(bolt_r, turns), np.full(count, seat)])
     bolts = heads_at(made, centers, OUT, UP, rng)
@@ -79,6 +86,26 @@ def _bolted(plan: Plan, rng: np.random.Generator) -> MadeJoint:
     # The chamber's own circle comes first: the preview looks there.
     pieces = together([circle_, *parts, *gap, bolts])
     return MadeJoint(pieces, dish_r, edge, back, back_r, rest, outline_kind + "_" + kind)
+
+
+def _corner_lugs(radius: float, count: int, thick: float, edge: float, rng: np.random.Generator) -> list[Pieces]:
+    """Square or round lugs that stand out beyond the round edge, drilled or plain."""
+    wide, out = float(rng.uniform(0.08, 0.16)) * radius, float(rng.uniform(0.08, 0.2)) * radius
+    drilled, rounded = chance(rng, 0.6), chance(rng, 0.5)
+    corner = float(rng.uniform(0.2, 0.9)) * wide
+    lug = rounded_loop(
+        [(0.8 * radius, -wide), (radius + out, -wide), (radius + out, wide), (0.8 * radius, wide)], corner
+    )
+    bodies = [slab(lug, -thick, edge, edge, 0.5)]
+    if rounded:
+        bodies.append(placed(slab(circle(1.15 * wide, 48), -thick, edge, edge, 0.5), shifted(radius + out - wide)))
+    if drilled:
+        hole = placed(drum(0.45 * wide, -thick - 1, edge + 1, 0.0, 32), shifted(radius + out - wide))
+        bodies = [cut(body, [hole]) for body in bodies]
+    mesh = join(bodies)
+    first = np.pi / count if count and chance(rng, 0.7) else 0.0
+    turns = first + np.arange(count) * 2 * np.pi / max(count, 1)
+    return [piece(placed(mesh, shifted(turn=float(t))), "bolted_rim", "wetted") for t in turns]
 
 
 def _heights(plan: Plan, made: Head, rng: np.random.Generator) -> tuple[float, float, float]:
@@ -154,6 +181,8 @@ def _band(plan: Plan, rng: np.random.Generator) -> MadeJoint:
     rise = plan.rise if plan.family_id else float(rng.uniform(4.0, 5.0) + 0.008 * plan.chamber)
     section, drop = _band_section(kind, radius, wide, rise, rng)
     ends = 1 if chance(rng, 0.35) else 2
+    if plan.style in LATER:
+        ends = int(rng.choice(LATER[plan.style].band_pieces))
     first = float(rng.choice([0.0, np.pi / 2, np.pi, -np.pi / 2, rng.uniform(0, 2 * np.pi)]))
     gap = float(rng.uniform(4.0, 11.0)) / radius
     opens = first + np.arange(ends) * 2 * np.pi / ends

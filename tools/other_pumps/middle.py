@@ -8,8 +8,10 @@ from tools.other_pumps import fields as f
 from tools.other_pumps.fields import Field
 from tools.other_pumps.hardware import head, heads_at, size_for
 from tools.other_pumps.joint_rings import MadeJoint
+from tools.other_pumps.middle_forms import LATER_VALVES, later_core, later_valve
 from tools.other_pumps.plan import Plan
 from tools.other_pumps.shapes import rounded_loop, slab, turned_arc
+from tools.other_pumps.styles import LATER
 from tools.other_pumps.surfaces import surface
 from tools.render.draws import chance
 from tools.render.outlines import Points, circle
@@ -23,7 +25,8 @@ VALVES = ("box", "spool", "upright", "domed", "stack", "pod")
 
 def air_section(plan: Plan, joint: MadeJoint, rng: np.random.Generator) -> tuple[Pieces, float, str]:
     """The middle casting; also how far it reaches to the front, where the valve is mounted."""
-    kind = str(rng.choice(MIDDLES))
+    later = LATER.get(plan.style)
+    kind = str(rng.choice(later.middles if later else MIDDLES))
     size, z = plan.chamber, plan.center_z
     inner = plan.joint_x + joint.back_z + 1.0
     r0 = min(joint.back_r, 0.98 * plan.radius)
@@ -32,8 +35,10 @@ def air_section(plan: Plan, joint: MadeJoint, rng: np.random.Generator) -> tuple
     bowl = [(0, -1.0), (neck_r, -1.0), (neck_r, root), (0.9 * r0, 0.35 * root + 0.65 * inner), (r0, inner), (0, inner)]
     chamber = f.mirrored(f.turned(bowl, 1.0, (0.0, z)), 0)
     tall, deep = rng.uniform(0.55, 0.95) * size, rng.uniform(0.5, 0.8) * size
-    if kind == "waist":
-        core: Field = f.ellipsoid((0, 0, z), (0.9 * inner, 0.55 * deep, 0.55 * tall))
+    if later:
+        deep, core = later_core(kind, plan, inner, rng)
+    elif kind == "waist":
+        core = f.ellipsoid((0, 0, z), (0.9 * inner, 0.55 * deep, 0.55 * tall))
     elif kind == "barrel":
         core = f.drum((-0.95 * inner, 0, z), (0.95 * inner, 0, z), 0.5 * deep, 4.0)
     elif kind == "plates":
@@ -46,7 +51,7 @@ def air_section(plan: Plan, joint: MadeJoint, rng: np.random.Generator) -> tuple
     # Nothing of the middle stands out behind the joints: their round edge is what one sees from the side.
     inside = f.drum((-inner, 0, z), (inner, 0, z), float(rng.uniform(0.84, 0.96)) * plan.radius, 1.0)
     body = f.blend(float(rng.uniform(0.03, 0.1) * size), chamber, f.rounded_common(2 * plan.cell, core, inside))
-    if kind == "finned":
+    if kind == "finned" and not later:
         pitch = float(rng.uniform(0.07, 0.11) * size)
         fins = f.rounded_common(
             1.5 * plan.cell,
@@ -54,7 +59,7 @@ def air_section(plan: Plan, joint: MadeJoint, rng: np.random.Generator) -> tuple
             f.block((0, 0, z), (1.5 * inner, deep + 0.1 * size, 0.9 * tall), 2.0),
         )
         body = f.blend(2.5, body, fins)
-    elif chance(rng, 0.5):
+    elif chance(rng, 0.0 if later else 0.5):
         rib = f.block((0.5 * inner, 0, 0.5 * size), (inner, 0.03 * size, 0.9 * size), 1.5)
         ribs = f.moved(f.around_x(f.mirrored(rib, 0), int(rng.integers(6, 15)), rng.uniform(0, 1)), (0, 0, z))
         body = f.blend(
@@ -78,7 +83,7 @@ def _level_bars(pitch: float, thick: float, z: float) -> Field:
 
 def air_valve(plan: Plan, reach: float, rng: np.random.Generator) -> tuple[Pieces, float, str]:
     """The valve on its mount, drawn facing -y, then turned to its side; also how far it reaches out."""
-    kind = str(rng.choice(VALVES))
+    kind = str(rng.choice(VALVES if plan.style not in LATER else (*VALVES, *LATER_VALVES)))
     size, z = plan.chamber, plan.center_z + float(rng.uniform(-0.04, 0.08)) * plan.chamber
     inner = 2 * (plan.joint_x - 0.08 * size)
     wide = float(min(rng.uniform(0.28, 0.42) * size, 0.8 * inner))
@@ -121,6 +126,8 @@ def _valve_body(
 ) -> Pieces:
     """What stands on the mounting plate, between the screws."""
     w, h = 0.62 * wide, 0.6 * tall
+    if kind in LATER_VALVES:
+        return later_valve(kind, w, h, z0, deep, rng)
     if kind == "spool":
         r = 0.5 * deep
         long = wide * rng.uniform(0.9, 1.25)

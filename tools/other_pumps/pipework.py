@@ -1,27 +1,30 @@
-"""The discharge manifold as a field in the pump frame (mirrored below for the inlet), and its joints."""
+"""The discharge manifold as a field in the pump frame (mirrored below for the inlet)."""
 
 from dataclasses import dataclass
 
 import numpy as np
 
 from tools.other_pumps import fields as f
+from tools.other_pumps.bar_forms import MORE_BARS
 from tools.other_pumps.fields import Field
-from tools.other_pumps.hardware import head, heads_at, size_for, through_bolt
-from tools.other_pumps.plan import Plan
+from tools.other_pumps.hardware import size_for
+from tools.other_pumps.plan import LATER_STYLES, Plan
 from tools.other_pumps.ports import LINING_MM, MadePort
-from tools.other_pumps.shapes import rounded_loop, slab
 from tools.render.draws import chance
-from tools.render.outlines import Points, circle
-from tools.render.pieces import Pieces, piece, together
-from tools.render.solids import cut, drum, lathe, placed, pose
+from tools.render.outlines import Points
 
-UP = np.array([0.0, 0.0, 1.0])
 BARS = {
     "cast": ("elbow", "elbow", "header", "saddle", "ball"),
     "molded": ("elbow", "header", "square", "saddle", "ball"),
     "turned": ("square", "square", "header"),
     "sheet": ("elbow", "header"),
     "compact": ("elbow", "square", "header", "saddle"),
+    "domed": ("tee", "tee", "bow", "elbow"),
+    "lugged": ("channel", "channel", "log"),
+    "barreled": ("log", "bow", "tee"),
+    "housed": ("inside",),
+    "spined": ("tee", "log", "header", "saddle"),
+    "halved": ("bow", "channel", "elbow", "ball"),
 }
 
 
@@ -32,7 +35,7 @@ class BarForm:
     Attributes:
         kind: of BARS; fins: ribs on it; split: "none", "flanges", "bands" where the bar is made of pieces.
         slim: radius of the middle against the ends; fillet: between its members, mm; split_x: where it is split.
-        pad: "oval", "square", "round", "band" of the joint to the chamber's neck; pad_thick: of one plate.
+        pad: "oval", "square", "round", "band", "union" of the joint to the chamber's neck; pad_thick: of one plate.
     """
 
     kind: str
@@ -58,7 +61,11 @@ def draw_form(plan: Plan, one_piece: bool, neck_r: float, rng: np.random.Generat
     room = plan.joint_x + plan.cover_depth - plan.neck_x - neck_r
     size = float(size_for(plan.chamber, 1)[1:])
     needs = {"oval": 0.0, "square": 0.8 * size + 1.0, "round": 2.4 * size, "band": 1.3 * thick}
+    if plan.style in LATER_STYLES:
+        needs["union"] = 0.16 * neck_r + 1.05 * thick
     pads = [pad for pad in (("band", "round", "oval") if sheet else needs) if needs[pad] <= max(room, 0.0)]
+    if plan.internal:
+        fins, split, pads = "none", "none", ["none"]
     return BarForm(
         str(rng.choice(BARS[plan.style])),
         fins,
@@ -82,13 +89,15 @@ def manifold_field(
     if plan.style == "sheet":
         slim = r = 0.94 * r
     members: list[Field] = []
-    for s in (-1.0, 1.0):
+    for s in () if plan.internal else (-1.0, 1.0):
         members.append(_corner(form, s * nx, foot, z, r, slim, plan.neck_y, plan.bar_y))
     if form.kind == "square":
         body = f.block((0, 0, z), (2 * nx, 1.9 * slim, 1.9 * slim), 0.14 * slim + 1.0)
     elif form.kind == "saddle":
         line = f.curve([(-nx, 0, z), (-0.4 * nx, 0, z - 0.35 * r), (0.4 * nx, 0, z - 0.35 * r), (nx, 0, z)], 11)
         body = f.path(line, slim * (1 - 0.1 * np.sin(np.linspace(0, np.pi, 11))))
+    elif form.kind in MORE_BARS:
+        body = MORE_BARS[form.kind](plan, slim, foot, rng)
     else:
         body = f.rod((-nx, 0, z), (nx, 0, z), slim)
     # The bar's members are drawn on the axis; a riser leads from the neck's end to wherever the bar lies.
@@ -110,7 +119,7 @@ def bar_radius(plan: Plan, form: BarForm) -> float:
 def _corner(form: BarForm, x: float, foot: float, z: float, r: float, slim: float, y0: float, y1: float) -> Field:
     """From a neck's end (at y0) up into the bar (at y1)."""
     s = np.sign(x)
-    if form.kind == "elbow":
+    if form.kind in ("elbow", "tee", "bow"):
         points = [
             (x, y0, foot - r),
             (x, y0, z - 0.25 * r),
@@ -148,7 +157,7 @@ def _branch(plan: Plan, form: BarForm, port: MadePort, side: int, z: float, r: f
         if plan.port.flanged
         else 0.47 * plan.port.boss_mm
     )
-    start = 0.0 if plan.center_port else min(plan.neck_x - 0.2 * r, stop - 4.0)
+    start = 0.0 if plan.center_port or plan.internal else min(plan.neck_x - 0.2 * r, stop - 4.0)
     if plan.center_port:
         a, b = np.array([0, plan.bar_y, z]), np.array([0, t * stop, z])
     else:
@@ -224,132 +233,7 @@ def passage_depth(plan: Plan, form: BarForm, side: int) -> float:
     """How deep one looks into a port."""
     if plan.center_port:
         return plan.reach[side] - plan.toward[side] * plan.bar_y + 0.35 * plan.pipe_r
-    # A saddle's bar sags away from the port's axis behind its corner.
-    clear = plan.reach[side] - (plan.neck_x - 0.4 * plan.pipe_r if form.kind == "saddle" else -0.4 * plan.neck_x)
+    # A bent bar leads away from the port's axis behind its corner.
+    bent = form.kind in ("saddle", "bow")
+    clear = plan.reach[side] - (plan.neck_x - 0.4 * plan.pipe_r if bent else -0.4 * plan.neck_x)
     return float(min(3.2 * plan.port.bore_mm + 10.0, clear))
-
-
-def pad_joint(
-    plan: Plan,
-    form: BarForm,
-    x: float,
-    plane_z: float,
-    radius: float,
-    instance: int,
-    rng: np.random.Generator,
-) -> Pieces:
-    """Two plates or a band where a neck meets the manifold, on a level plane at `plane_z`."""
-    t, at = form.pad_thick, np.array([x, plan.neck_y, plane_z])
-    frame = pose(at, (0, 0, 1), (0, 1, 0))
-    size = size_for(plan.chamber, 1)
-    made = head(str(rng.choice(["hex", "hex_washer", "socket", "hex_flange"])), size)
-    room = 0.6 * made.wide_mm + 1.0
-    if form.pad == "band":
-        section = [
-            (0, -t),
-            (radius + 0.5 * t, -t),
-            (radius + 1.3 * t, -0.3 * t),
-            (radius + 1.3 * t, 0.3 * t),
-            (radius + 0.5 * t, t),
-            (0, t),
-        ]
-        beside = at - np.array([0, radius + 2.0 * t, 0])
-        ear = through_bolt(beside - np.array([t, 0, 0]), beside + np.array([t, 0, 0]), size, rng)
-        lug = slab(
-            rounded_loop([(-t, 0), (t, 0), (t, radius + 3.2 * t), (-t, radius + 3.2 * t)], 1.5), -0.7 * t, 0.7 * t, 0.6
-        )
-        frame_y = pose(at, (0, 0, 1), (0, -1, 0))
-        return together(
-            [
-                piece(placed(lathe(section, 96), frame), "manifold", "band", instance),
-                piece(placed(lug, frame_y), "manifold", "band", instance),
-                ear,
-            ]
-        )
-    if form.pad == "oval":
-        span = radius + room
-        outline = _stadium(span, 0.55 * made.wide_mm + 2.0, radius + 0.8)
-        bolts = np.array([(0.0, span), (0.0, -span)])
-    elif form.pad == "square":
-        half = radius + 0.35 * made.wide_mm + 1.0
-        outline = rounded_loop([(-half, -half), (half, -half), (half, half), (-half, half)], 0.4 * half)
-        bolts = np.array([(i * (half - room), j * (half - room)) for i in (-1, 1) for j in (-1, 1)]) * 1.0
-        bolts *= max(1.0, (0.72 * radius + room) / max(half - room, 1.0) * 0.8)
-    else:
-        half = radius + 1.1 * made.wide_mm
-        outline = circle(half, 96)
-        turns = np.pi / 4 + np.arange(4) * np.pi / 2
-        bolts = (half - room) * np.column_stack([np.cos(turns), np.sin(turns)])
-    up = piece(placed(slab(outline, 0.15, t, 0.12 * t + 0.5, 0.4), frame), "manifold", "wetted", instance)
-    down = piece(placed(slab(outline, -t, -0.15, 0.4, 0.12 * t + 0.5), frame), "manifold", "wetted", instance)
-    places = np.column_stack([bolts, np.zeros(len(bolts))]) @ frame[:3, :3].T + at
-    top = heads_at(made, places + t * UP, UP, np.array([1.0, 0, 0]), rng)
-    low = heads_at(head("nut", size), places - t * UP, -UP, np.array([1.0, 0, 0]), rng)
-    return together([up, down, top, low])
-
-
-def _stadium(span: float, end_r: float, waist: float) -> Points:
-    """An oval plate for two bolts on the y axis."""
-    corners = [
-        (-waist, -0.4 * waist),
-        (-end_r, -span - end_r),
-        (end_r, -span - end_r),
-        (waist, -0.4 * waist),
-        (waist, 0.4 * waist),
-        (end_r, span + end_r),
-        (-end_r, span + end_r),
-        (-waist, 0.4 * waist),
-    ]
-    return rounded_loop(corners, 0.8 * end_r, 6)
-
-
-def split_joint(plan: Plan, form: BarForm, x: float, z: float, instance: int, rng: np.random.Generator) -> Pieces:
-    """A ring flange pair or a small band round the bar where it is split, on a plane across x."""
-    r, t, y0 = plan.pipe_r, 0.7 * form.pad_thick, plan.bar_y
-    frame = pose((x, y0, z), (1, 0, 0))
-    limit = plan.height - plan.outlet_z - 0.3
-    outer = min(1.28 * r + 2.0, max(limit, 1.02 * r))
-    # Within, the joint leaves room for a port's passage.
-    open_r = 0.5 * plan.port.bore_mm + LINING_MM + 0.4
-    if not plan.port.flanged:
-        open_r = max(open_r, 0.5 * plan.port.major_mm + 0.8)
-    if form.split == "bands":
-        section = [(open_r, -t), (r, -t), (outer, -0.45 * t), (outer, 0.45 * t), (r, t), (open_r, t)]
-        y = y0 - outer - 0.7 * t
-        bolt = through_bolt(
-            np.array([x, y, z - 0.8 * t]), np.array([x, y, z + 0.8 * t]), size_for(plan.chamber, 2), rng
-        )
-        ears = slab(
-            rounded_loop([(-0.8 * t, 0), (0.8 * t, 0), (0.8 * t, outer + 2 * t), (-0.8 * t, outer + 2 * t)], 1.0),
-            -0.6 * t,
-            0.6 * t,
-            0.5,
-        )
-        to_front = pose((x, y0, z), (1, 0, 0), (0, -1, 0))
-        return together(
-            [
-                piece(placed(lathe(section, 96), frame), "manifold", "band", instance),
-                piece(placed(ears, to_front), "manifold", "band", instance),
-                bolt,
-            ]
-        )
-    size = size_for(plan.chamber, 2)
-    made = head("hex", size)
-    span = r + 0.62 * made.wide_mm + 1.0
-    outline = _stadium(span, 0.6 * made.wide_mm + 1.0, min(r + 1.5, outer))
-    # The plate lies level, its bolts in front and behind.
-    level = pose((x, y0, z), (1, 0, 0), (0, 1, 0))
-    plates = [
-        piece(
-            placed(cut(slab(outline, a, b, 0.8), [drum(open_r, -99, 99, 0.0, 96)]), level),
-            "manifold",
-            "wetted",
-            instance,
-        )
-        for a, b in ((-t, -0.15), (0.15, t))
-    ]
-    bolts = [
-        through_bolt(np.array([x - t, y0 + s * span, z]), np.array([x + t, y0 + s * span, z]), size, rng)
-        for s in (-1.0, 1.0)
-    ]
-    return together([*plates, *bolts])

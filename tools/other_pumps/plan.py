@@ -29,8 +29,10 @@ CHAMBERS_MM = {
 """Chamber diameters drawn for a port size."""
 Near = Callable[[str, float], float]
 """Gives a length of a family by name, with its spread, or else the proportion given."""
-STYLES = ("cast", "molded", "turned", "sheet", "compact")
-TRAINING_STYLES = ("cast", "molded")
+LATER_STYLES = ("domed", "lugged", "barreled", "housed", "spined", "halved")
+"""What each is made of is told in `styles`."""
+STYLES = ("cast", "molded", "turned", "sheet", "compact", *LATER_STYLES)
+TRAINING_STYLES = ("cast", "molded", *LATER_STYLES)
 """Those that a model may learn from; pumps to judge it by are of the others."""
 
 
@@ -92,6 +94,7 @@ class Plan:
         valve_side: -1 front, 1 rear; valve_screws; wetted: "plastic" or "metal".
         foot_long, foot_short; long_along_x: which way the feet lie.
         cell: grid of cast bodies.
+        internal: the liquid's ways lie between the joints, without necks.
     """
 
     style: str
@@ -123,6 +126,7 @@ class Plan:
     foot_short: float
     long_along_x: bool
     cell: float
+    internal: bool = False
 
     @property
     def radius(self) -> float:
@@ -207,6 +211,7 @@ def _style(rng: np.random.Generator, wetted: str, joint: str, split: Split) -> s
     else:
         usual = {"cast": 0.75, "turned": 0.1, "compact": 0.15}
     held_out = split == "test"
+    usual |= dict.fromkeys(LATER_STYLES, 0.25)
     allowed = {style: share for style, share in usual.items() if (style in TRAINING_STYLES) != held_out}
     shares = np.array(list(allowed.values()))
     return str(rng.choice(list(allowed), p=shares / shares.sum()))

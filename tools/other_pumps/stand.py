@@ -5,6 +5,8 @@ import numpy as np
 from tools.other_pumps import fields as f
 from tools.other_pumps.plan import Plan
 from tools.other_pumps.shapes import rounded_loop, slab
+from tools.other_pumps.stand_forms import LATER_STANDS
+from tools.other_pumps.styles import LATER
 from tools.other_pumps.surfaces import surface
 from tools.render.draws import chance
 from tools.render.outlines import Points
@@ -29,8 +31,11 @@ def foot_holes(plan: Plan) -> Points:
 
 def feet(plan: Plan, rng: np.random.Generator) -> tuple[Pieces, str]:
     """The stand under the inlet manifold."""
-    kind = str(rng.choice(STANDS[plan.style]))
+    later = LATER.get(plan.style)
+    kind = str(rng.choice(later.stands if later else STANDS[plan.style]))
     hole = 0.022 * plan.chamber + 3.0
+    if kind in LATER_STANDS:
+        return LATER_STANDS[kind](plan, foot_holes(plan), hole, rng), kind
     if kind in ("legs", "blades"):
         body = _cast(plan, kind, rng)
         low = [placed(drum(hole / 2, -2, 0.028 * plan.chamber + 8.0, 0.0, 32), shifted(*at)) for at in foot_holes(plan)]

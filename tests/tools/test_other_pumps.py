@@ -34,7 +34,7 @@ def pumps() -> list[tuple[Family | None, PumpModel]]:
 
 def _pump_of(style: str, place: int) -> tuple[Family | None, PumpModel]:
     """A pump of a training style: of a family at even places, else free."""
-    family = None if place % 2 else _family(FAMILIES[place // 2])
+    family = None if place % 2 else _family(FAMILIES[place // 2 % 3])
     seed = next(s for s in range(300, 900) if draw_plan(np.random.default_rng(s), family, "train").style == style)
     return family, other_pump(np.random.default_rng(seed), family, "train", mated_chance=0.0)
 

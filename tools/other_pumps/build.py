@@ -6,8 +6,8 @@ import numpy as np
 
 from reference_geometry.families import Family
 from tools.other_pumps.chamber_shells import Shell, made_shell
-from tools.other_pumps.cover_forms import later_shell
 from tools.other_pumps.joint_rings import MadeJoint, made_joint
+from tools.other_pumps.later_covers import later_shell
 from tools.other_pumps.mates import mated_flange, mated_thread
 from tools.other_pumps.middle import air_inlet, air_section, air_valve, lifting_eye, muffler, tie_rods, turned_to_side
 from tools.other_pumps.pipe_joints import pad_joint, split_joint
@@ -103,7 +103,7 @@ def _chambers(plan: Plan, joint: MadeJoint, shell: Shell) -> list[Pieces]:
 
 
 def _rests(plan: Plan, joint: MadeJoint, shell: Shell, cover: Mesh) -> tuple[Resting, ...]:
-    """On the cover's front, and over the joint to the left and right as far in as the cover lets a pocket card lie."""
+    """On the cover's front, and over the joint to both sides as far in as the cover lets a pocket card lie."""
     out = np.array([1.0, 0.0, 0.0])
     found = [
         Resting(
@@ -117,8 +117,11 @@ def _rests(plan: Plan, joint: MadeJoint, shell: Shell, cover: Mesh) -> tuple[Res
     ]
     plane = plan.joint_x + joint.rest_z
     high = cover.vertices[cover.vertices[:, 0] > plane + 0.05][:, 1:] - [0.0, plan.center_z]
-    for side in (-1.0, 1.0):
-        turns = side * np.linspace(0.6, 2.1, 16)
+    # Manifolds beside the chambers leave one side free.
+    free = plan.valve_side
+    arcs = ((free, 0.6, 1.3), (free, 1.5, 2.4)) if plan.beside else ((-1.0, 0.6, 2.1), (1.0, 0.6, 2.1))
+    for side, first, last in arcs:
+        turns = side * np.linspace(first, last, 16)
         ways = np.column_stack([np.sin(turns), np.cos(turns)])
         inner = [_as_far_in(high, way) for way in ways]
         best = int(np.argmin(inner))

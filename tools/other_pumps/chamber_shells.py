@@ -7,6 +7,7 @@ import numpy as np
 from tools.other_pumps import fields as f
 from tools.other_pumps.fields import Field
 from tools.other_pumps.joint_rings import MadeJoint
+from tools.other_pumps.necks import drawn_neck, neck_end
 from tools.other_pumps.plan import Plan
 from tools.render.draws import chance
 from tools.render.outlines import Points
@@ -97,10 +98,8 @@ def with_necks(
     if plan.internal:
         pad_up, neck_kind, neck_r = 0.3 * plan.radius, "none", plan.pipe_r
     else:
-        pad_up = (
-            plan.radius + (plan.outlet_z - plan.center_z - plan.pipe_r - plan.radius) * rng.uniform(0.35, 0.95) + 1.0
-        )
-        neck_kind, neck_r, neck = _neck(plan, joint, pad_up, rng)
+        pad_up = neck_end(plan, rng)
+        neck_kind, neck_r, neck = drawn_neck(plan, joint, pad_up, rng)
         body = f.blend(
             float(rng.uniform(0.04, 0.12) * plan.chamber), body, f.moved(f.mirrored(neck, 2), (0, 0, plan.center_z))
         )
@@ -301,47 +300,3 @@ def height_at(profile: Points, radius: float) -> float:
     """Height of a dish's profile at a radius."""
     order = np.argsort(profile[2:, 0])
     return float(np.interp(radius, profile[2:, 0][order], profile[2:, 1][order]))
-
-
-def _neck(plan: Plan, joint: MadeJoint, pad_up: float, rng: np.random.Generator) -> tuple[str, float, Field]:
-    """The upper neck, drawn over the axis height (mirror it downward); stays before the bolts of the joint."""
-    kinds = {"sheet": ("pipe",), "turned": ("boxy", "round", "wide")}.get(
-        plan.style, ("round", "oblong", "boxy", "wide", "front")
-    )
-    kind = str(rng.choice(kinds))
-    before = plan.neck_x - plan.joint_x - joint.rest_z - 1.0
-    deep = float(np.clip(plan.pipe_r * rng.uniform(0.85, 1.1), 4.0, max(before, 0.6 * plan.pipe_r)))
-    x, y, z0, up = plan.neck_x, plan.neck_y, 0.35 * plan.radius, pad_up
-    swell = float(rng.uniform(1.0, 1.25))
-    if kind in ("round", "pipe", "front"):
-        neck = f.rod((x, 0, z0), (x, y, up), deep * (swell if kind == "round" else 1.0), deep)
-        neck = f.union(neck, f.rod((x, y, up), (x, y, up + deep), deep))
-        if kind == "front":
-            bow = f.curve(
-                [
-                    (x + 0.2 * plan.cover_depth, 0, 0.1 * plan.radius),
-                    (x + 0.5 * plan.cover_depth, 0, 0.5 * plan.radius),
-                    (x, y, 0.75 * plan.radius),
-                    (x, y, up + deep),
-                ],
-                9,
-            )
-            neck = f.blend(4.0, neck, f.path(bow, np.linspace(0.75, 1.0, 9) * deep))
-    elif kind == "oblong":
-        neck = f.rod((x, 0, z0), (x, y, up + 0.5 * deep), deep, deep, flat=float(rng.uniform(0.55, 0.8)))
-    elif kind == "boxy":
-        wide = deep * rng.uniform(1.9, 2.6)
-        neck = f.block((x, y, 0.8 * up), (2 * deep, wide, up), 0.18 * deep + 1.0)
-    else:
-        foot = float(rng.uniform(0.2, 0.34)) * plan.chamber
-        corners = [
-            (-foot, 0.3 * plan.radius),
-            (foot, 0.3 * plan.radius),
-            (y + 1.1 * deep, up + 3),
-            (y - 1.1 * deep, up + 3),
-        ]
-        neck = f.plate(corners, 0, x - deep, x + deep, 0.2 * deep + 1.0)
-    if chance(rng, 0.35) and plan.style in ("cast", "molded", "compact"):
-        at = 0.5 * (0.8 * plan.radius + up)
-        neck = f.blend(0.3 * deep, neck, f.ellipsoid((x, 0.7 * y, at), (1.1 * deep, 1.45 * deep, 0.9 * deep)))
-    return kind, deep, neck

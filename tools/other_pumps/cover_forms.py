@@ -1,36 +1,29 @@
-"""Covers of the later styles: finned, terraced, fluted, pocketed, boxed, drum-like, lidded, egg-shaped, split, spined.
+"""Covers of the later styles: finned, terraced, fluted, pocketed, boxed, drum-like, egg- or pillow-shaped, spined.
 
 Each is a field in the pump frame for the +x side, inside the joint's dish radius and behind the plane of the cover's
 front.
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from tools.other_pumps import fields as f
 from tools.other_pumps.chamber_shells import (
     NOTHING,
-    Shell,
     dish_profile,
-    floor_of,
-    height_at,
     inset_profile,
     parallel_walls,
-    with_necks,
 )
 from tools.other_pumps.fields import Field, Values
-from tools.other_pumps.hardware import head, heads_at, size_for
 from tools.other_pumps.joint_rings import MadeJoint
 from tools.other_pumps.plan import Plan
-from tools.other_pumps.styles import LATER
 from tools.render.draws import chance
 from tools.render.outlines import Points
-from tools.render.pieces import Pieces, together
+from tools.render.pieces import Pieces
 
 OUT = np.array([1.0, 0.0, 0.0])
-UP = np.array([0.0, 0.0, 1.0])
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,28 +44,35 @@ class CoverBody:
 Maker = Callable[[Plan, MadeJoint, np.random.Generator], CoverBody]
 
 
-def _body(plan: Plan, profile: Points, bend: float) -> Field:
+def turned_body(plan: Plan, profile: Points, bend: float) -> Field:
     """A profile (K, 2) of (r, height over the joint's edge) turned about the chamber's axis."""
     dish = f.turned(inset_profile(profile, bend), bend, (0.0, plan.center_z))
     return f.moved(dish, (plan.joint_x, 0, 0))
 
 
-def _closed(line: Points) -> Points:
+def closed_line(line: Points) -> Points:
     """The profile from the axis behind the rim to the axis in front."""
     return np.concatenate([[[0.0, -4.0], [line[0, 0], -4.0]], line, [[0.0, line[-1, 1]]]])
 
 
-def _dish(plan: Plan, joint: MadeJoint, depth: float, kinds: tuple[str, ...], rng: np.random.Generator) -> Points:
+def drawn_dish(joint: MadeJoint, depth: float, kinds: tuple[str, ...], rng: np.random.Generator) -> Points:
+    """Profile of a dish of one of some kinds, as deep as told."""
     return dish_profile(str(rng.choice(kinds)), joint.dish_r, joint.face_z, depth, rng)[0]
 
 
-def _column(plan: Plan, radius: float) -> Field:
+def column_of(plan: Plan, radius: float) -> Field:
     """All within a radius of the chamber's axis."""
     x = plan.joint_x
     return f.drum((x - 3, 0, plan.center_z), (x + 2 * plan.cover_depth, 0, plan.center_z), radius, 0.5)
 
 
-def _centered(plan: Plan, field: Field) -> Field:
+def behind_front(plan: Plan) -> Field:
+    """All behind the plane of the cover's front, which ribs and seams keep."""
+    return f.half_space(0, plan.joint_x + plan.cover_depth - 0.3, 1.0)
+
+
+def centered(plan: Plan, field: Field) -> Field:
+    """What is drawn about the x axis, about the chamber's axis."""
     return f.moved(field, (0, 0, plan.center_z))
 
 
@@ -89,13 +89,13 @@ def finned(plan: Plan, joint: MadeJoint, rng: np.random.Generator) -> CoverBody:
     """A deep dome with many thin fins that stand proud of it."""
     size = plan.chamber
     high = float(rng.uniform(0.035, 0.09) * size)
-    profile = _dish(plan, joint, plan.cover_depth - 0.5 * high, ("super",), rng)
-    dish = _body(plan, profile, 1.5)
+    profile = drawn_dish(joint, plan.cover_depth - 0.5 * high, ("super",), rng)
+    dish = turned_body(plan, profile, 1.5)
     thick = float(rng.uniform(0.02, 0.028) * size)
     inner = float(rng.uniform(0.1, 0.4)) * joint.dish_r
     one = f.block((plan.joint_x + 0.4 * size, 0, (inner + 0.6 * size) / 2), (size, thick, 0.6 * size - inner), 0.5)
-    fins = _centered(plan, f.around_x(one, int(rng.integers(12, 30)), float(rng.uniform(0, 0.3))))
-    over = f.common(f.grown(dish, high), _column(plan, joint.dish_r))
+    fins = centered(plan, f.around_x(one, int(rng.integers(12, 30)), float(rng.uniform(0, 0.3))))
+    over = f.common(f.grown(dish, high), column_of(plan, joint.dish_r), behind_front(plan))
     nose = f.drum(
         (plan.joint_x, 0, plan.center_z), (plan.joint_x + plan.cover_depth, 0, plan.center_z), inner + thick, 2.0
     )
@@ -113,12 +113,12 @@ def terraced(plan: Plan, joint: MadeJoint, rng: np.random.Generator) -> CoverBod
         line += [(radii[k] - lean, heights[k + 1]), (radii[k + 1], heights[k + 1] + 0.01)]
     line[-1] = (0.5 * radii[count], heights[count])
     bend = float(rng.uniform(0.8, 2.5))
-    return CoverBody(_body(plan, _closed(np.array(line)), bend), 0.8 * radii[count - 1])
+    return CoverBody(turned_body(plan, closed_line(np.array(line)), bend), 0.8 * radii[count - 1])
 
 
 def fluted(plan: Plan, joint: MadeJoint, rng: np.random.Generator) -> CoverBody:
     """A dome drawn in along several meridians, like a gored melon."""
-    dish = _body(plan, _dish(plan, joint, plan.cover_depth, ("super", "knuckle"), rng), 1.5)
+    dish = turned_body(plan, drawn_dish(joint, plan.cover_depth, ("super", "knuckle"), rng), 1.5)
     lobes, deep, turn = int(rng.integers(5, 13)), float(rng.uniform(0.08, 0.2)), float(rng.uniform(0, 1))
 
     def field(p: Values) -> Values:
@@ -134,14 +134,14 @@ def _thick_plate(plan: Plan, joint: MadeJoint, rng: np.random.Generator) -> Fiel
     lean, edge = float(rng.uniform(0.02, 0.16)) * joint.dish_r, float(rng.uniform(0.04, 0.12)) * joint.dish_r
     r, d = joint.dish_r, plan.cover_depth
     line = [(r, joint.face_z), (r - lean, d - edge), (r - lean - edge, d), (0.3 * r, d)]
-    return _body(plan, _closed(np.array(line)), 2.0)
+    return turned_body(plan, closed_line(np.array(line)), 2.0)
 
 
 def pocketed(plan: Plan, joint: MadeJoint, rng: np.random.Generator) -> CoverBody:
     """A thick cover with pockets between radial walls, and at times a ring wall."""
     count, thick = int(rng.integers(5, 15)), float(rng.uniform(0.025, 0.045)) * plan.chamber
     wall = f.block((plan.joint_x, 0, plan.chamber), (4 * plan.chamber, thick, 2 * plan.chamber), 0.1)
-    walls = _centered(plan, f.around_x(wall, count, float(rng.choice([0.0, np.pi / count]))))
+    walls = centered(plan, f.around_x(wall, count, float(rng.choice([0.0, np.pi / count]))))
     if chance(rng, 0.4):
         at, middle = float(rng.uniform(0.5, 0.65)) * joint.dish_r, plan.center_z
         ring: Field = lambda p: np.asarray(np.abs(np.hypot(p[:, 1], p[:, 2] - middle) - at) - thick / 2, np.float32)  # noqa: E731
@@ -154,7 +154,7 @@ def celled(plan: Plan, joint: MadeJoint, rng: np.random.Generator) -> CoverBody:
     pitch, thick = float(rng.uniform(0.13, 0.2)) * plan.chamber, float(rng.uniform(0.025, 0.035)) * plan.chamber
     turns = (0.0, np.pi / 2) if chance(rng, 0.5) else (0.0, np.pi / 3, 2 * np.pi / 3)
     lay, scale = float(rng.choice([0.0, np.pi / 4])), 1.0 if len(turns) == 2 else 1.4
-    walls = f.union(*(_centered(plan, parallel_walls(scale * pitch, thick, lay + t)) for t in turns))
+    walls = f.union(*(centered(plan, parallel_walls(scale * pitch, thick, lay + t)) for t in turns))
     return _with_pockets(plan, joint, walls, rng)
 
 
@@ -166,8 +166,8 @@ def _with_pockets(plan: Plan, joint: MadeJoint, walls: Field, rng: np.random.Gen
     edge = 1.6 * plan.cell
     hollow = f.rounded_common(
         edge,
-        _column(plan, outer),
-        _inverse(_column(plan, hub)),
+        column_of(plan, outer),
+        _inverse(column_of(plan, hub)),
         _inverse(walls),
         f.half_space(0, floor, -1.0),
     )
@@ -177,7 +177,7 @@ def _with_pockets(plan: Plan, joint: MadeJoint, walls: Field, rng: np.random.Gen
 def boxed(plan: Plan, joint: MadeJoint, rng: np.random.Generator) -> CoverBody:
     """A low round plate that carries a rounded block."""
     low = joint.face_z + float(rng.uniform(0.2, 0.5)) * (plan.cover_depth - joint.face_z)
-    plate = _body(plan, _dish(plan, joint, low, ("super", "flat", "cone"), rng), 1.5)
+    plate = turned_body(plan, drawn_dish(joint, low, ("super", "flat", "cone"), rng), 1.5)
     angle = float(rng.uniform(np.radians(28), np.radians(62)))
     half = 0.93 * joint.dish_r * np.array([np.cos(angle), np.sin(angle)])
     front = plan.joint_x + plan.cover_depth
@@ -195,7 +195,7 @@ def hooped(plan: Plan, joint: MadeJoint, rng: np.random.Generator) -> CoverBody:
     turns = np.linspace(0, np.pi / 2, 6)
     shoulder = np.column_stack([r - corner * (1 - np.cos(turns)), d - crown - corner * (1 - np.sin(turns))])
     dome = [(0.6 * r, d - 0.35 * crown), (0.25 * r, d)]
-    body = _body(plan, _closed(np.concatenate([[[r, face]], shoulder, dome])), 1.0)
+    body = turned_body(plan, closed_line(np.concatenate([[[r, face]], shoulder, dome])), 1.0)
     thick = float(rng.uniform(0.025, 0.05)) * plan.chamber
     wall = d - corner - crown - face
     if chance(rng, 0.55):
@@ -206,36 +206,14 @@ def hooped(plan: Plan, joint: MadeJoint, rng: np.random.Generator) -> CoverBody:
         )
     else:
         one = f.block((plan.joint_x + 0.4 * wall, 0, 0.9 * r), (1.9 * wall, thick, 0.35 * r), 0.8)
-        staves = _centered(plan, f.around_x(one, int(rng.integers(8, 25))))
-        extra = f.rounded_common(1.6 * plan.cell, staves, _column(plan, joint.dish_r))
+        staves = centered(plan, f.around_x(one, int(rng.integers(8, 25))))
+        extra = f.rounded_common(1.6 * plan.cell, staves, column_of(plan, joint.dish_r))
     return CoverBody(f.blend(3.0, body, extra), 0.3 * r)
-
-
-def lidded(plan: Plan, joint: MadeJoint, rng: np.random.Generator) -> CoverBody:
-    """A dome with a round lid screwed on in front; the lid's hub stands before its screws."""
-    made = head(str(rng.choice(["hex", "socket", "hex_flange"])), size_for(plan.chamber, 2))
-    step = made.height_mm + 1.0
-    ring_x = plan.joint_x + plan.cover_depth - step
-    thick = float(rng.uniform(0.03, 0.06)) * plan.chamber
-    under = max(plan.cover_depth - step - 0.5 * thick, 0.5 * plan.cover_depth)
-    dish = _body(plan, _dish(plan, joint, under, ("super", "knuckle", "cone", "flat"), rng), 1.5)
-    lid_r = float(rng.uniform(0.45, 0.68)) * joint.dish_r
-    at = lid_r - 0.62 * made.wide_mm - 1.5
-    hub = max(at - 0.7 * made.wide_mm - 1.0, 0.15 * plan.radius)
-    z = plan.center_z
-    lid = f.drum((ring_x - thick, 0, z), (ring_x, 0, z), lid_r, 1.0)
-    neck = f.drum((plan.joint_x, 0, z), (ring_x - 0.5 * thick, 0, z), 0.92 * lid_r, 1.0)
-    cap = f.drum((ring_x - 2, 0, z), (plan.joint_x + plan.cover_depth, 0, z), hub, 1.0)
-    turns = (np.arange(n := int(rng.integers(5, 13))) + 0.5) * 2 * np.pi / n
-    seats = np.column_stack([np.full(n, ring_x), at * np.sin(turns), z + at * np.cos(turns)])
-    return CoverBody(
-        f.union(f.blend(0.04 * plan.chamber, dish, neck), lid, cap), 0.9 * hub, heads_at(made, seats, OUT, UP, rng)
-    )
 
 
 def egg(plan: Plan, joint: MadeJoint, rng: np.random.Generator) -> CoverBody:
     """A dome narrower one way, its top aside from the axis; at times with columns from rim to dome."""
-    dish = _body(plan, _dish(plan, joint, plan.cover_depth, ("super", "bell"), rng), 1.5)
+    dish = turned_body(plan, drawn_dish(joint, plan.cover_depth, ("super", "bell"), rng), 1.5)
     aside = float(rng.uniform(-0.4, 0.4)) * joint.dish_r
     squeeze = float(rng.uniform(0.1, 0.8)) * float(rng.choice([-1.0, 1.0]))
 
@@ -245,20 +223,20 @@ def egg(plan: Plan, joint: MadeJoint, rng: np.random.Generator) -> CoverBody:
         z = (p[:, 2] - plan.center_z - aside * u * u) * (1 + max(-squeeze, 0.0) * u)
         return dish(np.stack([p[:, 0], y, z + plan.center_z], axis=1).astype(np.float32))
 
-    body: Field = f.common(field, _column(plan, joint.dish_r + 0.5))
+    body: Field = f.common(field, column_of(plan, joint.dish_r + 0.5))
     if chance(rng, 0.5):
         r = float(rng.uniform(0.03, 0.055)) * plan.chamber
         one = f.rod(
             (plan.joint_x, 0, joint.dish_r - 1.1 * r), (plan.joint_x + 0.5 * plan.cover_depth, 0, 0.6 * joint.dish_r), r
         )
-        columns = _centered(plan, f.around_x(one, int(rng.integers(4, 13)), float(rng.uniform(0, 1))))
+        columns = centered(plan, f.around_x(one, int(rng.integers(4, 13)), float(rng.uniform(0, 1))))
         body = f.blend(0.03 * plan.chamber, body, columns)
     return CoverBody(body, 0.15 * joint.dish_r)
 
 
 def pillow(plan: Plan, joint: MadeJoint, rng: np.random.Generator) -> CoverBody:
     """Round at the joint, a rounded square toward the front."""
-    dish = _body(plan, _dish(plan, joint, plan.cover_depth, ("super", "knuckle", "cone"), rng), 1.5)
+    dish = turned_body(plan, drawn_dish(joint, plan.cover_depth, ("super", "knuckle", "cone"), rng), 1.5)
     power, turn = float(rng.uniform(3.0, 6.0)), float(rng.choice([0.0, np.pi / 4]))
     scale = 2 ** (0.5 - 1 / power)
 
@@ -276,7 +254,7 @@ def pillow(plan: Plan, joint: MadeJoint, rng: np.random.Generator) -> CoverBody:
 def spined(plan: Plan, joint: MadeJoint, rng: np.random.Generator) -> CoverBody:
     """A low dish crossed by an upright round housing between the necks, with a plug in front."""
     low = joint.face_z + float(rng.uniform(0.35, 0.65)) * (plan.cover_depth - joint.face_z)
-    dish = _body(plan, _dish(plan, joint, low, ("super", "cone", "flat"), rng), 1.5)
+    dish = turned_body(plan, drawn_dish(joint, low, ("super", "cone", "flat"), rng), 1.5)
     front, z = plan.joint_x + plan.cover_depth, plan.center_z
     r = float(np.clip(front - plan.neck_x - 0.02 * plan.chamber, 0.5 * plan.pipe_r, 0.45 * plan.radius))
     tall = float(rng.uniform(0.7, 0.95)) * joint.dish_r
@@ -290,61 +268,3 @@ def spined(plan: Plan, joint: MadeJoint, rng: np.random.Generator) -> CoverBody:
     plug = f.drum((plan.neck_x, 0, z), (front, 0, z), plug_r, 1.5)
     body = f.blend(float(rng.uniform(0.04, 0.1)) * plan.chamber, dish, housing)
     return CoverBody(f.blend(3.0, body, *collars, plug), 0.9 * plug_r)
-
-
-def split(plan: Plan, joint: MadeJoint, rng: np.random.Generator) -> CoverBody:
-    """Two halves drawn together by bolts through an upright or level seam that stands proud."""
-    made = head(str(rng.choice(["hex_washer", "hex_flange", "socket"])), size_for(plan.chamber, 1))
-    stand = max(1.25 * made.wide_mm, 0.05 * plan.chamber)
-    profile = _dish(plan, joint, plan.cover_depth - 0.8 * stand, ("super", "knuckle"), rng)
-    dish = _body(plan, profile, 1.5)
-    half = float(rng.uniform(0.03, 0.05)) * plan.chamber
-    level = chance(rng, 0.3)
-    seam_axis, along_axis = (2, 1) if level else (1, 2)
-    origin = np.array([0.0, 0.0, plan.center_z])
-
-    def between(width: float) -> Field:
-        return lambda p: np.asarray(np.abs(p[:, seam_axis] - origin[seam_axis]) - width, np.float32)
-
-    over = f.common(f.grown(dish, stand), _column(plan, joint.dish_r))
-    seam = f.rounded_common(1.6 * plan.cell, over, between(half))
-    groove = f.common(f.less(f.grown(dish, 2 * stand), f.grown(dish, 0.55 * stand)), between(1.1 * plan.cell))
-    bolts = []
-    way = np.eye(3)[seam_axis]
-    for share in (0.3, 0.72):
-        for side in (-1.0, 1.0):
-            at = share * joint.dish_r
-            slope = (height_at(profile, at + 2) - height_at(profile, at - 2)) / 4
-            normal = np.array([1.0, -slope]) / np.hypot(1.0, slope)
-            lift = 0.5 * stand
-            point = origin + (plan.joint_x + height_at(profile, at) + lift * normal[0]) * OUT
-            point[along_axis] += side * (at + lift * normal[1])
-            for s in (-1.0, 1.0):
-                bolts.append(heads_at(made, (point + s * half * way)[None], s * way, OUT, rng))
-    body = f.less(f.blend(2.5, dish, seam), groove)
-    return CoverBody(body, 0.2 * joint.dish_r, together(bolts))
-
-
-MAKERS: dict[str, Maker] = {
-    "finned": finned,
-    "terraced": terraced,
-    "fluted": fluted,
-    "pocketed": pocketed,
-    "celled": celled,
-    "boxed": boxed,
-    "hooped": hooped,
-    "lidded": lidded,
-    "egg": egg,
-    "pillow": pillow,
-    "spined": spined,
-    "split": split,
-}
-
-
-def later_shell(plan: Plan, joint: MadeJoint, rng: np.random.Generator) -> Shell:
-    """Draw a cover of a later style, with its necks."""
-    kind = str(rng.choice(LATER[plan.style].covers))
-    made = MAKERS[kind](plan, joint, rng)
-    body = f.blend(float(rng.uniform(0.01, 0.05) * plan.chamber), made.field, floor_of(plan, joint))
-    words = {"cover_profile": kind, "cover_ribs": "none"}
-    return replace(with_necks(plan, joint, body, made.nose_r, words, rng), pieces=made.pieces)

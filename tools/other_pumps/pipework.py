@@ -24,6 +24,7 @@ BARS = {
     "barreled": ("log", "bow", "tee"),
     "housed": ("inside",),
     "spined": ("tee", "log", "header", "saddle"),
+    "flanked": ("elbow", "tee", "channel", "log"),
     "halved": ("bow", "channel", "elbow", "ball"),
 }
 

@@ -29,7 +29,7 @@ CHAMBERS_MM = {
 """Chamber diameters drawn for a port size."""
 Near = Callable[[str, float], float]
 """Gives a length of a family by name, with its spread, or else the proportion given."""
-LATER_STYLES = ("domed", "lugged", "barreled", "housed", "spined", "halved")
+LATER_STYLES = ("domed", "lugged", "barreled", "housed", "spined", "halved", "flanked")
 """What each is made of is told in `styles`."""
 STYLES = ("cast", "molded", "turned", "sheet", "compact", *LATER_STYLES)
 TRAINING_STYLES = ("cast", "molded", *LATER_STYLES)
@@ -95,6 +95,7 @@ class Plan:
         foot_long, foot_short; long_along_x: which way the feet lie.
         cell: grid of cast bodies.
         internal: the liquid's ways lie between the joints, without necks.
+        beside: necks leave at the chambers' sides, and the manifolds lie before or behind them.
     """
 
     style: str
@@ -127,6 +128,7 @@ class Plan:
     long_along_x: bool
     cell: float
     internal: bool = False
+    beside: bool = False
 
     @property
     def radius(self) -> float:

@@ -22,10 +22,16 @@ def _drills(holes: Points, hole: float, high: float) -> list[Field]:
     return [f.drum((x, y, -5.0), (x, y, high), hole / 2, 0.1) for x, y in holes]
 
 
-def _around_bar(plan: Plan, by: float) -> Field:
-    """The inlet manifold's bar, which a stand leaves to itself."""
+def _kept_free(plan: Plan) -> Field:
+    """What a stand leaves to the inlet: the inside of the manifold, and the port with the room before it."""
+    r = max(0.6 * plan.pipe_r, 0.5 * plan.port.bore_mm + 2.0)
     a, b = ((s * plan.neck_x, plan.bar_y, plan.inlet_z) for s in (-1.0, 1.0))
-    return f.rod(a, b, by * plan.pipe_r)
+    out = plan.toward[1] * (plan.reach[1] + 80.0)
+    port_r = max(r, 0.5 * plan.port.outer_mm + 3.0)
+    # An end port's flange lies beyond the stand.
+    port = (0.0, out, plan.inlet_z) if plan.center_port else (out, plan.bar_y, plan.inlet_z)
+    way = f.rod((0.0, plan.bar_y, plan.inlet_z), port, port_r if plan.center_port else r)
+    return f.union(f.rod(a, b, r), way)
 
 
 def _pads(plan: Plan, holes: Points, hole: float, rng: np.random.Generator) -> Pieces:
@@ -48,7 +54,7 @@ def _pads(plan: Plan, holes: Points, hole: float, rng: np.random.Generator) -> P
     ]
     pad = tube(hole / 2, max(0.8 * edge, hole), 0.0, high, 1.2, 48)
     out += [piece(placed(pad, shifted(*h)), "feet", "rubber") for h in holes]
-    top = plan.inlet_z - 0.55 * plan.pipe_r
+    top = plan.inlet_z - max(0.55 * plan.pipe_r, 0.5 * plan.port.bore_mm + 2.0)
     tall = max(top - high, 4.0)
     broad = float(rng.uniform(0.5, 1.5)) * plan.pipe_r
     for s in (-1.0, 1.0):
@@ -75,7 +81,7 @@ def _skids(plan: Plan, holes: Points, hole: float, rng: np.random.Generator) -> 
         at = s * min(0.8 * plan.neck_x, x)
         for side in (-1.0, 1.0):
             members.append(f.rod((at, side * y, r), (at, plan.bar_y, plan.inlet_z - 0.5 * plan.pipe_r), 0.8 * r))
-    body = f.less(f.blend(0.6 * r, *members), _around_bar(plan, 0.6), *_drills(holes, hole, 3 * r))
+    body = f.less(f.blend(0.6 * r, *members), _kept_free(plan), *_drills(holes, hole, 3 * r))
     body = f.common(body, f.half_space(2, 0.0, -1.0))
     wide = max(y, abs(plan.bar_y)) + 2 * r + 6
     mesh = surface(body, (-long - 3 * r, -wide, 0.0), (long + 3 * r, wide, plan.inlet_z + r + up), plan.cell)
@@ -93,7 +99,7 @@ def _pedestal(plan: Plan, holes: Points, hole: float, rng: np.random.Generator) 
         wide = float(rng.uniform(0.5, 0.9)) * x
         column = f.block((0, plan.bar_y, plan.inlet_z / 2), (2 * wide, 1.3 * plan.pipe_r, plan.inlet_z), 3.0)
     body = f.blend(float(rng.uniform(0.03, 0.1)) * plan.chamber, plate, column)
-    body = f.less(f.common(body, f.half_space(2, 0.0, -1.0)), _around_bar(plan, 0.6), *_drills(holes, hole, 3 * thick))
+    body = f.less(f.common(body, f.half_space(2, 0.0, -1.0)), _kept_free(plan), *_drills(holes, hole, 3 * thick))
     wide = max(y, abs(plan.bar_y) + 1.4 * plan.pipe_r) + 3
     mesh = surface(body, (-x - 2, -wide, 0.0), (x + 2, wide, plan.inlet_z + 1), plan.cell)
     return piece(mesh, "feet", "wetted" if chance(rng, 0.5) else "air_section")
@@ -127,7 +133,7 @@ def _trestle(plan: Plan, holes: Points, hole: float, rng: np.random.Generator) -
             )
     body = f.blend(0.02 * size, *members)
     # Clear of the manifold, and of the joints' rims.
-    body = f.less(body, _around_bar(plan, 0.7), *_drills(holes, hole, 3 * low))
+    body = f.less(body, _kept_free(plan), *_drills(holes, hole, 3 * low))
     body = f.common(body, f.half_space(2, 0.0, -1.0))
     wide = max(y + 1.5 * pad, top + 4)
     mesh = surface(body, (-max(x, at) - 2 * pad, -wide, 0.0), (max(x, at) + 2 * pad, wide, z), plan.cell)

@@ -92,6 +92,16 @@ LATER = {
         (0.2, 0.42),
         (0.2, 0.5),
     ),
+    "flanked": Style(
+        ("finned", "pillow", "terraced", "lidded", "celled"),
+        ("cube", "shroud", "ribbed"),
+        ("trestle",),
+        (0.02, 0.06),
+        (0, 0, 3),
+        (1, 2, 3),
+        (0.22, 0.4),
+        (0.28, 0.45),
+    ),
 }
 
 
@@ -109,6 +119,8 @@ def proportioned(plan: Plan, rng: np.random.Generator) -> Plan:
             return replace(plan, style="halved")
         plan = _aside(plan, 0.0, 0.0)
         return replace(plan, internal=True, neck_x=float(rng.uniform(0.75, 1.0)) * rear)
+    if plan.style == "flanked":
+        return _beside(plan, free, rng)
     if chance(rng, 0.35):
         bar = float(rng.choice([-1.0, 1.0]) * rng.uniform(0.2, 0.55)) * plan.radius
         plan = _aside(plan, bar, bar * float(rng.uniform(0.5, 1.0)))
@@ -145,6 +157,22 @@ def _resized(plan: Plan, style: Style, rng: np.random.Generator) -> Plan:
         foot_short=chamber * float(rng.uniform(0.36, 0.6)),
         cell=float(np.clip(chamber / 118.0, 1.0, 4.0)),
     )
+
+
+def _beside(plan: Plan, free: bool, rng: np.random.Generator) -> Plan:
+    """The manifolds past the chambers' sides, away from the valve; of a free invention low and near each other."""
+    way = -plan.valve_side
+    bar = way * (1.04 * plan.radius + plan.pipe_r + float(rng.uniform(0.06, 0.14)) * plan.chamber + 6.0)
+    if plan.center_port:
+        plan = replace(_aside(plan, 0.0, 0.0), toward=(way, way))
+    plan = replace(_aside(plan, bar, bar), beside=True)
+    if not free:
+        return plan
+    half = max(float(rng.uniform(0.5, 1.0)) * plan.radius, 2.7 * plan.pipe_r + 0.15 * plan.radius)
+    half = max(half, 0.55 * plan.port.outer_mm + 4.0)
+    top, foot = max(plan.port.outer_mm / 2, plan.pipe_r) + 0.5, float(rng.uniform(10.0, 0.3 * plan.chamber))
+    center = max(plan.radius, half + top) + foot
+    return replace(plan, center_z=center, inlet_z=center - half, outlet_z=center + half, height=center + half + top)
 
 
 def _aside(plan: Plan, bar_y: float, neck_y: float) -> Plan:

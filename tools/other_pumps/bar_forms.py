@@ -53,7 +53,8 @@ def _log(plan: Plan, slim: float, foot: float, rng: np.random.Generator) -> Fiel
     nx, z, r = plan.neck_x, plan.outlet_z, plan.pipe_r
     big = min(_room(plan), float(rng.uniform(1.0, 1.3)) * r)
     wave = np.cos(np.linspace(-np.pi / 2, np.pi / 2, 9))
-    sizes = slim + (big - slim) * (wave if rng.random() < 0.6 else 1 - wave)
+    # Its ends stand no farther out than the risers.
+    sizes = slim + (big - slim) * wave if rng.random() < 0.6 else slim + (r - slim) * (1 - wave)
     bar = f.path(np.column_stack([np.linspace(-nx, nx, 9), np.zeros(9), np.full(9, z)]), sizes)
     half, ring = float(rng.uniform(0.06, 0.14)) * r, min(_room(plan), 1.08 * big)
     places = rng.uniform(-0.9, 0.9, int(rng.integers(0, 4))) * nx

@@ -90,7 +90,10 @@ def _bolted(plan: Plan, rng: np.random.Generator) -> MadeJoint:
 
 def _corner_lugs(radius: float, count: int, thick: float, edge: float, rng: np.random.Generator) -> list[Pieces]:
     """Square or round lugs that stand out beyond the round edge, drilled or plain."""
-    wide, out = float(rng.uniform(0.08, 0.16)) * radius, float(rng.uniform(0.08, 0.2)) * radius
+    wide, out = (
+        float(rng.uniform(0.07, 0.13)) * radius * min(1.0, 4 / max(count, 1)),
+        float(rng.uniform(0.08, 0.2)) * radius,
+    )
     drilled, rounded = chance(rng, 0.6), chance(rng, 0.5)
     corner = float(rng.uniform(0.2, 0.9)) * wide
     lug = rounded_loop(

@@ -5,7 +5,7 @@ import numpy as np
 from tools.other_pumps import fields as f
 from tools.other_pumps.fields import Field
 from tools.other_pumps.joint_rings import MadeJoint
-from tools.other_pumps.plan import LATER_STYLES, Plan
+from tools.other_pumps.plan import LATER_STYLES, Plan, bolt_room
 from tools.render.draws import chance
 
 
@@ -14,6 +14,8 @@ def neck_end(plan: Plan, rng: np.random.Generator) -> float:
     rise = plan.outlet_z - plan.center_z - plan.pipe_r
     if plan.beside:
         return rise - float(rng.uniform(0.1, 0.4)) * plan.pipe_r
+    if plan.style in LATER_STYLES and plan.neck_y != plan.bar_y:
+        rise -= bolt_room(plan)
     return float(plan.radius + (rise - plan.radius) * rng.uniform(0.35, 0.95) + 1.0)
 
 

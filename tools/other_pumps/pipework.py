@@ -65,6 +65,10 @@ def draw_form(plan: Plan, one_piece: bool, neck_r: float, rng: np.random.Generat
     if plan.style in LATER_STYLES:
         needs["union"] = 0.16 * neck_r + 1.05 * thick
     pads = [pad for pad in (("band", "round", "oval") if sheet else needs) if needs[pad] <= max(room, 0.0)]
+    # A center port's branch needs its place between the splits.
+    clear = 1.1 * plan.pipe_r + 1.5 * thick if plan.center_port and plan.style in LATER_STYLES else 0.0
+    if clear > 0.8 * plan.neck_x:
+        split = "none"
     if plan.internal:
         fins, split, pads = "none", "none", ["none"]
     return BarForm(
@@ -73,7 +77,7 @@ def draw_form(plan: Plan, one_piece: bool, neck_r: float, rng: np.random.Generat
         split,
         float(rng.uniform(0.78, 1.0)),
         float(rng.uniform(0.15, 0.6) * plan.pipe_r),
-        float(rng.uniform(0.3, 0.62) * plan.neck_x),
+        max(float(rng.uniform(0.3, 0.62) * plan.neck_x), clear),
         "none" if one_piece else str(rng.choice(pads)),
         thick,
         int(rng.integers(4, 9)),

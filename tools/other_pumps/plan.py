@@ -136,6 +136,11 @@ class Plan:
         return self.chamber / 2
 
 
+def bolt_room(plan: Plan) -> float:
+    """Height that the bolts of a joint to a neck take below a bar that lies aside of it."""
+    return 0.045 * plan.chamber + 14.0
+
+
 def draw_plan(rng: np.random.Generator, family: Family | None, split: Split = "test") -> Plan:
     """A plan of a family, or a free one, in a style that the split may show."""
     words = _free_words(rng) if family is None else family

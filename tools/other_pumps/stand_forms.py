@@ -26,12 +26,13 @@ def _kept_free(plan: Plan) -> Field:
     """What a stand leaves to the inlet: the inside of the manifold, and the port with the room before it."""
     r = max(0.6 * plan.pipe_r, 0.5 * plan.port.bore_mm + 2.0)
     a, b = ((s * plan.neck_x, plan.bar_y, plan.inlet_z) for s in (-1.0, 1.0))
-    out = plan.toward[1] * (plan.reach[1] + 80.0)
-    port_r = max(r, 0.5 * plan.port.outer_mm + 3.0)
-    # An end port's flange lies beyond the stand.
-    port = (0.0, out, plan.inlet_z) if plan.center_port else (out, plan.bar_y, plan.inlet_z)
-    way = f.rod((0.0, plan.bar_y, plan.inlet_z), port, port_r if plan.center_port else r)
-    return f.union(f.rod(a, b, r), way)
+    t, reach, port = plan.toward[1], plan.reach[1], plan.port
+    z, out = plan.inlet_z, t * (reach + 80.0)
+    if not plan.center_port:
+        return f.union(f.rod(a, b, r), f.rod(a, (out, plan.bar_y, z), r))
+    back = t * (reach - (port.thick_mm if port.flanged else port.boss_mm) - 4.0)
+    before = f.drum((0.0, back, z), (0.0, out, z), 0.5 * port.outer_mm + 3.0)
+    return f.union(f.rod(a, b, r), f.rod((0.0, plan.bar_y, z), (0.0, out, z), r), before)
 
 
 def _pads(plan: Plan, holes: Points, hole: float, rng: np.random.Generator) -> Pieces:

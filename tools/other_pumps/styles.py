@@ -4,7 +4,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tools.other_pumps.plan import Plan
+from tools.other_pumps.plan import Plan, bolt_room
 from tools.render.draws import chance
 
 Range = tuple[float, float]
@@ -121,10 +121,11 @@ def proportioned(plan: Plan, rng: np.random.Generator) -> Plan:
         return replace(plan, internal=True, neck_x=float(rng.uniform(0.75, 1.0)) * rear)
     if plan.style == "flanked":
         return _beside(plan, free, rng)
+    bar, share = plan.bar_y, float(rng.uniform(0.5, 1.0))
     if chance(rng, 0.35):
         bar = float(rng.choice([-1.0, 1.0]) * rng.uniform(0.2, 0.55)) * plan.radius
-        plan = _aside(plan, bar, bar * float(rng.uniform(0.5, 1.0)))
-    return plan
+    rise = plan.outlet_z - plan.center_z - plan.pipe_r - plan.radius
+    return _aside(plan, bar, bar * share if rise > 1.2 * bolt_room(plan) else bar)
 
 
 def _resized(plan: Plan, style: Style, rng: np.random.Generator) -> Plan:

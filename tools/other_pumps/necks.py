@@ -14,8 +14,10 @@ def neck_end(plan: Plan, rng: np.random.Generator) -> float:
     rise = plan.outlet_z - plan.center_z - plan.pipe_r
     if plan.beside:
         return rise - float(rng.uniform(0.1, 0.4)) * plan.pipe_r
-    if plan.style in LATER_STYLES and plan.neck_y != plan.bar_y:
-        rise -= bolt_room(plan)
+    if plan.style in LATER_STYLES:
+        # Neither the joint's plate nor bolts beside the bar may stand in a port's passage.
+        aside = plan.neck_y != plan.bar_y
+        rise = max(rise - (bolt_room(plan) if aside else 0.042 * plan.chamber + 2.5), plan.radius)
     return float(plan.radius + (rise - plan.radius) * rng.uniform(0.35, 0.95) + 1.0)
 
 

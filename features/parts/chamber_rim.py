@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from features.parts.face_circles import circles_about
 from features.parts.finder import FoundCircle, PartQuestion
+from features.parts.joint_behind import behind_the_cover
 from features.parts.learned_circles import (
     LEAST_COVERAGE,
     PLAIN_BY_ELLIPSE,
@@ -85,6 +86,8 @@ def trace_chamber(question: PartQuestion, part: RoundPart, maps: PartMaps, bolts
     if best[1].measured_slant:
         behind = _round_it(best, _traces_behind(question, part, best, free), question.poses[0].focal_px)
         best = _plain_beside(best, _found_often(behind), _enough_behind(best))
+        deeper = [one for one in behind_the_cover(question, best, free) if _bolts_suit(one[0], best[0], bolts_px)]
+        best, traces = (deeper[0], deeper) if deeper else (best, traces)
     neighbors = float(np.hypot(ROUNDED, _spread(traces)))
     return found_circle("chamber_diameter", question.photo_name, best[0], (0.4, neighbors))
 
@@ -101,6 +104,13 @@ def round_all(traces: list[Trace], bolts_px: Array) -> list[Trace]:
     if len(bolts_px) < ENOUGH_BOLTS:
         return traces
     return [(traced, placed) for traced, placed in traces if np.median(traced.ellipse.reach(bolts_px)) < 1.0]
+
+
+def _bolts_suit(one: TracedCircle, other: TracedCircle, bolts_px: Array) -> bool:
+    """Whether a joint's bolts (K, 2) lie more evenly inside one circle than inside another, or are too few to tell."""
+    if len(bolts_px) < ENOUGH_BOLTS:
+        return True
+    return float(np.std(one.ellipse.reach(bolts_px))) < float(np.std(other.ellipse.reach(bolts_px)))
 
 
 def _outermost(traces: list[Trace], focal_px: float) -> Trace | None:

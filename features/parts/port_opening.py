@@ -25,6 +25,7 @@ from features.parts.learned_circles import (
     trace_places,
     trace_weight,
 )
+from features.parts.mouth_before import before_the_ring
 from features.parts.part_maps import RoundPart
 from features.parts.part_model import PartMaps
 from features.parts.placed import LONGEST_REACH, Placed, uncovered
@@ -37,6 +38,9 @@ CHAMFER_ROUND, AS_PLAIN = (1.04, 1.25), 0.75
 """A thread's chamfer is this much larger than its crests (ASME B1.20.1, ISO 7-1), and is taken for the mouth where it
 has this share of their evidence. A flange's opening is as much wider than a step, a lining's end or the light in it
 (of 125 openings of renders three were those, 10 to 16 % too small, and no other was moved by the outer edge)."""
+CRESTS_TOUCH = 0.03
+"""Crests begin as far behind a thread's face as its chamfer is wide, and of some, seen aslant, the near side touches
+the chamfer's edge: so much of its size beyond, at most, where either is a pixel wide."""
 STEP_ROUND, STEP_PLAIN, TOUCHES = 1.08, 0.58, 0.015
 """A flange's opening may also be so much wider than the edge of a step in it, which is darker, and has then this share
 of its evidence under a reference's slant; seen aslant the step's edge may touch it, so much of its size beyond. Nearer
@@ -60,6 +64,9 @@ face from 1-1/4 inch on 0.54 and more, ASME B16.5, EN 1092-1, JIS B2220): a plai
 OPENING_EVIDENCE, OFF_MIDDLE = 0.27, 0.02
 """Evidence that makes a circle in a flange's middle its opening, and how far off the middle it may lie, over the rim's
 radius: castings, and the step from rim to face seen at a slant."""
+ASIDE = 0.03
+"""An opening whose middle lies further from its rim's, over the rim's radius, is a step or an end deeper in it, seen
+shifted, where a circle about the middle is nearly as plain."""
 CHAMFERS, CHAMFER_REACH = (1.09, 1.145, 1.2), 0.035
 """How much larger it is looked for, and how far round that."""
 TOLD_ONLY = 0.05
@@ -84,11 +91,17 @@ def trace_mouth(
         traces += mouth_traces(question, part, maps) if before is None else before
         traces += _traces_about(question, part, rim) if rim is not None else []
     best = best_of(_no_wider_than_openings(traces, rim) if rim is not None else _about_told(traces, told))
-    if best is None and rim is not None:
-        best = _in_the_middle(question, rim)
-    elif best is not None:
-        traces += _round_about(question, best)
-        round_it = [one for one in traces if _round_as_plainly(one, best) or _round_the_dark(one, best, told)]
+    if rim is not None and (best is None or _aside(best, rim) > ASIDE):
+        best = _about_the_middle(question, traces, best, rim)
+    elif best is not None and rim is None:
+        best = before_the_ring(question, best, partial(uncovered, question)) or best
+    if best is not None:
+        traces += [best, *_round_about(question, best)]
+        beyond = CRESTS_TOUCH if rim is None else 0.0
+        round_it = [
+            one for one in traces
+            if _round_as_plainly(one, best, beyond) or _round_the_dark(one, best, told, beyond)
+        ]  # fmt: skip
         if rim is not None:
             round_it += [one for one in _no_wider_than_openings(traces, rim) if _round_a_step(one, best)]
         best = max(round_it, key=lambda one: _size_px2(one[0]))
@@ -176,6 +189,22 @@ def _in_the_middle(question: PartQuestion, rim: Placed) -> Trace | None:
     return max(found, key=lambda trace: trace[0].evidence) if found else None
 
 
+def _aside(one: Trace, rim: Placed) -> float:
+    """How far a trace's middle lies from that of a rim, over the rim's radius."""
+    return float(np.linalg.norm(rim.about(one[0].ellipse.points_px()).center - rim.center)) / rim.radius
+
+
+def _about_the_middle(question: PartQuestion, traces: list[Trace], best: Trace | None, rim: Placed) -> Trace | None:
+    """The plainest circle about a rim's middle; another, which lies aside, where none is nearly as plain."""
+    middle = _in_the_middle(question, rim)
+    found = [one for one in _no_wider_than_openings(traces, rim) if _aside(one, rim) < ASIDE]
+    found += [middle] if middle is not None else []
+    plainest = max(found, key=lambda one: one[0].evidence, default=None)
+    if best is None or (plainest is not None and plainest[0].evidence > AS_PLAIN * best[0].evidence):
+        return plainest
+    return best
+
+
 def _round_about(question: PartQuestion, crests: Trace) -> list[Trace]:
     """Circles close round a traced one, where a thread's chamfer would be if its crests were traced."""
     placed = crests[1].about(crests[0].ellipse.points_px())
@@ -184,23 +213,23 @@ def _round_about(question: PartQuestion, crests: Trace) -> list[Trace]:
     return [(one, placed) for one, _ in traced if one.coverage >= LEAST_COVERAGE]
 
 
-def _round_as_plainly(one: Trace, best: Trace) -> bool:
+def _round_as_plainly(one: Trace, best: Trace, beyond: float) -> bool:
     """Whether a trace is the best one, or lies close round it and is nearly as plain."""
     if one is best:
         return True
     size = _size_px2(one[0]) / _size_px2(best[0])
-    return CHAMFER_ROUND[0] ** 2 < size < CHAMFER_ROUND[1] ** 2 and _nearly_as_plain(one, best)
+    return CHAMFER_ROUND[0] ** 2 < size < CHAMFER_ROUND[1] ** 2 and _nearly_as_plain(one, best, beyond)
 
 
-def _nearly_as_plain(one: Trace, best: Trace) -> bool:
-    """Whether a trace has nearly the evidence of the best one, all of which lies inside it."""
+def _nearly_as_plain(one: Trace, best: Trace, beyond: float) -> bool:
+    """Whether a trace has nearly the evidence of the best one, which nowhere lies so much of its size beyond it."""
     evidence = trace_weight(*one) - KNOWN_SLANT_BONUS * one[1].measured_slant
     # Of a short arc the far side is a guess, so its points are asked.
-    inside = bool((one[0].ellipse.distances_px(best[0].points_px) < 0).all())
-    return evidence > AS_PLAIN * best[0].evidence and inside
+    furthest_px = float(one[0].ellipse.distances_px(best[0].points_px).max())
+    return evidence > AS_PLAIN * best[0].evidence and furthest_px < beyond * float(np.sqrt(_size_px2(best[0])))
 
 
-def _round_the_dark(one: Trace, best: Trace, told: Sequence[RoundPart]) -> bool:
+def _round_the_dark(one: Trace, best: Trace, told: Sequence[RoundPart], beyond: float) -> bool:
     """Whether a trace lies round the best one, nearly as plain, and nearer to what was told: inside it is but dark.
 
     (Of 450 photos of ports by two makers and renderers one is changed by it: 24 % too small before.)
@@ -210,7 +239,7 @@ def _round_the_dark(one: Trace, best: Trace, told: Sequence[RoundPart]) -> bool:
     return (
         off < best_off
         and _size_px2(one[0]) > CHAMFER_ROUND[0] ** 2 * _size_px2(best[0])
-        and _nearly_as_plain(one, best)
+        and _nearly_as_plain(one, best, beyond)
     )
 
 

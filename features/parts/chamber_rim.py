@@ -25,6 +25,7 @@ from features.parts.learned_circles import (
 )
 from features.parts.part_maps import RoundPart, part_at
 from features.parts.part_model import PartMaps
+from features.parts.part_outline import shares_at
 from features.parts.part_vocabulary import PART_CLASSES
 from features.parts.placed import reference_frames, uncovered
 from features.parts.trace import TracedCircle
@@ -59,6 +60,9 @@ edge: how near, over the radius, edges there are of both, and what share of them
 Of 348 joints of two renderers (the search behind them tried on 110, nine chosen for their errors) nine traced 1 to 5 %
 too small along an edge before their crest are right, one is as much too large; of six that shared more of the flank's
 edges three were no joint's."""
+WITHIN = 0.9
+"""So far from its middle to its edge a cover shows inside its own edge, a band or a rim inside a joint's: the map
+showed cover on 0.68 and more of six drums with a circle behind them, rim on 0.63 and more of five joints with one."""
 ENOUGH_BOLTS = 4
 """So many bolts are not all taken for something else."""
 HIDERS = ("manifold", "flange", "companion", "threaded_boss", "scale_reference", "feet", "air_valve")
@@ -86,7 +90,8 @@ def trace_chamber(question: PartQuestion, part: RoundPart, maps: PartMaps, bolts
     if best[1].measured_slant:
         behind = _round_it(best, _traces_behind(question, part, best, free), question.poses[0].focal_px)
         best = _plain_beside(best, _found_often(behind), _enough_behind(best))
-        deeper = [one for one in behind_the_cover(question, best, free) if _bolts_suit(one[0], best[0], bolts_px)]
+        deeper = behind_the_cover(question, best, free) if _is_of_cover(maps, best[0]) else []
+        deeper = [one for one in deeper if _bolts_suit(one[0], best[0], bolts_px)]
         best, traces = (deeper[0], deeper) if deeper else (best, traces)
     neighbors = float(np.hypot(ROUNDED, _spread(traces)))
     return found_circle("chamber_diameter", question.photo_name, best[0], (0.4, neighbors))
@@ -104,6 +109,14 @@ def round_all(traces: list[Trace], bolts_px: Array) -> list[Trace]:
     if len(bolts_px) < ENOUGH_BOLTS:
         return traces
     return [(traced, placed) for traced, placed in traces if np.median(traced.ellipse.reach(bolts_px)) < 1.0]
+
+
+def _is_of_cover(maps: PartMaps, traced: TracedCircle) -> bool:
+    """Whether the map shows rather a cover inside a traced edge than the band or the rim of a joint."""
+    middle = traced.ellipse.center_px
+    inside = middle + WITHIN * (traced.ellipse.points_px() - middle)
+    cover, rim = (shares_at(maps, names, inside).mean() for names in (("chamber_cover",), ("clamp_band", "bolted_rim")))
+    return bool(cover > rim)
 
 
 def _bolts_suit(one: TracedCircle, other: TracedCircle, bolts_px: Array) -> bool:

@@ -25,6 +25,9 @@ edge of a boss is one, 1.3 times as wide as its thread and more (common practice
 ASIDE, ACROSS, DEEPEST = 0.035, 0.03, 2.5
 """How far along the slope the ring is shifted at least and across it at most, and how deep it may lie, over its radius:
 pipe threads are engaged over 0.6 to 1.6 radii (ASME B1.20.1), and bosses are tapped deeper (common practice)."""
+FLATTEST = 0.58
+"""How deep it lies at least, over what the mouth is wider: a chamfer has 120 degrees at most (DIN 76-1, from memory);
+the edge of a boss lies in the mouth's plane or behind it."""
 ENOUGH = 0.36
 """What share of the ring's evidence the mouth's edge has: it is broken, dirty, or of a thread."""
 
@@ -53,6 +56,7 @@ def before_the_ring(question: PartQuestion, ring: Trace, free: Callable[[Array],
         shift = (mouth.center - near.center) / near.radius
         along, ratio = float(shift @ toward), mouth.radius / near.radius
         across = float(np.linalg.norm(shift - along * toward))
-        if RATIO[0] < ratio < RATIO[1] and across < ACROSS and ASIDE < along < DEEPEST * steep:
+        least = max(ASIDE, FLATTEST * (ratio - 1.0) * steep)
+        if RATIO[0] < ratio < RATIO[1] and across < ACROSS and least < along < DEEPEST * steep:
             found.append((traced, placed))
     return best_of(found)

@@ -64,9 +64,9 @@ face from 1-1/4 inch on 0.54 and more, ASME B16.5, EN 1092-1, JIS B2220): a plai
 OPENING_EVIDENCE, OFF_MIDDLE = 0.27, 0.02
 """Evidence that makes a circle in a flange's middle its opening, and how far off the middle it may lie, over the rim's
 radius: castings, and the step from rim to face seen at a slant."""
-ASIDE = 0.03
+ASIDE, SO_PLAIN = 0.03, 0.9
 """An opening whose middle lies further from its rim's, over the rim's radius, is a step or an end deeper in it, seen
-shifted, where a circle about the middle is nearly as plain."""
+shifted, where a circle about the middle has this share of its evidence."""
 CHAMFERS, CHAMFER_REACH = (1.09, 1.145, 1.2), 0.035
 """How much larger it is looked for, and how far round that."""
 TOLD_ONLY = 0.05
@@ -200,7 +200,7 @@ def _about_the_middle(question: PartQuestion, traces: list[Trace], best: Trace |
     found = [one for one in _no_wider_than_openings(traces, rim) if _aside(one, rim) < ASIDE]
     found += [middle] if middle is not None else []
     plainest = max(found, key=lambda one: one[0].evidence, default=None)
-    if best is None or (plainest is not None and plainest[0].evidence > AS_PLAIN * best[0].evidence):
+    if best is None or (plainest is not None and plainest[0].evidence > SO_PLAIN * best[0].evidence):
         return plainest
     return best
 

@@ -11,7 +11,7 @@ import pytest
 
 from features.camera import Camera, rotation_taking_z_to
 from features.ellipse import Ellipse
-from features.parts.chamber_rim import _bolts_suit
+from features.parts.chamber_rim import _bolts_suit, _is_of_cover
 from features.parts.finder import PartQuestion
 from features.parts.front_on import face_frame
 from features.parts.joint_behind import behind_the_cover
@@ -171,3 +171,15 @@ def test_bolts_tell_which_of_two_circles_is_their_joint():
     assert _bolts_suit(own, behind, bolts)
     assert not _bolts_suit(behind, own, bolts)
     assert _bolts_suit(behind, own, bolts[:3])
+
+
+@pytest.mark.parametrize(("rim_from", "is_cover"), [(0.8, False), (0.97, True)])
+def test_the_map_tells_a_cover_inside_its_own_edge_and_a_rim_inside_a_joints(rim_from, is_cover):
+    outline = _outline(_normal(38.0, 30.0), np.array([0.0, 0.0, 2400.0]), 150.0)
+    ellipse, maps = Ellipse.fit(outline), _nothing_seen()
+    y, x = np.mgrid[: maps.shares.shape[1], : maps.shares.shape[2]]
+    reach = ellipse.reach(PART_STRIDE * np.stack([x.ravel(), y.ravel()], 1).astype(float)).reshape(x.shape)
+    maps.shares[:] = 0.0
+    maps.shares[PART_CLASSES.index("chamber_cover")] = reach < rim_from
+    maps.shares[PART_CLASSES.index("clamp_band")] = (reach >= rim_from) & (reach < 1.0)
+    assert _is_of_cover(maps, TracedCircle(outline, ellipse, 0.8, 0.8)) == is_cover

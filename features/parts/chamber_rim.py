@@ -60,9 +60,10 @@ edge: how near, over the radius, edges there are of both, and what share of them
 Of 348 joints of two renderers (the search behind them tried on 110, nine chosen for their errors) nine traced 1 to 5 %
 too small along an edge before their crest are right, one is as much too large; of six that shared more of the flank's
 edges three were no joint's."""
-WITHIN = 0.9
-"""So far from its middle to its edge a cover shows inside its own edge, a band or a rim inside a joint's: the map
-showed cover on 0.68 and more of six drums with a circle behind them, rim on 0.63 and more of five joints with one."""
+WITHIN, TWICE_AS_SURE = 0.9, 2.0
+"""So far from its middle to its edge, and so much more, a cover shows inside its own edge than a band or a rim, which
+show inside a joint's: in the map of eight drums with a circle behind them cover on 0.68 and more, rim on 0.12 and less,
+of eight joints with one cover on 0.35 and less, rim on 0.29 and more."""
 ENOUGH_BOLTS = 4
 """So many bolts are not all taken for something else."""
 HIDERS = ("manifold", "flange", "companion", "threaded_boss", "scale_reference", "feet", "air_valve")
@@ -116,7 +117,7 @@ def _is_of_cover(maps: PartMaps, traced: TracedCircle) -> bool:
     middle = traced.ellipse.center_px
     inside = middle + WITHIN * (traced.ellipse.points_px() - middle)
     cover, rim = (shares_at(maps, names, inside).mean() for names in (("chamber_cover",), ("clamp_band", "bolted_rim")))
-    return bool(cover > rim)
+    return bool(cover > TWICE_AS_SURE * rim)
 
 
 def _bolts_suit(one: TracedCircle, other: TracedCircle, bolts_px: Array) -> bool:

@@ -7,17 +7,18 @@ from typing import Literal, final
 import numpy as np
 from numpy.typing import NDArray
 
-from features.camera import Camera, rotation_from_vector, rotations_from_vectors
+from features.camera import Camera, Cameras, rotations_from_vectors
 from features.least_squares import Solution, solve
 from features.measured import Contribution, ContributionName, MeasuredLength
-from features.photo import Photo
+from features.photo import FocalPrior, Photo
 from features.plane_pose import PlanePose, plane_poses
-from features.reference_fit import cameras_near, reference_residuals
+from features.reference_fit import AboutReference, cameras_near, reference_residuals, translations_of
 from features.scale.reference import ScaleReference
 
 Array = NDArray[np.float64]
 
 FOCAL, _LENS, _PRINT, _MIDDLE, _BEND = 6, 7, 8, slice(9, 11), slice(11, 14)
+_STEPS = np.array([1e-5] * 3 + [0.01, 0.01] + [1e-5] * 6 + [1e-3] * 3)
 
 
 @dataclass(frozen=True)
@@ -32,45 +33,79 @@ class NoPlane:
 
 @final
 @dataclass(frozen=True, eq=False)
+class PlaneProblem(AboutReference):
+    """The residuals of a reference by itself.
+
+    Parameters are a rotation vector increment (3), the reference's seen place (3, see `seen_place`), log focal, k1, log
+    print size, the principal point's offset over the focal length (2) and the reference's bend (3).
+
+    Attributes:
+        start: pose of its plane to start from; reference: itself.
+        focal, image_center_px: belief about the camera.
+    """
+
+    start: PlanePose
+    reference: ScaleReference
+    focal: FocalPrior
+    image_center_px: tuple[float, float]
+
+    def cameras_of(self, xs: Array) -> Cameras:
+        """The cameras of (K, 14) guesses."""
+        return cameras_near(self.focal, self.image_center_px, xs[:, FOCAL], xs[:, _LENS], xs[:, _MIDDLE])
+
+    def poses_of(self, xs: Array) -> tuple[Array, Array]:
+        """(K, 3, 3) and (K, 3) poses of the reference."""
+        rotations = rotations_from_vectors(xs[:, :3]) @ self.start.rotation
+        focal_px, axes_px = self.focal.focal_px * np.exp(xs[:, FOCAL]), self.focal.focal_px * xs[:, _MIDDLE]
+        return rotations, translations_of(xs[:, 3:6], axes_px, focal_px, rotations, self.pivot_mm)
+
+    def residuals(self, xs: Array) -> dict[str, Array]:
+        """Whitened residuals of (K, 14) guesses by their cause."""
+        return {
+            **reference_residuals(self.reference, self.cameras_of(xs), *self.poses_of(xs), xs[:, _PRINT], xs[:, _BEND]),
+            "camera": xs[:, [FOCAL]] / self.focal.relative_sd,
+            "lens": xs[:, [_LENS]] / self.focal.k1_sd,
+            "center": xs[:, _MIDDLE] / self.focal.center_sd,
+            "print_scale": xs[:, [_PRINT]] / self.reference.size_relative_sd,
+        }
+
+    def solved(self) -> Solution:
+        """The problem solved from its start."""
+        guess = np.zeros(14)
+        guess[3:6] = self.seen_start
+        guess[FOCAL] = np.log(self.start.focal_px / self.focal.focal_px)
+        return solve(self.residuals, guess, _STEPS)
+
+
+@final
+@dataclass(frozen=True, eq=False)
 class SolvedPlane:
     """A reference's plane with everything that is uncertain about it.
 
     Attributes:
-        start: the pose the solution started from.
-        solution: parameters (rotation vector increment, translation, log focal, k1, log print size, offset of
-            the principal point over the focal length, the reference's bend).
-        reference: what it was solved from.
+        problem: what was solved; solution: its parameters.
         photo: the photo's name.
-        prior_focal_px: focal length the prior states.
-        center_px: principal point.
     """
 
-    start: PlanePose
+    problem: PlaneProblem
     solution: Solution
-    reference: ScaleReference
     photo: str
-    prior_focal_px: float
-    center_px: tuple[float, float]
 
     def camera(self, x: Array | None = None) -> Camera:
         """The camera as solved (or for other parameters)."""
         x = self.solution.x if x is None else x
-        return _camera(self.prior_focal_px, self.center_px, x)
+        return self.problem.cameras_of(x[None]).one(0)
 
-    def pose(self) -> PlanePose:
-        """The plane as solved, with the focal length as solved; where it started if that ran behind the camera."""
-        x = self.solution.x
-        if x[5] <= 0:
-            return self.start
-        miss = self.solution.residuals["reference"] * self.reference.point_sd_px
+    def pose(self, x: Array | None = None) -> PlanePose:
+        """The plane as solved (or for other parameters), with the focal length as solved."""
+        rotations, translations = self.problem.poses_of((self.solution.x if x is None else x)[None])
+        miss = self.solution.residuals["reference"] * self.problem.reference.point_sd_px
         error_px = float(np.sqrt(2.0 * np.mean(miss**2)))
-        return PlanePose(rotation_from_vector(x[:3]) @ self.start.rotation, x[3:6], self.camera().focal_px, error_px)
+        return PlanePose(rotations[0], translations[0], self.camera(x).focal_px, error_px)
 
     def on_plane_mm(self, points_px: Array, offset_mm: float = 0.0, x: Array | None = None) -> Array:
         """(N, 2) pixels to (N, 2) millimeters on the plane `offset_mm` behind the reference."""
-        x = self.solution.x if x is None else x
-        pose = PlanePose(rotation_from_vector(x[:3]) @ self.start.rotation, x[3:6], self.prior_focal_px, 0.0)
-        return pose.on_plane_mm(self.camera(x), points_px, offset_mm)
+        return self.pose(x).on_plane_mm(self.camera(x), points_px, offset_mm)
 
     def distance(self, name: str, a_px: Array, b_px: Array, point_sd_px: float) -> MeasuredLength:
         """Distance in the plane between two points of the photo, with its budget.
@@ -87,9 +122,8 @@ class SolvedPlane:
             return float(np.log(np.linalg.norm(b - a)))
 
         x = self.solution.x
-        steps = np.array([1e-5] * 3 + [1e-5 * float(np.linalg.norm(x[3:6]))] * 3 + [1e-5] * 5 + [1e-3] * 3)
-        change = [log_length(x + d, ends) - log_length(x - d, ends) for d in np.diag(steps)]
-        slope = np.array(change) / (2 * steps)
+        change = [log_length(x + d, ends) - log_length(x - d, ends) for d in np.diag(_STEPS)]
+        slope = np.array(change) / (2 * _STEPS)
         # Pixel error of the ends: along the line they move the length by one each, in opposite directions.
         along = (ends[1] - ends[0]) / np.linalg.norm(ends[1] - ends[0])
         per_px = log_length(x, ends + np.stack([-0.5 * along, 0.5 * along])) - log_length(x, ends)
@@ -102,7 +136,7 @@ class SolvedPlane:
             "camera": ("camera", f"camera:{self.photo}"),
             "lens": ("lens", f"lens:{self.photo}"),
             "center": ("camera", f"center:{self.photo}"),
-            "print_scale": ("print_scale", self.reference.size_source),
+            "print_scale": ("print_scale", self.problem.reference.size_source),
             "slant": ("tilt", f"slant:{self.photo}"),
         }
         for group, (heading, source) in headings.items():
@@ -112,11 +146,6 @@ class SolvedPlane:
                 parts.append((heading, source, size))
         contributions = tuple(Contribution(n, s, r) for n, s, r in parts)
         return MeasuredLength(name, float(np.exp(log_length(x, ends))), contributions, (self.photo,), 0.0)
-
-
-def _camera(focal_px: float, center_px: tuple[float, float], x: Array) -> Camera:
-    x_px, y_px = np.array(center_px) + focal_px * x[_MIDDLE]
-    return Camera(focal_px * float(np.exp(x[FOCAL])), float(x_px), float(y_px), float(x[_LENS]))
 
 
 def solve_plane(reference: ScaleReference, photo: Photo) -> SolvedPlane | NoPlane:
@@ -130,9 +159,7 @@ def solve_plane(reference: ScaleReference, photo: Photo) -> SolvedPlane | NoPlan
     poses = plane_poses(reference, photo)
     if not poses:
         return NoPlane("the reference's outline fits no plane")
-    center = ((photo.width_px - 1) / 2, (photo.height_px - 1) / 2)
-    solved = [_solve_from(pose, reference, photo, center) for pose in poses]
-    return min(solved, key=lambda plane: plane.solution.cost)
+    return solved_planes(poses, reference, photo)[0]
 
 
 def poses_as_solved(reference: ScaleReference, photo: Photo, poses: Sequence[PlanePose]) -> tuple[PlanePose, ...]:
@@ -148,28 +175,12 @@ def poses_as_solved(reference: ScaleReference, photo: Photo, poses: Sequence[Pla
     """
     if reference.is_circle or len(reference.points_mm) < 4:
         return tuple(poses)
-    center = ((photo.width_px - 1) / 2, (photo.height_px - 1) / 2)
-    solved = [_solve_from(pose, reference, photo, center) for pose in poses]
-    return tuple(plane.pose() for plane in sorted(solved, key=lambda plane: plane.solution.cost))
+    return tuple(plane.pose() for plane in solved_planes(poses, reference, photo))
 
 
-def _solve_from(pose: PlanePose, reference: ScaleReference, photo: Photo, center: tuple[float, float]) -> SolvedPlane:
-    prior = photo.focal
-
-    def residuals(xs: Array) -> dict[str, Array]:
-        cameras = cameras_near(prior, center, xs[:, FOCAL], xs[:, _LENS], xs[:, _MIDDLE])
-        rotations = rotations_from_vectors(xs[:, :3]) @ pose.rotation
-        return {
-            **reference_residuals(reference, cameras, rotations, xs[:, 3:6], xs[:, _PRINT], xs[:, _BEND]),
-            "camera": xs[:, [FOCAL]] / prior.relative_sd,
-            "lens": xs[:, [_LENS]] / prior.k1_sd,
-            "center": xs[:, _MIDDLE] / prior.center_sd,
-            "print_scale": xs[:, [_PRINT]] / reference.size_relative_sd,
-        }
-
-    start = np.zeros(14)
-    start[3:6] = pose.translation_mm
-    distance = float(np.linalg.norm(pose.translation_mm))
-    steps = np.array([1e-5] * 3 + [1e-5 * distance] * 3 + [1e-5] * 5 + [1e-3] * 3)
-    solution = solve(residuals, start, steps)
-    return SolvedPlane(pose, solution, reference, photo.name, prior.focal_px, center)
+def solved_planes(poses: Sequence[PlanePose], reference: ScaleReference, photo: Photo) -> list[SolvedPlane]:
+    """The plane of a reference of four points and more, solved from each of its poses, the likeliest first."""
+    center_px = ((photo.width_px - 1) / 2, (photo.height_px - 1) / 2)
+    problems = [PlaneProblem(pose, reference, photo.focal, center_px) for pose in poses]
+    solved = [SolvedPlane(problem, problem.solved(), photo.name) for problem in problems]
+    return sorted(solved, key=lambda plane: plane.solution.cost)

@@ -8,6 +8,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
+from scipy.optimize import least_squares
 
 from features.circle_in_space import solve_circle
 from features.circle_sighting import CirclePrior, CircleSighting
@@ -19,7 +20,7 @@ from features.parts.finder import FoundCircle
 from features.photo import FocalPrior, Photo
 from features.placement import seeming_place
 from features.plane_pose import plane_poses
-from features.plane_solution import poses_as_solved
+from features.plane_solution import poses_as_solved, solve_plane
 from features.scale.reference import ScaleReference
 from features.which_edge import with_thread_doubt
 
@@ -122,6 +123,27 @@ def test_a_longer_lens_is_found_by_the_card():
     assert 1e-6 < np.median(off["phone_prior"]) < 0.01
     assert np.median(off["phone_prior"]) < np.median(off["exif_35mm"])
     assert len(lenses(_photo("exif_35mm", 0.05).focal)) == 1
+
+
+@pytest.mark.parametrize(("lens", "place_mm"), [(3.0, (-300.0, 200.0, 1500.0)), (2.2, (-150.0, 100.0, 700.0))])
+def test_a_plane_is_solved_to_its_minimum_however_far_off_its_lens_was_believed(lens, place_mm):
+    """The sum of squares is as low as SciPy's least squares has it (trust region reflective, of the same residuals)."""
+    K = np.array([[lens * FOCAL, 0, CENTER[0]], [0, lens * FOCAL, CENTER[1]], [0, 0, 1.0]])
+    flat, turn = np.column_stack([GRID, np.zeros(len(GRID))]), np.deg2rad(30.0) * np.array([0.9, 0.4, 0.0])
+    for seed in range(4):
+        px = cv2.projectPoints(flat, turn, np.array(place_mm), K, None)[0].reshape(-1, 2)
+        px += np.random.default_rng(seed).normal(0, 0.05, px.shape)
+        reference = ScaleReference("scale_card", "pocket scale card", GRID, px, 0.05, px[:4], 0.005, "print:pocket")
+        plane = solve_plane(reference, _photo("phone_prior", 0.2))
+        assert plane
+
+        def of_all(x, problem=plane.problem):
+            return np.concatenate([one.ravel() for one in problem.residuals(x[None]).values()])
+
+        best = least_squares(of_all, plane.solution.x, x_scale="jac", xtol=1e-12, ftol=1e-12, gtol=1e-12)
+        assert best.cost > 1.0
+        assert plane.solution.cost - best.cost < 0.02
+        assert 1e-5 < abs(np.log(plane.camera().focal_px / (lens * FOCAL))) < 0.15
 
 
 def test_a_threaded_mouth_may_be_chamfer_or_crests():

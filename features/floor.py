@@ -132,7 +132,7 @@ def measure_by_floor(
     out = []
     for number, (sighting, _) in enumerate(circles):
         tried = [replace(lens, solved=under[number]) for lens, under in zip(standing, found, strict=True)]
-        solved = replace(tried[0].solved, length=over_lenses(tried[0].solved.length, tried, photo.name))
+        solved = replace(tried[0].solved, length=over_lenses(tried, photo.name))
         out.append(OnFloor(solved, tried[0].focal if seen is not None and sighting is seen[0] else None))
     return tuple(out)
 
@@ -178,7 +178,7 @@ def _standing(
     if not tried:
         return []
     tried.sort(key=lambda one: -one.log_weight)
-    length = over_lenses(tried[0].solved.length, tried, photo.name)
+    length = over_lenses(tried, photo.name)
     # A joint whose size stays so open was seen edge-on or is none: others are not measured by it.
     return tried if length.relative_sd < SAYS_NOTHING else []
 

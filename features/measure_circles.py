@@ -7,15 +7,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from features.aside_port import mouth_aside, without_mouth_askew
-from features.circle_fit import fit_circle
-from features.circle_in_space import CircleInSpace
+from features.circle_in_space import CircleInSpace, solve_circle
+from features.circle_priors import circle_priors
 from features.circle_scale import RimToMeasure, measure_by_coin
 from features.circle_sighting import CirclePrior, rim_of
 from features.combine import says_something, tells_ratio
 from features.common_axis import with_common_axis
 from features.floor import measure_by_floor
 from features.floor_seen import seems_on_floor
-from features.lenses import by_lenses, lenses, over_lenses
+from features.lenses import ByLens, lenses_by_reference, log_weights, over_lenses
 from features.measured import Contribution, MeasuredLength
 from features.near_side import rim_from_aside
 from features.one_plane import PUMP_DEPTH, circles_at_distance, circles_without_scale
@@ -35,14 +35,13 @@ from features.placement import (
     CardAt,
     Place,
     PortLevel,
-    circle_prior,
-    flange_guess_mm,
     middle_prior,
     seeming_place,
 )
 from features.plane_pose import PlanePose
 from features.problems import PLANES_DISAGREE, POSE_AMBIGUOUS, Problem
 from features.reference_fit import middle_of
+from features.rim_shape import NoRim, RimShape
 from features.scale.reference import ScaleReference
 from features.seen_circle import SeenCircle
 from features.standing_circle import STANDING
@@ -62,19 +61,22 @@ _ASIDE_COSINE = float(np.cos(np.radians(30.0)))
 _LIES_IN_PLANE_DEG = 2.0
 """Circles believed to lie this nearly in the reference's plane are held to it; others may face any way."""
 
-_TURNS = 4
-"""Of guessing depths by sizes and sizes by depths."""
-
 
 @dataclass(frozen=True, eq=False)
 class MeasuredCircle:
-    """One circle with its measured length, what was noticed, and what it takes to solve it with other photos."""
+    """One circle with its measured length, what was noticed, and what it takes to solve it with other photos.
+
+    Attributes:
+        cost: half the sum of squares with the reference, as it was first believed to lie; None where it was not solved
+            with it.
+    """
 
     found: FoundCircle
     solved: CircleInSpace
     length: MeasuredLength
     problems: tuple[Problem, ...] = ()
     seen: SeenCircle | None = None
+    cost: float | None = None
 
 
 def measure_circles(
@@ -116,7 +118,7 @@ def measure_circles(
             apart = [*apart, *askew]
             measured = _by_coin(photo, circles, poses[0], reference, place)
         else:
-            measured = _in_planes(photo, circles, poses, reference, place)
+            measured = _by_lenses(photo, circles, poses, reference, place)
     flanged = any(found.sighting.name == RIM for found in circles)
     if reference is not None and poses and not flanged:
         placed = [(one.found, replace(one.solved, length=one.length)) for one in measured]
@@ -156,6 +158,24 @@ def _center_px(photo: Photo) -> tuple[float, float]:
     return (photo.width_px - 1) / 2, (photo.height_px - 1) / 2
 
 
+def _by_lenses(
+    photo: Photo, circles: Sequence[FoundCircle], poses: Sequence[PlanePose], reference: ScaleReference, place: Place
+) -> list[MeasuredCircle]:
+    """Each in its own plane, under every lens that may have taken the photo, which all of them weigh together."""
+    tried = lenses_by_reference(photo, poses, reference)
+    under = [_in_planes(lens.photo, circles, lens.poses, reference, place) for lens in tried]
+    weights = log_weights(tried, [[one.cost for one in measured] for measured in under])
+    likeliest = np.argsort(-weights, kind="stable")
+    out = []
+    for same in zip(*(under[lens] for lens in likeliest), strict=True):
+        by_lens = [
+            ByLens(tried[lens].photo.focal, replace(one.solved, length=one.length), float(weights[lens]))
+            for lens, one in zip(likeliest, same, strict=True)
+        ]
+        out.append(replace(same[0], length=over_lenses(by_lens, photo.name)))
+    return out
+
+
 def _in_planes(
     photo: Photo, circles: Sequence[FoundCircle], poses: Sequence[PlanePose], reference: ScaleReference, place: Place
 ) -> list[MeasuredCircle]:
@@ -171,7 +191,7 @@ def _in_planes(
         return _in_plane(photo, found, poses, reference, prior, aside)
 
     names = [found.sighting.name for found in circles]
-    priors = dict(zip(names, _priors(circles, poses[0], place), strict=True))
+    priors = dict(zip(names, circle_priors(circles, poses[0], place), strict=True))
     rims = [measured(found, priors[RIM]) for found in circles if found.sighting.name == RIM]
     if rims and not says_something(rims[0].length):
         face = [found for found in circles if found.sighting.name in FLANGE_FACE_LENGTHS]
@@ -187,10 +207,10 @@ def _in_planes(
     if opening is None or place not in ON_THE_FACE:
         return first
     return [
-        measured(one.found, with_common_axis(priors[one.found.sighting.name], one.solved, opening))
-        if one.found.sighting.name in BEHIND_THE_FACE
+        replace(measured(one.found, with_common_axis(priors[name], one.solved, opening)), cost=one.cost)
+        if name in BEHIND_THE_FACE
         else one
-        for one in first
+        for name, one in zip(names, first, strict=True)
     ]
 
 
@@ -233,79 +253,48 @@ def _in_plane(
     prior: CirclePrior,
     aside: CirclePrior | None,
 ) -> MeasuredCircle:
-    """Under every possible lens and pose of the reference; the best is kept, what comes near it widens the interval.
+    """Under every possible pose of the reference; the best is kept, what comes near it widens the interval.
 
     What is seen to look aside from the reference lies as deep as `aside` has it, where that is known.
     """
+
+    def under_all(prior: CirclePrior, rim: RimShape | NoRim | None = None) -> list[CircleInSpace]:
+        solved = [solve_circle(sighting, pose, reference, photo.focal, center, prior, rim) for pose in poses]
+        return sorted(solved, key=lambda circle: circle.cost)
+
     sighting, center = found.sighting, _center_px(photo)
-    starts: Sequence[PlanePose] = poses
-    may_be = lenses(photo.focal) if len(reference.points_mm) > 3 else ((photo.focal, 0.0),)
-    best, tried = by_lenses(center, sighting, starts, reference, prior, may_be)
-    disagreement = _planes_disagree(found, best[0])
+    best = under_all(prior)
+    disagreement, cost = _planes_disagree(found, best[0]), best[0].cost
     if best[0].tilt_pull > _TILT_PULL_SAID and prior.tilt_sd_deg > _LIES_IN_PLANE_DEG:
         # It faces another way than the reference: nothing is known of its plane then, but that it is of this pump.
         depth = max(prior.offset_sd_mm, PUMP_DEPTH * best[0].length.value_mm)
         prior = replace(prior, tilt_sd_deg=FACES_ANY_WAY_DEG, offset_sd_mm=depth)
-        starts = poses if tried[0].focal is photo.focal else [circle.as_pose() for circle in best]
-        may_be = ((tried[0].focal, 0.0),)
-        best, tried = by_lenses(center, sighting, starts, reference, prior, may_be)
+        best = under_all(prior)
         if aside is not None and best[0].normal[2] < _ASIDE_COSINE:
             prior = replace(prior, offset_mm=aside.offset_mm, offset_sd_mm=aside.offset_sd_mm)
-            best, tried = by_lenses(center, sighting, starts, reference, prior, may_be)
+            best = under_all(prior)
     if sighting.name == RIM:
-        rim = rim_from_aside(sighting, prior, best[0])
-        best, tried = by_lenses(center, sighting, starts, reference, prior, may_be, rim)
+        best = under_all(prior, rim_from_aside(sighting, prior, best[0]))
     solved, length = best[0], best[0].length
-    seen = SeenCircle(sighting, prior, reference, tried[0].focal, center, solved)
+    seen = SeenCircle(sighting, prior, reference, photo.focal, center, solved)
     problems = []
-    length = over_lenses(length, tried, photo.name)
     if len(best) > 1 and best[1].cost - solved.cost < _SAME_COST:
         apart = float(np.log(best[1].length.value_mm / solved.length.value_mm))
         if abs(apart) > 0.004:
             problems.append(Problem(POSE_AMBIGUOUS, f"{sighting.name.replace('_', ' ')} differs by {abs(apart):.1%}"))
         pose_part = Contribution("tilt", f"pose:{photo.name}", apart / 2)
         length = replace(length, contributions=(*length.contributions, pose_part))
-    return MeasuredCircle(found, solved, length, (*problems, *disagreement), seen)
+    return MeasuredCircle(found, solved, length, (*problems, *disagreement), seen, cost)
 
 
 def _by_coin(
     photo: Photo, circles: Sequence[FoundCircle], pose: PlanePose, reference: ScaleReference, place: Place
 ) -> tuple[MeasuredCircle, ...]:
     """All circles at once, their slant in common."""
-    priors = _priors(circles, pose, place)
+    priors = circle_priors(circles, pose, place)
     wanted = [RimToMeasure(found.sighting, prior) for found, prior in zip(circles, priors, strict=True)]
     pairs = zip(circles, measure_by_coin(photo, reference, wanted), strict=True)
     return tuple(MeasuredCircle(found, one, one.length, _planes_disagree(found, one)) for found, one in pairs)
-
-
-def _priors(circles: Sequence[FoundCircle], pose: PlanePose, place: Place) -> list[CirclePrior]:
-    """Belief about the plane of each circle.
-
-    Depths go with sizes, and sizes as they are seen at the reference's distance go with depths: guessed in turns.
-    """
-    away_mm = float(pose.translation_mm[2])
-    seen_mm = [2.0 * fit_circle(found.sighting.points_px)[1] * away_mm / pose.focal_px for found in circles]
-    priors = _priors_of_sizes(circles, seen_mm, place)
-    for _ in range(_TURNS):
-        # However near a thing is seen, it stays on this side of the camera, and no pump is ten times as deep.
-        stretch = [float(np.clip(1.0 + prior.offset_mm / away_mm, 0.3, 3.0)) for prior in priors]
-        priors = _priors_of_sizes(circles, [mm * s for mm, s in zip(seen_mm, stretch, strict=True)], place)
-    return priors
-
-
-def _priors_of_sizes(circles: Sequence[FoundCircle], sizes_mm: Sequence[float], place: Place) -> list[CirclePrior]:
-    """All that lies in a port's face lies as deep as its flange does, so one guess of the flange's size serves all."""
-    names = [found.sighting.name for found in circles]
-    known = dict(zip(names, sizes_mm, strict=True))
-    flange_mm, joint_mm = known.get("flange_diameter"), known.get("chamber_diameter")
-
-    def part_mm(name: str, size_mm: float) -> float:
-        return flange_mm if flange_mm and name in FLANGE_FACE_LENGTHS else flange_guess_mm(name, size_mm)
-
-    return [
-        circle_prior(name, "near_end" if one.looks_away else place, part_mm(name, size), one.edge_shared_px, joint_mm)
-        for name, size, one in zip(names, sizes_mm, circles, strict=True)
-    ]
 
 
 def _by_floor(

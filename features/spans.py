@@ -26,7 +26,7 @@ from features.front_pump import (
 )
 from features.front_view import FEET_AT, FOOT_AT, INLET_AT, LEFT_AT, RIGHT_AT, SIZE, TOP_AT
 from features.least_squares import Solution
-from features.lenses import HARDLY, lenses
+from features.lenses import lenses, mean_and_spread
 from features.measured import NO_SCALE_RELATIVE_SD, Contribution, ContributionName, MeasuredLength, log_covariance
 from features.parts.front_outline import FrontOutline
 from features.parts.part_maps import RoundPart
@@ -262,14 +262,13 @@ def _shared(solution: Solution, slopes: Array, photo: str) -> list[tuple[Contrib
 
 def _over(length: MeasuredLength, tried: Sequence[_Tried], photo: str) -> MeasuredLength:
     """The length moved to its mean over all lenses and poses that may be, and widened by their spread."""
-    weight = np.exp([one.log_weight - tried[0].log_weight for one in tried])
-    weight = np.where(weight < HARDLY * weight.sum(), 0.0, weight)
-    weight /= weight.sum()
     index = _NAMES.index(length.name)
-    apart = np.array([_logs(one.problem, one.solution.x)[index] for one in tried]) - np.log(length.value_mm)
-    mean = float(weight @ apart)
-    spread = float(np.sqrt(weight @ (apart - mean) ** 2))
-    if spread < _NEGLIGIBLE:
+    mean, spread = mean_and_spread(
+        [one.log_weight for one in tried],
+        [_logs(one.problem, one.solution.x)[index] - np.log(length.value_mm) for one in tried],
+        [one.problem.focal.focal_px for one in tried],
+    )
+    if abs(spread) < _NEGLIGIBLE:
         return length
     doubt = Contribution("camera", f"lens_taken:{photo}", spread)
     return replace(length, value_mm=length.value_mm * float(np.exp(mean)), contributions=(*length.contributions, doubt))

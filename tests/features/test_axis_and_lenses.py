@@ -13,7 +13,7 @@ from scipy.optimize import least_squares
 from features.circle_in_space import solve_circle
 from features.circle_sighting import CirclePrior, CircleSighting
 from features.common_axis import with_common_axis
-from features.lenses import lenses
+from features.lenses import lenses, mean_and_spread
 from features.measure_circles import measure_circles
 from features.measured import Contribution, MeasuredLength
 from features.parts.finder import FoundCircle
@@ -123,6 +123,42 @@ def test_a_longer_lens_is_found_by_the_card():
     assert 1e-6 < np.median(off["phone_prior"]) < 0.01
     assert np.median(off["phone_prior"]) < np.median(off["exif_35mm"])
     assert len(lenses(_photo("exif_35mm", 0.05).focal)) == 1
+
+
+@pytest.mark.parametrize("lens", [1.0, 3.0])
+def test_a_mouth_that_tells_nothing_of_the_lens_has_it_from_a_joint_far_aside(lens):
+    """One lens took both: the joint leans as the card does, and far aside it is seen to do so by that lens alone."""
+    chosen, off = {"mouth": [], "both": []}, {"mouth": [], "both": []}
+    for seed in range(6):
+        rng = np.random.default_rng(seed)
+        reference, photo = _reference(lens * FOCAL, 25.0, lens * 700.0, rng, 1.0), _photo("phone_prior", 0.2)
+        joint, mouth = (
+            FoundCircle(CircleSighting(name, "a.jpg", _drawn(places, lens * FOCAL, 25.0, lens * 700.0, rng)), 1.0, 0.1)
+            for name, places in (
+                ("chamber_diameter", _circle(300.0, 10.0) + np.array([260, 40, 0])),
+                ("port_bore", _circle(50.0, -104.0) + np.array([0, 40, 0])),
+            )
+        )
+        for which, found in (("mouth", [mouth]), ("both", [mouth, joint])):
+            one, *others = measure_circles(photo, found, plane_poses(reference, photo), reference, "rim")
+            chosen[which].append(one.seen.focal.focal_px / FOCAL)
+            off[which].append(abs(np.log(one.length.value_mm / 50.0)))
+            assert all(other.seen.focal.focal_px == one.seen.focal.focal_px for other in others)
+    assert chosen["both"] == [lens] * 6
+    assert lens == 1.0 or chosen["mouth"].count(lens) < 3
+    assert 1e-4 < np.median(off["both"]) < 0.05
+    assert lens == 1.0 or np.median(off["both"]) < 0.5 * np.median(off["mouth"])
+
+
+def test_a_lens_errs_in_opposite_ways_before_a_reference_and_behind_it():
+    """By a pinhole 60 mm at 600 mm are a tenth: what a longer lens has larger before, it has smaller behind."""
+    weights, focal_px = np.array([0.6, 0.3, 0.1]), np.array([1.0, 2.0, 3.0])
+    before, behind = (np.log(1.0 + depth_mm / (600.0 * focal_px)) for depth_mm in (-60.0, 60.0))
+    (mean, larger), (_, smaller) = (mean_and_spread(np.log(weights), each, focal_px) for each in (before, behind))
+    covariance = np.cov(before, behind, ddof=0, aweights=weights)
+    assert mean == pytest.approx(np.average(before, weights=weights))
+    assert larger > 0.0 > smaller
+    assert larger * smaller == pytest.approx(covariance[0, 1], rel=1e-3)
 
 
 @pytest.mark.parametrize(("lens", "place_mm"), [(3.0, (-300.0, 200.0, 1500.0)), (2.2, (-150.0, 100.0, 700.0))])

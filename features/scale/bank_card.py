@@ -19,6 +19,7 @@ from features.scale.known_rectangle import LEAST_CORNER_SD_PX, RectangleFit, fit
 from features.scale.line_quads import find_quads
 from features.scale.rectangle import Rectangle, SidesSeen, lines_running_on, measure_rectangle
 from features.scale.reference import ScaleReference
+from features.scale.whole_card import fit_whole_card
 
 Array = NDArray[np.float64]
 
@@ -48,6 +49,10 @@ _TRIED_NEAR, _SAME_SHARE, _SAME_PX = 2, 0.05, 0.5
 """So many rough outlines whose corners lie this near, over the diagonal, are tried in vain; measured ones this near, in
 pixels, are the same."""
 _CANDIDATES = 16
+_WHOLE_SUPPORT, _FAINT_SUPPORT, _HIDDEN_SUPPORT = 0.55, 0.35, 0.2
+"""Of all sides of a card fitted as a whole, of all but one, and of the one that is hidden most."""
+_FAINT = 0.25
+"""The faintest side of a card stands out by so much of what the others do."""
 
 
 @dataclass(frozen=True)
@@ -58,6 +63,7 @@ class Demands:
         support: share of every side whose edge is seen.
         open_corners: corners with one ground all about them; a corner in a pattern of squares has not.
         ratio_sd: how well the ratio of its sides must be told.
+        sure: a card found with more confidence is not looked for again in its place.
         round_corners: pairs of how far that ratio may be off or unsure, and how many corners must then be as round as
             the standard says: the less the ratio says, the more. A business card of 85 x 55 mm is 2.6 % off, a
             printed card or a sheet 12 %.
@@ -66,6 +72,7 @@ class Demands:
     support: float
     open_corners: int
     ratio_sd: float
+    sure: float
     round_corners: tuple[tuple[float, int], ...]
 
     @property
@@ -74,9 +81,9 @@ class Demands:
         return self.round_corners[-1][0]
 
 
-BY_SHAPE = Demands(0.6, 2, 0.022, ((0.04, 3),))
+BY_SHAPE = Demands(0.6, 2, 0.022, 0.0, ((0.04, 3),))
 """Of anything in a photo."""
-TOLD = Demands(0.45, 0, _UNSURE_RATIO_SD, ((0.022, 1), (0.06, 2), (0.09, 3)))
+TOLD = Demands(0.45, 0, _UNSURE_RATIO_SD, 0.95, ((0.022, 1), (0.06, 2), (0.09, 3)))
 """Of what is known by its looks to be a scale reference: tape may hide some corners, and its ground need not be open.
 Sheets, printed cards and boards of squares look like one too, but for their corners."""
 
@@ -89,6 +96,7 @@ class CardMatch:
         demands: what was asked of it.
         rectangle: as measured.
         fit: the known size fitted to it.
+        support: share of its sides that is seen: of the worst one, or of all where they were fitted as a whole.
         roundness: (4,) how the corners lie between an ID-1 arc (0) and a sharp corner (1); nan where not
             seen.
     """
@@ -96,6 +104,7 @@ class CardMatch:
     demands: Demands
     rectangle: Rectangle
     fit: RectangleFit
+    support: float
     roundness: Array
 
     @property
@@ -122,7 +131,7 @@ class CardMatch:
         off = float(np.median(seen))
         corner = float(np.clip(1.5 - 0.8 * (off / 0.5 if off > 0 else off / self.roundest), 0, 1))
         shape = float(np.clip(1.3 - 0.8 * self.fit.residual_px / most_off_px(self.fit), 0, 1))
-        return corner * shape * float(np.clip(self.rectangle.support / 0.8, 0, 1))
+        return corner * shape * float(np.clip(self.support / 0.8, 0, 1))
 
 
 @dataclass(frozen=True, eq=False)
@@ -174,7 +183,7 @@ def cards_among(
     outlines: list[Array] = []
     refused: list[Array] = []
     for quad in quads_px[:_CANDIDATES]:
-        taken = [*keep_out_px, *(m.rectangle.corners_px for m in matches)]
+        taken = [*keep_out_px, *(m.rectangle.corners_px for m in matches if m.confidence > demands.sure)]
         if any(_covers(outline, quad) for outline in taken):
             continue
         if sum(_nearly(quad, other) for other in refused) >= _TRIED_NEAR:
@@ -192,6 +201,7 @@ def cards_among(
         else:
             matches.append(match)
     matches.sort(key=lambda m: -m.confidence)
+    matches = [m for k, m in enumerate(matches) if not any(_same_thing(m, surer) for surer in matches[:k])]
     said = () if matches else tuple(unsure[:1])
     return BankCardFinding(tuple(_reference(m) for m in matches), said, tuple(outlines))
 
@@ -204,9 +214,11 @@ def match_card(
     Tried twice, since a card may have a printed frame inside its edge, or lie beside a parallel line of its
     ground.
     """
-    best: CardMatch | None = None
-    before: Rectangle | None = None
     seen = SidesSeen(pixels_rgb)
+    best = match_whole_card(pixels_rgb, quad_px, focal, seen) if demands is TOLD else None
+    if best is not None and best.confidence > 0.8:
+        return best
+    before: Rectangle | None = None
 
     def may_be(corners_px: Array) -> bool:
         return bool(rough_misfit(corners_px, WIDTH_MM / HEIGHT_MM, focal, pixels_rgb.shape) < _ROUGH_MEASURED)
@@ -241,6 +253,34 @@ def _tested(
     wide = _fitted(rectangle, side_sd_px(fit), focal, pixels_rgb.shape)
     if wide is None or abs(wide.ratio_off) > min(3.0 * wide.ratio_sd, demands.ratio_off):
         return None
+    return _in_its_place(pixels_rgb, rectangle, fit, rectangle.support, demands)
+
+
+def match_whole_card(
+    pixels_rgb: NDArray[np.uint8], quad_px: Array, focal: FocalPrior, seen: SidesSeen
+) -> CardMatch | None:
+    """Fit an ID-1 card's outline as a whole to the edges about a rough outline of what is told to be a reference."""
+    card = fit_whole_card(seen, quad_px, (WIDTH_MM, HEIGHT_MM), focal, pixels_rgb.shape)
+    if card is None or card.fit.tilt_deg > MAX_TILT_DEG:
+        return None
+    supports = sorted(side.support for side in card.rectangle.sides)
+    if np.mean(supports) < _WHOLE_SUPPORT or supports[1] < _FAINT_SUPPORT or supports[0] < _HIDDEN_SUPPORT:
+        return None
+    contrasts = sorted(side.contrast for side in card.rectangle.sides)
+    if contrasts[0] < max(_LEAST_CONTRAST, _FAINT * contrasts[2]):
+        return None  # a longer thing runs on beyond its faintest side
+    height_px = card.fit.diagonal_px * HEIGHT_MM / float(np.hypot(WIDTH_MM, HEIGHT_MM))
+    of_sides = float(np.hypot(side_sd_px(card.fit), LEAST_CORNER_SD_PX)) / height_px
+    ratio_sd = float(np.hypot(card.fit.ratio_sd, of_sides))
+    if ratio_sd > _UNSURE_RATIO_SD or abs(card.fit.ratio_off) > min(3.0 * ratio_sd, TOLD.ratio_off):
+        return None
+    return _in_its_place(pixels_rgb, card.rectangle, card.fit, float(np.mean(supports)), TOLD)
+
+
+def _in_its_place(
+    pixels_rgb: NDArray[np.uint8], rectangle: Rectangle, fit: RectangleFit, support: float, demands: Demands
+) -> CardMatch | None:
+    """What lies about an outline of the right shape: None for a part of a grid, or where it is too small to measure."""
     plane = fit_homography(fit.points_mm, fit.points_px)
     if not plane or local_scale_px_per_mm(plane.px_from_mm, fit.points_mm.mean(0)) < MIN_PX_PER_MM:
         return None
@@ -248,7 +288,7 @@ def _tested(
         return None
     if corners_in_the_open(pixels_rgb, plane.px_from_mm) < demands.open_corners:
         return None
-    return CardMatch(demands, rectangle, fit, corner_roundness(pixels_rgb, plane.px_from_mm))
+    return CardMatch(demands, rectangle, fit, support, corner_roundness(pixels_rgb, plane.px_from_mm))
 
 
 def _fitted(rectangle: Rectangle, side_px: float, focal: FocalPrior, shape: tuple[int, ...]) -> RectangleFit | None:
@@ -277,6 +317,10 @@ def _nearly(quad: Array, other: Array) -> bool:
 def _covers(outline: Array, quad: Array) -> bool:
     middle = quad.mean(0)
     return cv2.pointPolygonTest(outline.astype(np.float32), middle.tolist(), False) >= 0
+
+
+def _same_thing(match: CardMatch, other: CardMatch) -> bool:
+    return _covers(other.rectangle.corners_px, match.rectangle.corners_px)
 
 
 def _reference(match: CardMatch) -> ScaleReference:

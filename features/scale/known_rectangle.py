@@ -22,7 +22,7 @@ LEAST_CORNER_SD_PX = 0.3
 _ITERATIONS = 15
 """Shapes that are rectangles settle in a few; the others need not settle."""
 
-_LENS_PART = 0.0005
+LENS_PART = 0.0005
 """What is left of the lens's distortion, as part of the diagonal."""
 
 
@@ -162,7 +162,7 @@ class _Corners:
 
 def _fit(mm: Array, px: Array, corner_sd_px: float, focal: FocalPrior, shape: tuple[int, ...]) -> RectangleFit | None:
     points = np.column_stack([mm - mm.mean(0), np.zeros(4)])
-    sd = float(np.hypot(max(corner_sd_px, LEAST_CORNER_SD_PX), _LENS_PART * np.linalg.norm(px[0] - px[2])))
+    sd = float(np.hypot(max(corner_sd_px, LEAST_CORNER_SD_PX), LENS_PART * np.linalg.norm(px[0] - px[2])))
     corners = _Corners(points, px, sd, focal, shape)
     best, least = None, np.inf
     for pose in poses_of_points(points[:, :2], px, Camera.of_shape(shape, focal.focal_px)):

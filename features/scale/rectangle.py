@@ -14,7 +14,8 @@ from features.scale.strip_edges import BORDER, PITCH_PX, StripEdges, is_inside, 
 
 Array = NDArray[np.float64]
 
-_LINES = 64
+LINES = 64
+"""Scan lines across a side."""
 _LEFT_OUT = 0.11
 """Part of a side left out at either end; a bank card's corner takes 3.7 and 5.9 % of its sides."""
 
@@ -23,7 +24,7 @@ _ALIKE = 3.0
 """Lines whose offset and change are this near, in samples, are one."""
 _LEAST_SUPPORT, _LEAST_AT_FIRST = 0.45, 0.3
 """Of a side, and where it is only looked for: among all that lies farther off fewer of its edges are told."""
-_CORRELATED_LINES = 4.0
+CORRELATED_LINES = 4.0
 """Neighboring scan lines share noise, JPEG blocks and texture: so many count as one."""
 
 
@@ -58,7 +59,7 @@ class Side:
     @property
     def offset_sd_px(self) -> float:
         """Standard uncertainty of the line's place at its ends."""
-        count = max(self.support * _LINES / _CORRELATED_LINES, 2.0)
+        count = max(self.support * LINES / CORRELATED_LINES, 2.0)
         return 2.0 * max(self.rms_px, 0.05) / float(np.sqrt(count))
 
 
@@ -148,13 +149,42 @@ class _Line:
 
 
 @dataclass(frozen=True, eq=False)
-class _SideLook:
-    """Scan lines across a rough side: (L, S, 3) colors, a sample's length, the middle sample, and the lines found."""
+class SideLook:
+    """Scan lines across a rough side.
+
+    Attributes:
+        colors: (L, S, 3) seen across it; pitch_px: from sample to sample; middle: the sample that lies on it.
+        along: (L,) where the scan lines cross it, 0 at its start and 1 at its end.
+        edges: what stands out on them.
+    """
 
     colors: NDArray[np.float32]
     pitch_px: float
     middle: int
-    lines: tuple[_Line, ...]
+    along: Array
+    edges: StripEdges
+
+    @cached_property
+    def weight(self) -> Array:
+        """(E,) how much each edge counts, up to 1: a shadow's is soft and counts little."""
+        edges = self.edges
+        if len(edges.line) == 0:
+            return np.zeros(0)
+        size = np.abs(edges.step)
+        weight = np.minimum(1.0, size / max(float(np.quantile(size, 0.85)), 6.0))
+        strong = weight >= np.quantile(weight, 0.7)
+        sharp = float(np.median(edges.sharpness[strong]))
+        return np.asarray(weight * np.clip((edges.sharpness / sharp - 0.4) / 0.4, 0.3, 1.0))
+
+    @cached_property
+    def lines(self) -> "tuple[_Line, ...]":
+        """Lines that edges agree on, no two alike."""
+        return _lines_along(self)
+
+    def edges_px(self, a: Array, b: Array) -> Array:
+        """(E, 2) places of the edges, of a side looked at from a to b, (2,) each."""
+        away = (self.edges.at - self.middle) * self.pitch_px
+        return np.asarray(a + self.along[self.edges.line][:, None] * (b - a) + away[:, None] * _outward(a, b))
 
 
 class SidesSeen:
@@ -162,9 +192,9 @@ class SidesSeen:
 
     def __init__(self, pixels_rgb: NDArray[np.uint8]) -> None:
         self._pixels_rgb = pixels_rgb
-        self._looks: dict[tuple[float, ...], _SideLook | None] = {}
+        self._looks: dict[tuple[float, ...], SideLook | None] = {}
 
-    def look(self, a: Array, b: Array, reach_px: float) -> _SideLook | None:
+    def look(self, a: Array, b: Array, reach_px: float) -> SideLook | None:
         """Lines along the side from a to b, (2,) each, at most so far from it; None where it is too little in view."""
         place = (*a.tolist(), *b.tolist(), reach_px)
         if place not in self._looks:
@@ -172,14 +202,14 @@ class SidesSeen:
         return self._looks[place]
 
 
-def _look_at_side(pixels_rgb: NDArray[np.uint8], a: Array, b: Array, reach_px: float) -> _SideLook | None:
+def _look_at_side(pixels_rgb: NDArray[np.uint8], a: Array, b: Array, reach_px: float) -> SideLook | None:
     length = float(np.linalg.norm(b - a))
     if length < 12:
         return None
     stretch = max(1.0, reach_px / 80.0)  # a wide search is a coarse one
     pitch_px = PITCH_PX * stretch
     half = int(np.ceil(reach_px / pitch_px)) + BORDER
-    t = np.linspace(_LEFT_OUT, 1 - _LEFT_OUT, _LINES)
+    t = np.linspace(_LEFT_OUT, 1 - _LEFT_OUT, LINES)
     offsets = np.arange(-half, half + 1) * pitch_px
     at = a + t[:, None, None] * (b - a) + offsets[None, :, None] * _outward(a, b)
     colors = sample(pixels_rgb, at)
@@ -188,7 +218,7 @@ def _look_at_side(pixels_rgb: NDArray[np.uint8], a: Array, b: Array, reach_px: f
     if inside[:, half].mean() < 0.8:
         return None
     edges = strip_edges(_best_mix(colors, half), 2.0, inside)
-    return _SideLook(colors, pitch_px, half, _lines_along(edges, t, half))
+    return SideLook(colors, pitch_px, half, t, edges)
 
 
 def _outward(a: Array, b: Array) -> Array:
@@ -224,16 +254,11 @@ def _best_mix(colors: NDArray[np.float32], middle: int) -> NDArray[np.float32]:
     return np.asarray(colors @ mix.astype(np.float32), np.float32)
 
 
-def _lines_along(edges: StripEdges, t: Array, middle: int) -> tuple[_Line, ...]:
-    """Lines that edges agree on, no two alike. A shadow's edge is soft and counts little."""
+def _lines_along(look: SideLook) -> tuple[_Line, ...]:
+    edges, weight = look.edges, look.weight
     if len(edges.line) < 12:
         return ()
-    size = np.abs(edges.step)
-    weight = np.minimum(1.0, size / max(float(np.quantile(size, 0.85)), 6.0))
-    strong = weight >= np.quantile(weight, 0.7)
-    sharp = float(np.median(edges.sharpness[strong]))
-    weight = weight * np.clip((edges.sharpness / sharp - 0.4) / 0.4, 0.3, 1.0)
-    u, y = t[edges.line] - 0.5, edges.at - middle
+    u, y = look.along[edges.line] - 0.5, edges.at - look.middle
     random = np.random.default_rng(0)
     one, other = random.choice(len(u), size=(2, _TRIALS), p=weight / weight.sum())
     ok = np.abs(u[one] - u[other]) > 0.2
@@ -264,7 +289,7 @@ def _outer_line(lines: Sequence[_Line], outer_strength: float, least_support: fl
 def _line_strength(lines: Array, u: Array, y: Array, weight: Array, first: NDArray[np.int64]) -> Array:
     off = y - lines[:, :1] - lines[:, 1:] * u
     near = weight / (1.0 + (off / 2.0) ** 2) ** 2
-    return np.asarray(np.maximum.reduceat(near, first, axis=1).sum(1) / _LINES)
+    return np.asarray(np.maximum.reduceat(near, first, axis=1).sum(1) / LINES)
 
 
 def _settle(lines: Array, u: Array, y: Array, weight: Array, first: NDArray[np.int64]) -> list[_Line | None]:
@@ -282,7 +307,7 @@ def _settle(lines: Array, u: Array, y: Array, weight: Array, first: NDArray[np.i
     off = y - lines[:, :1] - lines[:, 1:] * u
     near = np.abs(off) < 3.0
     enough &= near.sum(axis=1) >= 8
-    support = np.maximum.reduceat(near, first, axis=1).sum(axis=1) / _LINES
+    support = np.maximum.reduceat(near, first, axis=1).sum(axis=1) / LINES
     kept = near * (weight + 1e-6)
     scatter = np.sqrt((kept * off**2).sum(axis=1) / np.maximum(kept.sum(axis=1), 1e-12))
     strength = _line_strength(lines, u, y, weight, first)

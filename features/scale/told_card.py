@@ -4,6 +4,7 @@ Tape hides corners, a two-colored card has lines of its own, a card on a pump ha
 alone such a card is overlooked. Who knows where it lies needs only its outline.
 """
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import cv2
@@ -37,15 +38,21 @@ SAME = 0.01
 _CARD_MM = np.array([[0.0, 0.0], [WIDTH_MM, 0.0], [WIDTH_MM, HEIGHT_MM], [0.0, HEIGHT_MM]])
 
 
-def find_told_cards(pixels_rgb: NDArray[np.uint8], focal: FocalPrior, sight: ReferenceSight) -> BankCardFinding:
+def find_told_cards(
+    pixels_rgb: NDArray[np.uint8], focal: FocalPrior, sight: ReferenceSight, unsure_px: Sequence[Array] = ()
+) -> BankCardFinding:
     """Find bank cards among what is told to be a scale reference.
 
     Args:
         pixels_rgb: (H, W, 3) full resolution.
         focal: focal length prior.
         sight: where the photo shows references.
+        unsure_px: (4, 2) outlines that may be a card by their shape; those that look like a reference are tested again.
     """
-    found = BankCardFinding()
+    doubted = [quad for quad in unsure_px if sight.filled(quad) > LEAST_FILLED]
+    found = cards_among(np.array(doubted).reshape(-1, 4, 2), pixels_rgb, focal, TOLD)
+    if found.references:
+        return found
     for outline in sight.outlines_px[:MOST_PLACES]:
 
         def fills(corners_px: Array, place: Array = outline) -> bool:

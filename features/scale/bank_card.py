@@ -211,8 +211,8 @@ def match_card(
 ) -> CardMatch | None:
     """Measure a rough outline and test it; None when it is no ID-1 card.
 
-    Tried twice, since a card may have a printed frame inside its edge, or lie beside a parallel line of its
-    ground.
+    What is known by its looks is fitted as a whole first. Side by side it is tried twice, since a card may have a
+    printed frame inside its edge, or lie beside a parallel line of its ground.
     """
     seen = SidesSeen(pixels_rgb)
     best = match_whole_card(pixels_rgb, quad_px, focal, seen) if demands is TOLD else None

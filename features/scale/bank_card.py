@@ -17,8 +17,9 @@ from features.scale.card_corners import HEIGHT_MM, RADIUS_MM, WIDTH_MM, corner_r
 from features.scale.homography import fit_homography, local_scale_px_per_mm
 from features.scale.known_rectangle import LEAST_CORNER_SD_PX, RectangleFit, fit_known_rectangle, rough_misfit
 from features.scale.line_quads import find_quads
-from features.scale.rectangle import Rectangle, SidesSeen, lines_running_on, measure_rectangle
+from features.scale.rectangle import Rectangle, lines_running_on, measure_rectangle
 from features.scale.reference import ScaleReference
+from features.scale.side_look import SidesSeen
 from features.scale.whole_card import fit_whole_card
 
 Array = NDArray[np.float64]

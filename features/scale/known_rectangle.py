@@ -108,25 +108,57 @@ def fit_known_rectangle(
 
 
 @dataclass(frozen=True, eq=False)
-class _Corners:
-    """The residuals of four corners under a pose: rotation vector, translation, log focal, and log ratio of sides."""
+class PosedRectangle:
+    """A rectangle of known size before a camera.
 
-    points: Array
-    px: Array
-    sd: float
+    Its parameters are a rotation vector (3), a translation (3), the focal length's logarithm over the one believed in,
+    and the logarithm of its ratio of sides over the known one.
+
+    Attributes:
+        points_mm: (4, 3) corners about their middle; first to second runs along the width.
+        focal: focal length prior; shape: of the picture.
+    """
+
+    points_mm: Array
     focal: FocalPrior
     shape: tuple[int, ...]
+
+    @staticmethod
+    def of(corners_mm: Array, focal: FocalPrior, shape: tuple[int, ...]) -> "PosedRectangle":
+        """With corners (4, 2) anywhere in their plane."""
+        return PosedRectangle(np.column_stack([corners_mm - corners_mm.mean(0), np.zeros(4)]), focal, shape)
+
+    def starts(self, px: Array) -> list[Array]:
+        """(8,) parameters of the poses in which its corners lie near (4, 2) pixels, the likeliest first."""
+        poses = poses_of_points(self.points_mm[:, :2], px, Camera.of_shape(self.shape, self.focal.focal_px))
+        return [
+            np.concatenate([np.ravel(cv2.Rodrigues(pose.rotation)[0]), pose.translation_mm, [0.0, 0.0]])
+            for pose in poses
+        ]
 
     def project(self, p: Array) -> tuple[Array, Array]:
         """(4, 2) where the corners come to lie, and the (8, 8) derivatives."""
         K = Camera.of_shape(self.shape, self.focal.focal_px * float(np.exp(p[6]))).matrix
-        stretched = self.points * np.exp([p[7] / 2, -p[7] / 2, 0.0])
+        stretched = self.points_mm * np.exp([p[7] / 2, -p[7] / 2, 0.0])
         px, slopes = cv2.projectPoints(stretched, p[:3], p[3:6], K, None)
         slopes = np.asarray(slopes, float)
         of_focal = K[0, 0] * (slopes[:, 6] + slopes[:, 7])
         moved = (stretched * [0.5, -0.5, 0.0]) @ np.asarray(cv2.Rodrigues(p[:3])[0], float).T
         of_ratio = np.sum(slopes[:, 3:6] * np.repeat(moved, 2, axis=0), axis=1)
         return np.asarray(px, float).reshape(4, 2), np.column_stack([slopes[:, :6], of_focal, of_ratio])
+
+    def tilt_deg(self, p: Array) -> float:
+        """Angle between the normal and the line of sight to the middle."""
+        return PlanePose(np.asarray(cv2.Rodrigues(p[:3])[0]), p[3:6], self.focal.focal_px, 0.0).tilt_deg
+
+
+@dataclass(frozen=True, eq=False)
+class _Corners:
+    """The residuals of four corners of a rectangle, and of its focal length."""
+
+    rectangle: PosedRectangle
+    px: Array
+    sd: float
 
     def solve(self, start: Array, free: int) -> tuple[Array, float, Array]:
         """Levenberg-Marquardt over the first `free` parameters: (8,) solution, cost, (9, free) derivatives there."""
@@ -153,20 +185,20 @@ class _Corners:
         return p, cost, slopes
 
     def _residuals(self, p: Array, free: int) -> tuple[Array, Array]:
-        px, slopes = self.project(p)
+        px, slopes = self.rectangle.project(p)
+        focal_sd = self.rectangle.focal.relative_sd
         prior = np.zeros(8)
-        prior[6] = 1.0 / self.focal.relative_sd
-        off = np.append((px - self.px).ravel() / self.sd, p[6] / self.focal.relative_sd)
+        prior[6] = 1.0 / focal_sd
+        off = np.append((px - self.px).ravel() / self.sd, p[6] / focal_sd)
         return off, np.vstack([slopes / self.sd, prior])[:, :free]
 
 
 def _fit(mm: Array, px: Array, corner_sd_px: float, focal: FocalPrior, shape: tuple[int, ...]) -> RectangleFit | None:
-    points = np.column_stack([mm - mm.mean(0), np.zeros(4)])
+    rectangle = PosedRectangle.of(mm, focal, shape)
     sd = float(np.hypot(max(corner_sd_px, LEAST_CORNER_SD_PX), LENS_PART * np.linalg.norm(px[0] - px[2])))
-    corners = _Corners(points, px, sd, focal, shape)
+    corners = _Corners(rectangle, px, sd)
     best, least = None, np.inf
-    for pose in poses_of_points(points[:, :2], px, Camera.of_shape(shape, focal.focal_px)):
-        start = np.concatenate([np.ravel(cv2.Rodrigues(pose.rotation)[0]), pose.translation_mm, [0.0, 0.0]])
+    for start in rectangle.starts(px):
         solved, cost, _ = corners.solve(start, 7)
         if cost < least:
             best, least = solved, cost
@@ -174,14 +206,13 @@ def _fit(mm: Array, px: Array, corner_sd_px: float, focal: FocalPrior, shape: tu
         return None
     with_ratio, _, slopes = corners.solve(best, 8)
     covariance = np.linalg.pinv(slopes.T @ slopes)
-    off = np.linalg.norm(corners.project(best)[0] - px, axis=1)
-    pose = PlanePose(np.asarray(cv2.Rodrigues(best[:3])[0]), best[3:6], focal.focal_px, 0.0)
+    off = np.linalg.norm(rectangle.project(best)[0] - px, axis=1)
     return RectangleFit(
         points_mm=mm,
         points_px=px,
         residual_px=float(off.max()),
         diagonal_px=float(max(np.linalg.norm(px[0] - px[2]), np.linalg.norm(px[1] - px[3]))),
-        tilt_deg=pose.tilt_deg,
+        tilt_deg=rectangle.tilt_deg(best),
         ratio_off=float(with_ratio[7]),
         ratio_sd=float(np.sqrt(covariance[7, 7])),
     )

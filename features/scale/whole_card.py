@@ -7,15 +7,13 @@ must lie, and a few of its edges tell it.
 
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from features.camera import Camera
 from features.photo import FocalPrior
-from features.plane_pose import poses_of_points
-from features.scale.known_rectangle import LENS_PART, RectangleFit, fit_known_rectangle
-from features.scale.rectangle import CORRELATED_LINES, LINES, Rectangle, Side, SidesSeen
+from features.scale.known_rectangle import LENS_PART, PosedRectangle, RectangleFit, fit_known_rectangle
+from features.scale.rectangle import CORRELATED_LINES, SIDE_ENDS, Rectangle, Side
+from features.scale.side_look import LINES, SidesSeen
 
 Array = NDArray[np.float64]
 
@@ -26,6 +24,8 @@ WIDTHS_PX = (5.0, 3.0, 2.0, 1.3, 1.3, 1.3)
 NEAR_PX = 1.5
 """An edge of a side lies this near its line, and as much farther as a lens bends it."""
 LEAST_EDGES = 40
+MOST_LOG_FOCAL = 1.5
+"""So far from the focal length believed in, as a logarithm, an outline is drawn at most."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,33 +51,6 @@ class _Edges:
     weight: Array
 
 
-@dataclass(frozen=True, eq=False)
-class _Outline:
-    """A rectangle of known size before a camera of a shape, by pose, log focal length over the prior, log ratio.
-
-    Attributes:
-        points_mm: (4, 3) corners, centered; first to second runs along the width.
-    """
-
-    points_mm: Array
-    focal: FocalPrior
-    shape: tuple[int, ...]
-
-    def corners(self, p: Array) -> Array:
-        """(4, 2) in the picture, for (8,) rotation vector, translation, log focal length, log ratio of sides."""
-        K = Camera.of_shape(self.shape, self.focal.focal_px * float(np.exp(np.clip(p[6], -1.5, 1.5)))).matrix
-        stretched = self.points_mm * np.exp([p[7] / 2, -p[7] / 2, 0.0])
-        return np.asarray(cv2.projectPoints(stretched, p[:3], p[3:6], K, None)[0], float).reshape(4, 2)
-
-    def off(self, p: Array, edges: _Edges) -> Array:
-        """(E,) signed distances of edges from their sides' lines, outward positive."""
-        corners = self.corners(p)
-        along = np.roll(corners, -1, axis=0) - corners
-        along /= np.maximum(np.linalg.norm(along, axis=1), 1e-9)[:, None]
-        outward = np.column_stack([along[:, 1], -along[:, 0]])[edges.side]
-        return np.asarray(((edges.at_px - corners[edges.side]) * outward).sum(axis=1))
-
-
 def fit_whole_card(
     seen: SidesSeen, quad_px: Array, size_mm: tuple[float, float], focal: FocalPrior, shape: tuple[int, ...]
 ) -> WholeCard | None:
@@ -97,14 +70,12 @@ def fit_whole_card(
     rough = fit_known_rectangle(quad_px, 0.01 * diagonal, size_mm, focal, shape)
     if rough is None:
         return None
-    flat = rough.points_mm - rough.points_mm.mean(axis=0)
-    outline = _Outline(np.column_stack([flat, np.zeros(4)]), focal, shape)
-    poses = poses_of_points(flat, rough.points_px, Camera.of_shape(shape, focal.focal_px))
-    starts = [np.concatenate([cv2.Rodrigues(p.rotation)[0].ravel(), p.translation_mm, [0.0, 0.0]]) for p in poses]
+    outline = PosedRectangle.of(rough.points_mm, focal, shape)
+    starts = outline.starts(rough.points_px)
     for reach in REACHES:
         settled: list[tuple[float, Array]] = []
         for start in starts:
-            edges = _edges_about(seen, outline.corners(start), reach)
+            edges = _edges_about(seen, _corners_of(outline, start), reach)
             if edges is None:
                 continue
             solved, strength = _settle(outline, edges, start, 7)
@@ -115,53 +86,60 @@ def fit_whole_card(
     return _told(seen, outline, starts[0])
 
 
+def _corners_of(outline: PosedRectangle, p: Array) -> Array:
+    """(4, 2) in the picture; a focal length that runs away on the way is held."""
+    return outline.project(np.concatenate([p[:6], [np.clip(p[6], -MOST_LOG_FOCAL, MOST_LOG_FOCAL)], p[7:]]))[0]
+
+
 def _edges_about(seen: SidesSeen, corners: Array, reach: float) -> _Edges | None:
-    sides, lines, places, weights = [], [], [], []
-    for k in range(4):
-        a, b = corners[k], corners[(k + 1) % 4]
-        depth = min(float(np.linalg.norm(a - corners[k - 1])), float(np.linalg.norm(b - corners[(k + 2) % 4])))
-        look = seen.look(a, b, max(reach * depth, 3.0))
-        if look is None:
-            continue
-        sides.append(np.full(len(look.edges.line), k))
-        lines.append(look.edges.line)
-        places.append(look.edges_px(a, b))
-        weights.append(look.weight)
-    if sum(map(len, sides)) < LEAST_EDGES:
+    looks = [(k, look) for k in range(4) if (look := seen.look(corners, k, reach)) is not None]
+    if sum(len(look.edges.line) for _, look in looks) < LEAST_EDGES:
         return None
-    return _Edges(np.concatenate(sides), np.concatenate(lines), np.concatenate(places), np.concatenate(weights))
+    return _Edges(
+        np.concatenate([np.full(len(look.edges.line), k) for k, look in looks]),
+        np.concatenate([look.edges.line for _, look in looks]),
+        np.concatenate([look.edges_px for _, look in looks]),
+        np.concatenate([look.weight for _, look in looks]),
+    )
 
 
-def _settle(outline: _Outline, edges: _Edges, start: Array, free: int) -> tuple[Array, float]:
+def _off(outline: PosedRectangle, edges: _Edges, p: Array) -> Array:
+    """(E,) signed distances of edges from their sides' lines, outward positive."""
+    corners = _corners_of(outline, p)
+    along = np.roll(corners, -1, axis=0) - corners
+    along /= np.maximum(np.linalg.norm(along, axis=1), 1e-9)[:, None]
+    outward = np.column_stack([along[:, 1], -along[:, 0]])[edges.side]
+    return np.asarray(((edges.at_px - corners[edges.side]) * outward).sum(axis=1))
+
+
+def _settle(outline: PosedRectangle, edges: _Edges, start: Array, free: int) -> tuple[Array, float]:
     """The first `free` parameters by iterated least squares, and how much of the edges' weight lies on the sides."""
     p = start.copy()
     for width in WIDTHS_PX:
         off, slopes = _slopes(outline, edges, p, free)
-        pull = edges.weight / (1.0 + (off / width) ** 2) ** 2
-        information = (slopes * pull[:, None]).T @ slopes + np.diag(_held(outline, width, free))
-        wanted = (slopes * pull[:, None]).T @ off + _held(outline, width, free) * p[:free]
+        pulled = slopes * _pull(edges, off, width)[:, None]
+        held = np.zeros(free)  # the focal length, by weights in units of an edge that is off by the width
+        held[6] = CORRELATED_LINES * (width / outline.focal.relative_sd) ** 2
+        information, wanted = pulled.T @ slopes + np.diag(held), pulled.T @ off + held * p[:free]
         p[:free] -= np.linalg.lstsq(information, wanted, rcond=1e-12)[0]
-    off = outline.off(p, edges)
-    return p, float((edges.weight / (1.0 + (off / WIDTHS_PX[-1]) ** 2) ** 2).sum())
+    return p, float(_pull(edges, _off(outline, edges, p), WIDTHS_PX[-1]).sum())
 
 
-def _held(outline: _Outline, width_px: float, free: int) -> Array:
-    """What is believed of the focal length, as weights in units of an edge that is off by so much."""
-    held = np.zeros(free)
-    held[6] = CORRELATED_LINES * (width_px / outline.focal.relative_sd) ** 2
-    return held
+def _pull(edges: _Edges, off: Array, width_px: float) -> Array:
+    """(E,) weights of edges by how far they are off."""
+    return np.asarray(edges.weight / (1.0 + (off / width_px) ** 2) ** 2)
 
 
-def _slopes(outline: _Outline, edges: _Edges, p: Array, free: int) -> tuple[Array, Array]:
+def _slopes(outline: PosedRectangle, edges: _Edges, p: Array, free: int) -> tuple[Array, Array]:
     """(E,) distances and their (E, free) derivatives, by differences."""
-    off = outline.off(p, edges)
+    off = _off(outline, edges, p)
     steps = np.array([1e-5, 1e-5, 1e-5, *[1e-5 * p[5]] * 3, 1e-5, 1e-5])[:free]
-    moved = [outline.off(p + step * np.eye(8)[k], edges) for k, step in enumerate(steps)]
+    moved = [_off(outline, edges, p + step * np.eye(8)[k]) for k, step in enumerate(steps)]
     return off, np.column_stack([(one - off) / step for one, step in zip(moved, steps, strict=True)])
 
 
-def _told(seen: SidesSeen, outline: _Outline, p: Array) -> WholeCard | None:
-    corners = outline.corners(p)
+def _told(seen: SidesSeen, outline: PosedRectangle, p: Array) -> WholeCard | None:
+    corners = _corners_of(outline, p)
     edges = _edges_about(seen, corners, REACHES[-1])
     if edges is None or p[5] <= 0:
         return None
@@ -179,14 +157,12 @@ def _told(seen: SidesSeen, outline: _Outline, p: Array) -> WholeCard | None:
     covariance = np.linalg.pinv(information)
     free, _ = _settle(outline, edges, p, 8)
     flat = outline.points_mm[:, :2]
-    normal = np.asarray(cv2.Rodrigues(p[:3])[0])[:, 2]
-    cosine = abs(float(normal @ p[3:6])) / float(np.linalg.norm(p[3:6]))
     fit = RectangleFit(
         points_mm=flat - flat.min(axis=0),
         points_px=corners,
         residual_px=scatter,
         diagonal_px=diagonal,
-        tilt_deg=float(np.degrees(np.arccos(min(cosine, 1.0)))),
+        tilt_deg=outline.tilt_deg(p),
         ratio_off=float(free[7]),
         ratio_sd=float(np.sqrt(covariance[7, 7])),
     )
@@ -195,13 +171,11 @@ def _told(seen: SidesSeen, outline: _Outline, p: Array) -> WholeCard | None:
 
 def _side(seen: SidesSeen, corners: Array, k: int, edges: _Edges, near: NDArray[np.bool_], off: Array) -> Side | None:
     """Side k as `rectangle` has it, seen across where it shows; None for one out of the picture."""
-    a, b = corners[k], corners[(k + 1) % 4]
-    depth = min(float(np.linalg.norm(a - corners[k - 1])), float(np.linalg.norm(b - corners[(k + 2) % 4])))
-    look = seen.look(a, b, max(REACHES[-1] * depth, 3.0))
+    look = seen.look(corners, k, REACHES[-1])
     if look is None:
         return None
     mine = near & (edges.side == k)
     shown = np.unique(edges.line[mine])
     rms_px = float(np.sqrt(np.mean(off[mine] ** 2))) if mine.any() else NEAR_PX
-    ends = [a + u * (b - a) for u in (0.15, 0.85)]
+    ends = look.at_px(SIDE_ENDS, np.zeros(2))
     return Side(ends[0], ends[1], len(shown) / LINES, rms_px, look.colors[shown], look.middle)

@@ -10,7 +10,7 @@ import pytest
 from features.scale.bank_card import find_bank_cards, match_card
 from features.scale.card_corners import HEIGHT_MM, RADIUS_MM, WIDTH_MM
 from features.scale.known_rectangle import fit_known_rectangle
-from features.scale.rectangle import SidesSeen
+from features.scale.side_look import SidesSeen
 from features.scale.told_card import find_told_cards
 from features.scale.whole_card import fit_whole_card
 from tests.features.test_told_card import FOCAL, POSES, SIZE, off_px, rough_sight, taped

@@ -24,8 +24,9 @@ WIDTHS_PX = (5.0, 3.0, 2.0, 1.3, 1.3, 1.3)
 NEAR_PX = 1.5
 """An edge of a side lies this near its line, and as much farther as a lens bends it."""
 LEAST_EDGES = 40
-MOST_LOG_FOCAL = 1.5
-"""So far from the focal length believed in, as a logarithm, an outline is drawn at most."""
+FARTHEST = 1.5
+"""So far from the focal length believed in and from the known ratio of sides, as logarithms, an outline is drawn at
+most."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -87,8 +88,8 @@ def fit_whole_card(
 
 
 def _corners_of(outline: PosedRectangle, p: Array) -> Array:
-    """(4, 2) in the picture; a focal length that runs away on the way is held."""
-    return outline.project(np.concatenate([p[:6], [np.clip(p[6], -MOST_LOG_FOCAL, MOST_LOG_FOCAL)], p[7:]]))[0]
+    """(4, 2) in the picture; a focal length or a ratio of sides that runs away on the way is held."""
+    return outline.project(np.concatenate([p[:6], np.clip(p[6:], -FARTHEST, FARTHEST)]))[0]
 
 
 def _edges_about(seen: SidesSeen, corners: Array, reach: float) -> _Edges | None:
@@ -147,6 +148,8 @@ def _told(seen: SidesSeen, outline: PosedRectangle, p: Array) -> WholeCard | Non
     near_px = float(np.hypot(NEAR_PX, 2.0 * LENS_PART * diagonal))
     off, slopes = _slopes(outline, edges, p, 8)
     near = np.abs(off) < near_px
+    if not near.any():
+        return None
     sides = [_side(seen, corners, k, edges, near, off) for k in range(4)]
     if any(side is None for side in sides):
         return None

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from features.circle_fit import fit_circle
 from features.edges import ScanEdges, scan_edges
 from features.ellipse import Ellipse
+from features.grain import grain_beside
 from features.parts.rim_arcs import LookedAt, Which, rim_among
 from features.parts.rim_waves import NearEdges, find_waves, wave_at
 from features.reduced import from_halved, halved, halvings_of, in_halved
@@ -24,6 +25,13 @@ MIN_LINES = 24
 _WIDTH, _WIDTH_PX = 0.004, 0.8
 """How far from a curve an edge may lie and count as on it: relative to the radius or in photo pixels, the larger."""
 
+_LEAST_STEP, _OUT_OF_GRAIN = 4.0, 1.3
+"""Least gray step of an edge, in gray levels and as a share of the grain over the root of the smoothing in pixels: of
+the steps that white noise makes along scan lines one in thirty is so large (simulated)."""
+_GRAIN_PLACES = 60
+"""At so many places beside a circle the grain is asked for."""
+_PLAIN = 0.5
+"""Where edges out of the grain show less of a circle than this, fainter ones may show more."""
 _STRIP = 0.35
 """How much of the way to its neighbors a scan line averages over."""
 _CURVE_POINTS = 60
@@ -136,12 +144,35 @@ def trace_circle(
     Returns:
         The traced circle, or a falsy reason.
     """
+    least_step = _step_out_of_grain(gray, front, center, radius, reach)
+    way = (gray, front, center, radius, which, reach, lines, round_in_front, use)
+    traced = _trace_over(*way, least_step)
+    if least_step > _LEAST_STEP and not (traced and traced.evidence > _PLAIN):
+        faint = _trace_over(*way, _LEAST_STEP)
+        if faint and not (traced and traced.evidence > faint.evidence):
+            return faint
+    return traced
+
+
+def _trace_over(
+    gray: NDArray[np.uint8],
+    front: Squared,
+    center: Array,
+    radius: float,
+    which: Which,
+    reach: float,
+    lines: int,
+    round_in_front: bool,
+    use: Callable[[Array], NDArray[np.bool_]] | None,
+    least_step: float,
+) -> TracedCircle | NotTraced:
+    """`trace_circle` by edges of at least so many gray levels."""
     traced: TracedCircle | NotTraced = NotTraced("no edge was looked for")
     # Again about the best supported curve, so that where the search began no longer matters; then the edge is chosen.
     beyond = _RIM_WIDTH if which == "outermost" else max(0.4 * reach, min(reach, _RIM_WIDTH))
     steps: tuple[tuple[Which, float], ...] = (("strongest", reach), (which, beyond))
     for want, far in steps:
-        traced = _trace_once(gray, front, center, radius, want, far, lines, round_in_front, use)
+        traced = _trace_once(gray, front, center, radius, want, far, lines, round_in_front, use, least_step)
         if not traced:
             return traced
         center, radius = fit_circle(front.from_photo(traced.ellipse.points_px()))
@@ -169,13 +200,15 @@ def by_own_shape(
         if not _LEAST_GROWN < traced.evidence < 1.0 / _MORE:
             break
         place = _OwnPlace(traced.ellipse)
-        again = _trace_once(gray, place, np.zeros(2), 1.0, "strongest", _OWN_REACH, lines, False, use)
+        step = _step_out_of_grain(gray, place, np.zeros(2), 1.0, _OWN_REACH)
+        again = _trace_once(gray, place, np.zeros(2), 1.0, "strongest", _OWN_REACH, lines, False, use, step)
         if not again or again.coverage < _MORE * traced.coverage or not _goes_on(again, traced):
             break
         traced, grown = again, True
     if grown:  # it may be the edge of a face, round which its rim's own runs, broken by a chamfer
         place = _OwnPlace(traced.ellipse)
-        again = _trace_once(gray, place, np.zeros(2), 1.0, "outermost", _OWN_REACH, lines, True, use)
+        step = _step_out_of_grain(gray, place, np.zeros(2), 1.0, _OWN_REACH)
+        again = _trace_once(gray, place, np.zeros(2), 1.0, "outermost", _OWN_REACH, lines, True, use, step)
         if again and again.coverage >= before.coverage:  # else it is one that meets a few edges of what lies beyond
             traced = again
     return traced
@@ -192,8 +225,27 @@ def _goes_on(again: TracedCircle, traced: TracedCircle) -> bool:
     return bool(np.mean(away < _ON_IT) > _SAME_EDGE)
 
 
+def _step_out_of_grain(gray: NDArray[np.uint8], front: Squared, center: Array, radius: float, reach: float) -> float:
+    """Least gray step of edges across an expected circle that stand out of the grain beside it."""
+    angle = np.linspace(0, 2 * np.pi, _GRAIN_PLACES, endpoint=False)
+    outward = np.stack([np.cos(angle), np.sin(angle)], axis=1)
+    rim, beyond = (front.to_photo(center + size * outward) for size in (radius, radius * (1 + reach)))
+    across = beyond - rim
+    far_px = np.linalg.norm(across, axis=1)
+    times = halvings_of(gray.shape)
+    half_px = float(np.median(far_px)) / 2.0**times
+    directions = across / np.maximum(far_px, 1e-9)[:, None]
+    grain = grain_beside(halved(gray, times), in_halved(rim, times), directions, half_px)
+    return max(_LEAST_STEP, _OUT_OF_GRAIN * grain / float(np.sqrt(_smoothing_px(half_px))))
+
+
+def _smoothing_px(half_px: float) -> float:
+    """Of scan lines of this half length."""
+    return float(np.clip(half_px / 14, 0.9, 2.5))
+
+
 def _edges_across(
-    gray: NDArray[np.uint8], rim: Array, directions: Array, following: Array, reach_px: float
+    gray: NDArray[np.uint8], rim: Array, directions: Array, following: Array, reach_px: float, least_step: float
 ) -> ScanEdges:
     """Edges along scan lines of this half length, in the photo as far halved as its own sharpness asks for.
 
@@ -203,12 +255,12 @@ def _edges_across(
     times = halvings_of(gray.shape)
     scale = 2.0**times
     half_px = reach_px / scale
-    sigma_px = float(np.clip(half_px / 14, 0.9, 2.5))
     beside = _STRIP * following / scale
     beside *= np.maximum(1.0, 1.0 / np.maximum(np.linalg.norm(beside, axis=1, keepdims=True), 1e-9))
     edges = scan_edges(
-        halved(gray, times), in_halved(rim, times), directions, max(half_px, 3.0), sigma_px, beside_px=beside
-    )
+        halved(gray, times), in_halved(rim, times), directions, max(half_px, 3.0), _smoothing_px(half_px), least_step,
+        beside,
+    )  # fmt: skip
     points, lit = from_halved(edges.points_px, times), from_halved(edges.lit_px, times)
     return replace(edges, points_px=points, offset_px=scale * edges.offset_px, lit_px=lit)
 
@@ -223,6 +275,7 @@ def _trace_once(
     lines: int,
     round_in_front: bool,
     use: Callable[[Array], NDArray[np.bool_]] | None,
+    least_step: float,
 ) -> TracedCircle | NotTraced:
     angle = np.linspace(0, 2 * np.pi, lines, endpoint=False)
     outward = np.stack([np.cos(angle), np.sin(angle)], axis=1)
@@ -235,7 +288,7 @@ def _trace_once(
     beyond = front.to_photo(center + radius * (1 + reach) * outward[kept])
     reach_px = float(np.median(np.linalg.norm(beyond - rim, axis=1)))
     directions = (beyond - rim) / np.maximum(np.linalg.norm(beyond - rim, axis=1, keepdims=True), 1e-9)
-    edges = _edges_across(gray, rim, directions, following, reach_px)
+    edges = _edges_across(gray, rim, directions, following, reach_px, least_step)
     edges = replace(edges, line=kept[edges.line])
     if len(np.unique(edges.line)) < 0.15 * lines:
         return NotTraced("too few edges near the expected circle")

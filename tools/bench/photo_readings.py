@@ -86,7 +86,7 @@ class PortReading:
         probability: of the told one.
         told_size: the nominal size that is likeliest whatever the standard, None when no port was named.
         size_probability: of that one.
-        has_scale: whether a scale reference was read in the photo.
+        has_scale: whether a scale reference was read in the photo; in_view: whether one is there to be read.
     """
 
     photo: str
@@ -99,6 +99,7 @@ class PortReading:
     told_size: str | None
     size_probability: float
     has_scale: bool
+    in_view: bool
 
 
 @dataclass(frozen=True)
@@ -249,7 +250,7 @@ def _port(photo: RenderedPhoto, way: str, survey: PhotoSurvey) -> PortReading:
         any(_shows_port(circle, photo, flanged) for circle in photo.circles),
         (told["port_standard"], told["port_nominal_in"]),
         (ports[0].standard, ports[0].nominal_in) if ports else None, ports[0].probability if ports else 0.0,
-        size, size_probability, survey.scale is not None,
+        size, size_probability, survey.scale is not None, photo.shows_reference,
     )  # fmt: skip
 
 

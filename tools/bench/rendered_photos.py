@@ -146,8 +146,11 @@ def say_ports(ports: Sequence[PortReading]) -> None:
     told, bare = ([p for p in flanged if p.way == way] for way in ("told", "none"))
     _say_share("flange, holes visible: standard and size", told, [p.told == p.true_port for p in told], 0.97)
     _say_share("thread, mouth visible: nominal size", threaded, [_size_right(p) for p in threaded], 0.90)
-    for words, has_scale in (("  its reference read", True), ("  no reference read", False)):
-        some = [p for p in threaded if p.has_scale == has_scale]
+    for words, some in (
+        ("  its reference read", [p for p in threaded if p.has_scale]),
+        ("  no reference read", [p for p in threaded if not p.has_scale]),
+        ("  a reference in view", [p for p in threaded if p.in_view]),
+    ):
         _say_share(words, some, [_size_right(p) for p in some], None)
     _say_share("thread, mouth visible: standard too", threaded, [p.told == p.true_port for p in threaded], None)
     _say_share("flange without any reference: size", bare, [_size_right(p) for p in bare], 0.90)

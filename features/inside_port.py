@@ -48,8 +48,11 @@ def _pitch(
     """The pitch of the thread that shows inside a mouth, if one does.
 
     Where nothing but the mouth tells how its plane lies, the focal length counts, as well as it is known, and the wall
-    is looked for both ways that the mouth may lean.
+    is looked for both ways that the mouth may lean. A mouth of which no edge was followed does not tell it: flattened a
+    tenth too little, half of its slant may be lost, and of the pitch.
     """
+    if focal_relative_sd is not None and told_only(mouth.found):
+        return ()
     other = None if focal_relative_sd is None else leaning_other_way(mouth.solved)
     read = [
         (way, pitch)

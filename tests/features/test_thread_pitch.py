@@ -12,8 +12,13 @@ from numpy.typing import NDArray
 
 from features.camera import Camera, rotation_taking_z_to
 from features.circle_in_space import CircleInSpace
+from features.circle_sighting import CircleSighting
+from features.inside_port import spans_inside_port
+from features.measure_circles import MeasuredCircle
 from features.measured import Contribution, MeasuredLength
 from features.other_way import leaning_other_way
+from features.parts.finder import FoundCircle, PartQuestion
+from features.photo import FocalPrior
 from features.shared_scale import by_length_of_others
 from features.thread_pitch import NoPitch, ThreadPitch, pitch_length, read_pitch
 from features.thread_wall import TAPERED_CHANCE, of_unknown_wall, of_wall
@@ -152,3 +157,19 @@ def test_a_mouth_taken_to_lean_the_other_way_shows_its_thread_less_plainly(slant
     assert not amiss or amiss.plainness < 0.9 * read.plainness
     assert 1e-5 < abs(np.log(read.per_radius * back.length.value_mm / 2 / NPT_1_MM)) < 0.03
     assert leaning_other_way(mouth_at(0.0)) is None
+
+
+@pytest.mark.parametrize(
+    ("shared", "has_scale", "is_read"), [(0.004, False, True), (0.1, False, False), (0.1, True, True)]
+)
+def test_the_slant_of_a_mouth_that_no_edge_followed_tells_no_pitch(
+    shared: float, has_scale: bool, is_read: bool
+) -> None:
+    """The same pixels and the same circle; where a reference tells the slant, the outline need not."""
+    mouth = mouth_at(38.0)
+    gray, outline = picture(mouth, NPT_1_MM, 1 / 32), mouth.outline_px(60)
+    found = FoundCircle(CircleSighting("port_bore", "p", outline), 1.0, shared * float(np.ptp(outline[:, 1])) / 2)
+    question = PartQuestion("p", np.repeat(gray[..., None], 3, axis=2), gray, (), has_scale, has_scale, (), {})
+    focal = FocalPrior(CAMERA.focal_px, 0.05, "exif_35mm")
+    spans = spans_inside_port(focal, question, [MeasuredCircle(found, mouth, mouth.length)], False, "unknown")
+    assert ("thread_pitch" in {span.length.name for span in spans}) == is_read

@@ -18,6 +18,11 @@ _MASK = np.array([[1, -2, 1], [-2, 4, -2], [1, -2, 1]], np.float32) / 6.0
 Immerkaer 1996, Fast noise variance estimation)."""
 _MEAN_OF_NORMAL = 0.7979
 """Mean size of a normal deviate, of one standard deviation."""
+_STRIPS, _STRIP_PX = 12, 24
+"""So many strips of so many rows tell how grainy a whole picture is."""
+_GRAINY, _SMOOTHING_PX = 1.2, 0.8
+"""Gray levels of grain from which a picture counts as grainy (phones' photos by day have less than 1), and what brings
+marks of a few pixels back that drown in it."""
 _KEPT: dict[int, NDArray[np.float32]] = {}
 """Of each picture that is still in use, by its identity, the grain of its squares."""
 
@@ -36,6 +41,16 @@ def grain_beside(gray: NDArray[np.uint8], curve_px: Array, outward: Array, away_
     return float(max(np.median(side) for side in sides))
 
 
+def without_grain(gray: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """A picture (H, W) a little smoothed where it is grainy; the same picture where it is not."""
+    height = gray.shape[0]
+    tops = np.unique(np.linspace(0, max(0, height - _STRIP_PX), _STRIPS).astype(int))
+    grain = np.median(np.concatenate([_rough_squares(gray[top : top + _STRIP_PX]).ravel() for top in tops]))
+    if grain < _GRAINY:
+        return gray
+    return np.asarray(cv2.GaussianBlur(gray, (0, 0), _SMOOTHING_PX), np.uint8)
+
+
 def _square_at(shape: tuple[int, ...], points_px: Array) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """(N,) rows and columns of the squares that points lie in, or of the nearest ones."""
     at = np.floor((points_px + 0.5) / _BLOCK_PX).astype(np.int64)
@@ -47,9 +62,11 @@ def _squares(gray: NDArray[np.uint8]) -> NDArray[np.float32]:
     """(H / 8, W / 8) standard deviation of the grain of each square; a picture's are made once."""
     if id(gray) not in _KEPT:
         weakref.finalize(gray, _KEPT.pop, id(gray), None)
-        size = (max(1, gray.shape[1] // _BLOCK_PX), max(1, gray.shape[0] // _BLOCK_PX))
-        rough = np.abs(cv2.filter2D(gray, cv2.CV_32F, _MASK))
-        _KEPT[id(gray)] = np.asarray(cv2.resize(rough, size, interpolation=cv2.INTER_AREA), np.float32) / np.float32(
-            _MEAN_OF_NORMAL
-        )
+        _KEPT[id(gray)] = _rough_squares(gray)
     return _KEPT[id(gray)]
+
+
+def _rough_squares(gray: NDArray[np.uint8]) -> NDArray[np.float32]:
+    size = (max(1, gray.shape[1] // _BLOCK_PX), max(1, gray.shape[0] // _BLOCK_PX))
+    rough = np.abs(cv2.filter2D(gray, cv2.CV_32F, _MASK)) / np.float32(_MEAN_OF_NORMAL)
+    return np.asarray(cv2.resize(rough, size, interpolation=cv2.INTER_AREA), np.float32)

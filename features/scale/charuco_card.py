@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from features.camera import Camera
+from features.grain import without_grain
 from features.photo import FocalPrior
 from features.plane_pose import poses_of_points
 from features.problems import (
@@ -95,6 +96,16 @@ def find_cards(gray: NDArray[np.uint8], focal: FocalPrior) -> CardFinding:
     Returns:
         References best first. A card that is seen but cannot be used leaves a problem that refuses it.
     """
+    found = _cards_in(gray, focal)
+    if found.references:
+        return found
+    smooth = without_grain(gray)
+    again = found if smooth is gray else _cards_in(smooth, focal)
+    return again if again.references else found
+
+
+def _cards_in(gray: NDArray[np.uint8], focal: FocalPrior) -> CardFinding:
+    """`find_cards` in a picture as it is."""
     problems: list[Problem] = []
     markers: list[Marker] = []
     found = CardFinding((), ())

@@ -73,6 +73,8 @@ rich in relief as a coin can be. Photos whose coin is hidden or outside else get
 renders 11 of 12 things that counted less were no coin; of 30 real coins one counted less)."""
 _LEAST_TOLD = 0.2
 """A thing that a reference fills less is not told to be one."""
+_PLAINLY = 0.5
+"""Where a reference fills so much of a place too small for a rim, that is the coin, and no other round thing is."""
 _LEAST_AXIS_RATIO = 0.4
 """A place told flatter than this is no coin, however roughly it was told."""
 _TOLD_SUPPORT = 0.5
@@ -140,9 +142,19 @@ def find_coin(
     if any(abs(np.log(r.diameter_px / rims[best].diameter_px)) > _OTHER_SIZE for r in rivals):
         sizes = ", ".join(f"{r.diameter_px:.0f}" for r in rivals[:6])
         return Problem(COIN_AMBIGUOUS, f"{len(rivals)} of them, {sizes} px across")
-    if len(rivals) >= _A_SET and sight is not None and sight.filled(rims[best].ellipse.points_px(60)) < _LEAST_TOLD:
-        return Problem(COIN_AMBIGUOUS, f"{len(rivals)} alike, as bolt heads and holes are")
+    if sight is not None and sight.filled(rims[best].ellipse.points_px(60)) < _LEAST_TOLD:
+        if len(rivals) >= _A_SET:
+            return Problem(COIN_AMBIGUOUS, f"{len(rivals)} alike, as bolt heads and holes are")
+        specks = [across for outline in sight.outlines_px if (across := _speck_px(outline, sight)) > 0.0]
+        if specks:
+            return Problem(COIN_TOO_SMALL, f"{max(specks):.0f} px across, {LEAST_PX:.0f} are the least")
     return _reference(_fuller(pyramid, rims[best]), diameter_mm, request)
+
+
+def _speck_px(outline_px: NDArray[np.float64], sight: ReferenceSight) -> float:
+    """Size of a place that is plainly told to be a reference, where it is too small for a coin's rim; 0 elsewhere."""
+    across = float(np.linalg.norm(np.ptp(outline_px, axis=0))) / np.sqrt(2.0)
+    return across if across < LEAST_PX and sight.filled(outline_px) >= _PLAINLY else 0.0
 
 
 def _without_carriers(rims: Sequence[RimEllipse], scores: Sequence[float]) -> list[float]:

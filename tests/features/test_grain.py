@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from features import grain
-from features.grain import grain_beside
+from features.grain import grain_beside, without_grain
 from features.parts import trace
 from features.parts.trace import trace_circle
 
@@ -56,6 +56,13 @@ def test_an_edge_is_no_grain_and_the_grainier_side_counts():
     assert grain_beside(disc(30, 200), rim, OUTWARD, 6.0) < 0.5
     one_sided = disc(30, 180, 0.0, 15.0)
     assert grain_beside(one_sided, rim, OUTWARD, 6.0) == pytest.approx(15.0, rel=0.08)
+
+
+def test_only_a_grainy_picture_is_smoothed():
+    plain, grainy = disc(30, 200), disc(30, 200, 8.0, 8.0)
+    assert without_grain(plain) is plain
+    smooth = without_grain(grainy)
+    assert 0.2 < float(np.std(smooth[:40, :40]) / np.std(grainy[:40, :40])) < 0.5
 
 
 def test_grain_is_forgotten_with_its_picture():

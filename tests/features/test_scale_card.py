@@ -13,6 +13,7 @@ import pytest
 
 from features.camera import Camera
 from features.photo import FocalPrior, Photo
+from features.scale import charuco_card
 from features.scale.artificial import expose, paint, pose_of, project_onto, scale_card
 from features.scale.card_boards import LARGE, POCKET, marker_reader, opencv_board
 from features.scale.charuco_card import PRINT_RELATIVE_SD, find_cards
@@ -446,3 +447,15 @@ def test_corners_that_do_not_fit_their_marker_are_of_something_else():
     middle = seen.mean(axis=0)
     assert are_of_another(group, ids, middle + 1.5 * (true - middle))
     assert not are_of_another(group, ids[:3], true[:3])
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_card_that_drowns_in_the_grain_is_read_in_a_smoother_picture(seed, monkeypatch):
+    """Noise of the strength of a photo at night, unfiltered; without the smoother picture no marker is read."""
+    gray, truth = _scene(distance_mm=640, tilt_deg=35, noise=0.8, seed=seed)
+    found = _only(find_cards(gray, _focal(gray)))
+    errors = np.linalg.norm(_errors_px(found, POCKET, truth), axis=1)
+    assert len(errors) >= 20
+    assert 1e-3 < np.median(errors) < 0.3
+    monkeypatch.setattr(charuco_card, "without_grain", lambda picture: picture)
+    assert not find_cards(gray, _focal(gray)).references

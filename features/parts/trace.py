@@ -90,6 +90,17 @@ class _OwnPlace:
         return np.asarray((points_px - self.ellipse.center_px) @ np.linalg.inv(self._axes).T)
 
 
+@dataclass(frozen=True, eq=False)
+class _Search:
+    """What stays the same while one circle is looked for; see `trace_circle`."""
+
+    gray: NDArray[np.uint8]
+    front: Squared
+    lines: int
+    round_in_front: bool
+    use: Callable[[Array], NDArray[np.bool_]] | None
+
+
 @dataclass(frozen=True)
 class NotTraced:
     """Why a circle could not be traced. Falsy."""
@@ -144,27 +155,18 @@ def trace_circle(
     Returns:
         The traced circle, or a falsy reason.
     """
-    least_step = _step_out_of_grain(gray, front, center, radius, reach)
-    way = (gray, front, center, radius, which, reach, lines, round_in_front, use)
-    traced = _trace_over(*way, least_step)
+    search = _Search(gray, front, lines, round_in_front, use)
+    least_step = _step_out_of_grain(search, center, radius, reach)
+    traced = _trace_over(search, center, radius, which, reach, least_step)
     if least_step > _LEAST_STEP and not (traced and traced.evidence > _PLAIN):
-        faint = _trace_over(*way, _LEAST_STEP)
+        faint = _trace_over(search, center, radius, which, reach, _LEAST_STEP)
         if faint and not (traced and traced.evidence > faint.evidence):
             return faint
     return traced
 
 
 def _trace_over(
-    gray: NDArray[np.uint8],
-    front: Squared,
-    center: Array,
-    radius: float,
-    which: Which,
-    reach: float,
-    lines: int,
-    round_in_front: bool,
-    use: Callable[[Array], NDArray[np.bool_]] | None,
-    least_step: float,
+    search: _Search, center: Array, radius: float, which: Which, reach: float, least_step: float
 ) -> TracedCircle | NotTraced:
     """`trace_circle` by edges of at least so many gray levels."""
     traced: TracedCircle | NotTraced = NotTraced("no edge was looked for")
@@ -172,10 +174,10 @@ def _trace_over(
     beyond = _RIM_WIDTH if which == "outermost" else max(0.4 * reach, min(reach, _RIM_WIDTH))
     steps: tuple[tuple[Which, float], ...] = (("strongest", reach), (which, beyond))
     for want, far in steps:
-        traced = _trace_once(gray, front, center, radius, want, far, lines, round_in_front, use, least_step)
+        traced = _trace_once(search, center, radius, want, far, least_step)
         if not traced:
             return traced
-        center, radius = fit_circle(front.from_photo(traced.ellipse.points_px()))
+        center, radius = fit_circle(search.front.from_photo(traced.ellipse.points_px()))
     return traced
 
 
@@ -199,19 +201,21 @@ def by_own_shape(
     for _ in range(_GROWTHS):
         if not _LEAST_GROWN < traced.evidence < 1.0 / _MORE:
             break
-        place = _OwnPlace(traced.ellipse)
-        step = _step_out_of_grain(gray, place, np.zeros(2), 1.0, _OWN_REACH)
-        again = _trace_once(gray, place, np.zeros(2), 1.0, "strongest", _OWN_REACH, lines, False, use, step)
+        again = _trace_about(_Search(gray, _OwnPlace(traced.ellipse), lines, False, use), "strongest")
         if not again or again.coverage < _MORE * traced.coverage or not _goes_on(again, traced):
             break
         traced, grown = again, True
     if grown:  # it may be the edge of a face, round which its rim's own runs, broken by a chamfer
-        place = _OwnPlace(traced.ellipse)
-        step = _step_out_of_grain(gray, place, np.zeros(2), 1.0, _OWN_REACH)
-        again = _trace_once(gray, place, np.zeros(2), 1.0, "outermost", _OWN_REACH, lines, True, use, step)
+        again = _trace_about(_Search(gray, _OwnPlace(traced.ellipse), lines, True, use), "outermost")
         if again and again.coverage >= before.coverage:  # else it is one that meets a few edges of what lies beyond
             traced = again
     return traced
+
+
+def _trace_about(search: _Search, which: Which) -> TracedCircle | NotTraced:
+    """The edge about an ellipse's own place."""
+    middle, step = np.zeros(2), _step_out_of_grain(search, np.zeros(2), 1.0, _OWN_REACH)
+    return _trace_once(search, middle, 1.0, which, _OWN_REACH, step)
 
 
 def is_same(one: TracedCircle, other: TracedCircle) -> bool:
@@ -225,17 +229,17 @@ def _goes_on(again: TracedCircle, traced: TracedCircle) -> bool:
     return bool(np.mean(away < _ON_IT) > _SAME_EDGE)
 
 
-def _step_out_of_grain(gray: NDArray[np.uint8], front: Squared, center: Array, radius: float, reach: float) -> float:
+def _step_out_of_grain(search: _Search, center: Array, radius: float, reach: float) -> float:
     """Least gray step of edges across an expected circle that stand out of the grain beside it."""
     angle = np.linspace(0, 2 * np.pi, _GRAIN_PLACES, endpoint=False)
     outward = np.stack([np.cos(angle), np.sin(angle)], axis=1)
-    rim, beyond = (front.to_photo(center + size * outward) for size in (radius, radius * (1 + reach)))
+    rim, beyond = (search.front.to_photo(center + size * outward) for size in (radius, radius * (1 + reach)))
     across = beyond - rim
     far_px = np.linalg.norm(across, axis=1)
-    times = halvings_of(gray.shape)
+    times = halvings_of(search.gray.shape)
     half_px = float(np.median(far_px)) / 2.0**times
     directions = across / np.maximum(far_px, 1e-9)[:, None]
-    grain = grain_beside(halved(gray, times), in_halved(rim, times), directions, half_px)
+    grain = grain_beside(halved(search.gray, times), in_halved(rim, times), directions, half_px)
     return max(_LEAST_STEP, _OUT_OF_GRAIN * grain / float(np.sqrt(_smoothing_px(half_px))))
 
 
@@ -266,17 +270,9 @@ def _edges_across(
 
 
 def _trace_once(
-    gray: NDArray[np.uint8],
-    front: Squared,
-    center: Array,
-    radius: float,
-    which: Which,
-    reach: float,
-    lines: int,
-    round_in_front: bool,
-    use: Callable[[Array], NDArray[np.bool_]] | None,
-    least_step: float,
+    search: _Search, center: Array, radius: float, which: Which, reach: float, least_step: float
 ) -> TracedCircle | NotTraced:
+    front, lines, use, round_in_front = search.front, search.lines, search.use, search.round_in_front
     angle = np.linspace(0, 2 * np.pi, lines, endpoint=False)
     outward = np.stack([np.cos(angle), np.sin(angle)], axis=1)
     rim = front.to_photo(center + radius * outward)
@@ -288,7 +284,7 @@ def _trace_once(
     beyond = front.to_photo(center + radius * (1 + reach) * outward[kept])
     reach_px = float(np.median(np.linalg.norm(beyond - rim, axis=1)))
     directions = (beyond - rim) / np.maximum(np.linalg.norm(beyond - rim, axis=1, keepdims=True), 1e-9)
-    edges = _edges_across(gray, rim, directions, following, reach_px, least_step)
+    edges = _edges_across(search.gray, rim, directions, following, reach_px, least_step)
     edges = replace(edges, line=kept[edges.line])
     if len(np.unique(edges.line)) < 0.15 * lines:
         return NotTraced("too few edges near the expected circle")

@@ -3,12 +3,13 @@
 Any smaller size is made by halves first, which are averaged by much faster code than other shares.
 """
 
-import weakref
 from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+
+from features.made_once import made_once
 
 SHARP_TO_PX = 2000
 """Long side up to which a photo is about as sharp as it has pixels. In larger ones lens, mosaic and the phone's noise
@@ -33,9 +34,7 @@ def halved(picture: NDArray[np.uint8], times: int) -> NDArray[np.uint8]:
     """
     if times <= 0:
         return picture
-    if id(picture) not in _HALVES:
-        weakref.finalize(picture, _HALVES.pop, id(picture), None)
-    made = _HALVES.setdefault(id(picture), {})
+    made = made_once(picture, _HALVES, dict)
     if times not in made:
         last = halved(picture, times - 1)
         height, width = (side // 2 for side in last.shape[:2])

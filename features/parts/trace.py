@@ -214,8 +214,9 @@ def by_own_shape(
 
 def _trace_about(search: _Search, which: Which) -> TracedCircle | NotTraced:
     """The edge about an ellipse's own place."""
-    middle, step = np.zeros(2), _step_out_of_grain(search, np.zeros(2), 1.0, _OWN_REACH)
-    return _trace_once(search, middle, 1.0, which, _OWN_REACH, step)
+    middle = np.zeros(2)
+    least_step = _step_out_of_grain(search, middle, 1.0, _OWN_REACH)
+    return _trace_once(search, middle, 1.0, which, _OWN_REACH, least_step)
 
 
 def is_same(one: TracedCircle, other: TracedCircle) -> bool:

@@ -129,7 +129,7 @@ def find_coin(
         tiny = [rim for rim in small if _told_count(pixels_rgb, rim, sight) >= _SURELY]
     if max(scores, default=0.0) < _SURELY:
         if tiny:  # what else is round is not the coin
-            return Problem(COIN_TOO_SMALL, f"{tiny[0].diameter_px:.0f} px across, {LEAST_PX:.0f} are the least")
+            return _too_small(tiny[0].diameter_px)
         others = find_coin_ellipses(pixels_rgb, smallest_px, largest_px, _GUESSES, _worth(pixels_rgb, sight))
         rims, scores = (*rims, *others), [*scores, *_scores(pixels_rgb, others, sight)]
     if not rims:
@@ -147,8 +147,12 @@ def find_coin(
             return Problem(COIN_AMBIGUOUS, f"{len(rivals)} alike, as bolt heads and holes are")
         specks = [across for outline in sight.outlines_px if (across := _speck_px(outline, sight)) > 0.0]
         if specks:
-            return Problem(COIN_TOO_SMALL, f"{max(specks):.0f} px across, {LEAST_PX:.0f} are the least")
+            return _too_small(max(specks))
     return _reference(_fuller(pyramid, rims[best]), diameter_mm, request)
+
+
+def _too_small(across_px: float) -> Problem:
+    return Problem(COIN_TOO_SMALL, f"{across_px:.0f} px across, {LEAST_PX:.0f} are the least")
 
 
 def _speck_px(outline_px: NDArray[np.float64], sight: ReferenceSight) -> float:

@@ -96,6 +96,7 @@ class Measurer:
         self._lock = threading.Lock()
         self._known: OrderedDict[str, PhotoSurvey] = OrderedDict()
         self._stops: dict[str, threading.Event] = {}
+        self._taken_in: dict[str, threading.Event] = {}
 
     def start(self) -> None:
         """Warm both processes without waiting."""
@@ -152,11 +153,24 @@ class Measurer:
         return survey
 
     def stop(self, number: str) -> None:
-        """Give up what is being measured for a case."""
+        """Give up what is being measured for a case, say since it will be measured anew."""
         with self._lock:
             event = self._stops.pop(number, None)
         if event is not None:
             event.set()
+
+    def taking_in(self, number: str) -> threading.Event:
+        """What is set if somebody gives up the case while its photos are still taken in: they shall not be measured."""
+        with self._lock:
+            return self._taken_in.setdefault(number, threading.Event())
+
+    def give_up(self, number: str) -> None:
+        """Give up all work on a case, that which has not begun, too."""
+        with self._lock:
+            event = self._taken_in.pop(number, None)
+        if event is not None:
+            event.set()
+        self.stop(number)
 
     def stop_all(self) -> None:
         """Give up everything."""

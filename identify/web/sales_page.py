@@ -43,31 +43,29 @@ class SalesPage(Page):
         """Put the parts in place and tie them to what they do."""
         f = SalesFields(self._t)
         place, shown = f.place_in_case, f.shown
-        work: Any = [
-            f.uploads.upload(self.new_case, [f.uploads, f.new_place], [f.uploads, *shown], **QUIET),
-            f.more.upload(self.more_photos, [f.more, *place, f.place], [f.more, *shown], **QUIET),
-            f.number.submit(self.open_typed, f.number, shown, **QUIET),
-            f.by_phone.click(self.by_phone, None, shown, **QUIET),
-            f.list.open(self.open_listed, None, shown, **QUIET),
-            f.strip.pick(self.pick, place, shown, **QUIET),
-            f.view.circle(self.circle, place, shown, **QUIET),
-            f.view.points(self.points, place, shown, **QUIET),
-            f.view.reset(self.reset, place, shown, **QUIET),
-            f.place.input(self.card_at, [*place, f.place], shown, **QUIET),
-            f.coin.input(self.scale, [*place, f.coin, f.sheet], shown, **QUIET),
-            f.sheet.input(self.scale, [*place, f.coin, f.sheet], shown, **QUIET),
-            f.remove_photo.click(self.remove_photo, place, shown, **QUIET),
-            f.known.drop(self.drop, place, shown, **QUIET),
-            f.answer.outline(self.outline, place, shown, **QUIET),
-            f.answer.skip(self.skip, place, shown, **QUIET),
-            f.confirm.click(self.confirm, [*place, f.truth], shown, **QUIET),
-            f.reopen.click(self.reopen, place, shown, **QUIET),
-        ]
+        f.uploads.upload(self.new_case, [f.uploads, f.new_place], [f.uploads, *shown], **QUIET)
+        f.more.upload(self.more_photos, [f.more, *place, f.place], [f.more, *shown], **QUIET)
+        f.number.submit(self.open_typed, f.number, shown, **QUIET)
+        f.by_phone.click(self.by_phone, None, shown, **QUIET)
+        f.list.open(self.open_listed, None, shown, **QUIET)
+        f.strip.pick(self.pick, place, shown, **QUIET)
+        f.view.circle(self.circle, place, shown, **QUIET)
+        f.view.points(self.points, place, shown, **QUIET)
+        f.view.reset(self.reset, place, shown, **QUIET)
+        f.place.input(self.card_at, [*place, f.place], shown, **QUIET)
+        f.coin.input(self.scale, [*place, f.coin, f.sheet], shown, **QUIET)
+        f.sheet.input(self.scale, [*place, f.coin, f.sheet], shown, **QUIET)
+        f.remove_photo.click(self.remove_photo, place, shown, **QUIET)
+        f.known.drop(self.drop, place, shown, **QUIET)
+        f.answer.outline(self.outline, place, shown, **QUIET)
+        f.answer.skip(self.skip, place, shown, **QUIET)
+        f.confirm.click(self.confirm, [*place, f.truth], shown, **QUIET)
+        f.reopen.click(self.reopen, place, shown, **QUIET)
         for typed in (f.add.click, f.value.submit):
             inputs, outputs = [*place, f.name, f.value], [f.value, *shown]
-            work.append(typed(self.add_known, inputs, outputs, **QUIET))
+            typed(self.add_known, inputs, outputs, **QUIET)
         f.remove.click(self.remove, [f.case, f.sure], [*shown, f.sure], **QUIET)
-        f.cancel.click(self.cancel, f.case, [f.status, f.cancel], cancels=work, **QUIET)
+        f.cancel.click(self.cancel, f.case, [f.status, f.cancel], **QUIET)
         laid_out.load(self.come_back, None, [f.head, *shown], **QUIET)
 
     # --- cases ----------------------------------------------------------------------------------------
@@ -112,7 +110,7 @@ class SalesPage(Page):
     def cancel(self, number: str) -> tuple[str, Any]:
         """Give up the measuring; photos and corrections stay."""
         if number:
-            self._desk.measurer.stop(number)
+            self._desk.measurer.give_up(number)
         return said(self._t("page.cancelled")), gradio.Button(visible=False)
 
     def _opened(self, number: str) -> Iterator[Shown]:
@@ -125,6 +123,7 @@ class SalesPage(Page):
 
     def _taken(self, record: CaseRecord, uploads: list[str], place: str, outline: str) -> Iterator[Shown]:
         t, refused = self._t, ""
+        given_up = self._desk.measurer.taking_in(record.number)
         for taken in take_in(self._desk, record, uploads, place if place in CARD_PLACES else "unknown"):
             record = taken.record
             now = at_work(t("tech.looking", number=min(taken.number + 1, taken.count), count=taken.count))
@@ -133,6 +132,9 @@ class SalesPage(Page):
             if taken.left_out:
                 refused = f"{t('tech.left_out', count=MOST_PHOTOS, left=taken.left_out)} {refused}"
         last = record.photos[-1].photo_id if record.photos else ""
+        if given_up.is_set():
+            yield (None, *self._view.case(record, last, outline, said(f"{t('page.cancelled')} {refused}".strip())))
+            return
         yield from ((None, *shown) for shown in self._work(record, last, outline, refused))
 
     # --- corrections ----------------------------------------------------------------------------------

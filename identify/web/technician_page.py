@@ -81,11 +81,10 @@ class TechnicianPage(Page):
         shown = [self._case, self._asked, self._status, self._cancel, self._verdicts, *self._questions,
                  self._note, self._done, self._outcome, self._how]  # fmt: skip
         scale = [self._case, self._place, self._coin, self._sheet]
-        taking = self._photos.upload(self.take, [self._photos, *scale], [self._photos, *shown], **QUIET)
-        work: Any = [taking]
+        self._photos.upload(self.take, [self._photos, *scale], [self._photos, *shown], **QUIET)
         for part in (self._place.input, self._coin.input, self._sheet.input):
-            work.append(part(self.said_of_scale, scale, shown, **QUIET))
-        self._cancel.click(self.cancel, self._case, [self._status, self._cancel], cancels=work, **QUIET)
+            part(self.said_of_scale, scale, shown, **QUIET)
+        self._cancel.click(self.cancel, self._case, [self._status, self._cancel], **QUIET)
         self._verdicts.remove(self.remove, self._case, shown, **QUIET)
         for place, question in enumerate(self._questions):
             question.input(_answer_at(self, place), [self._case, self._asked, question], None, **QUIET)
@@ -105,6 +104,7 @@ class TechnicianPage(Page):
             yield (None, *self._shown(record, said(changed, "warning")))
             return
         record = changed
+        given_up = self._desk.measurer.taking_in(record.number)
         for taken in take_in(self._desk, record, photos or [], place):
             record = taken.record
             refused = "".join(refused_card(t, name, p.kind, p.detail) for name, p in taken.refused)
@@ -115,6 +115,9 @@ class TechnicianPage(Page):
                     f'<li class="warning">{text(t("tech.left_out", count=MOST_PHOTOS, left=taken.left_out))}</li>'
                 )
             yield (KEEP(), *self._shown(record, at_work(now), refused=refused + glanced, working=True))
+        if given_up.is_set():
+            yield (None, *self._shown(record, said(t("page.cancelled")), refused=refused))
+            return
         yield from ((None, *shown) for shown in self._measure(record, refused))
 
     def said_of_scale(
@@ -157,7 +160,7 @@ class TechnicianPage(Page):
     def cancel(self, number: str, request: gradio.Request) -> tuple[str, Any]:
         """Give up the measuring; photos and answers stay."""
         if number:
-            self._desk.measurer.stop(self._case_of(number, request).number)
+            self._desk.measurer.give_up(self._case_of(number, request).number)
         return said(self._t("page.cancelled")), gradio.Button(visible=False)
 
     def come_back(self, request: gradio.Request) -> Iterator[tuple[Any, ...]]:

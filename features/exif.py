@@ -19,6 +19,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from features.camera import CENTER_PRIOR_SD, K1_PRIOR_SD, UNKNOWN_K1_SD
+from features.cropping import Cropping, Frame, cropping
 from features.decode_tags import CameraFacts
 from features.photo_problems import FOCAL_DOUBTFUL, FOCAL_UNKNOWN, PHOTO_CROPPED, PHOTO_ZOOMED
 from features.problems import Problem
@@ -35,9 +36,7 @@ _PHONE_PRIOR_SD = 0.20
 zoomed."""
 
 _EXIF_SD = 0.05
-_CROP_SD = 0.06
 _DOUBTFUL_SD = 0.08
-_SAME_ASPECT = 0.01
 _PHONE_FOCAL_MM = 10.0
 """Lenses of phones are shorter than this, lenses of cameras with a larger sensor mostly longer (common
 practice)."""
@@ -80,22 +79,6 @@ class _Reading:
     weight: float
 
 
-@dataclass(frozen=True)
-class _Frame:
-    """Longer and shorter side in pixels."""
-
-    long_px: float
-    short_px: float
-
-    @property
-    def diagonal_px(self) -> float:
-        return math.hypot(self.long_px, self.short_px)
-
-    @property
-    def aspect(self) -> float:
-        return self.long_px / self.short_px
-
-
 def focal_prior(
     facts: CameraFacts, stored_width_px: int, stored_height_px: int
 ) -> tuple[FocalPrior, tuple[Problem, ...]]:
@@ -109,45 +92,40 @@ def focal_prior(
     Returns:
         The prior, and what had to be assumed.
     """
-    stored = _Frame(max(stored_width_px, stored_height_px), min(stored_width_px, stored_height_px))
-    taken, scale, cropped = _frame_taken(facts, stored)
+    stored = Frame(max(stored_width_px, stored_height_px), min(stored_width_px, stored_height_px))
+    cut = cropping(stored, _frame_written(facts))
     zoom = _valid(facts.digital_zoom, 1.02, 100.0) or 1.0
     equivalent = _valid_equivalent(facts)
-    from_equivalent = _readings_of_equivalent(equivalent, zoom, stored, taken, facts) if equivalent else []
-    from_sensor = _readings_of_sensor(facts, stored, scale, zoom)
+    from_equivalent = _readings_of_equivalent(equivalent, zoom, stored, cut, facts) if equivalent else []
+    from_sensor = _readings_of_sensor(facts, stored, cut, zoom)
 
     problems: list[Problem] = []
     if from_equivalent or from_sensor:
         mean, spread = _log_mean_and_spread(_either(from_equivalent, from_sensor))
-        sd = math.hypot(_EXIF_SD, spread, _CROP_SD if cropped else 0.0)
-        prior = FocalPrior(math.exp(mean), sd, "exif_35mm" if from_equivalent else "exif_sensor")
+        sd = math.hypot(_EXIF_SD, spread, cut.focal_sd)
+        prior = FocalPrior(
+            math.exp(mean), sd, "exif_35mm" if from_equivalent else "exif_sensor", center_sd=cut.center_sd
+        )
         if sd > _DOUBTFUL_SD:
             problems.append(Problem(FOCAL_DOUBTFUL, f"known to about {100 * sd:.0f} %"))
     else:
-        readings = _readings_of_equivalent(PHONE_EQUIVALENT_MM * zoom, zoom, stored, taken, CameraFacts())
+        readings = _readings_of_equivalent(PHONE_EQUIVALENT_MM * zoom, zoom, stored, cut, CameraFacts())
         mean, spread = _log_mean_and_spread(readings)
-        prior = FocalPrior(math.exp(mean), math.hypot(_PHONE_PRIOR_SD, spread), "phone_prior")
+        sd = math.hypot(_PHONE_PRIOR_SD, spread, cut.focal_sd)
+        prior = FocalPrior(math.exp(mean), sd, "phone_prior", center_sd=cut.center_sd)
         if max(stored_width_px, stored_height_px) < _LEAST_PHONE_PX:
             prior = replace(prior, k1_sd=UNKNOWN_K1_SD)
         problems.append(Problem(FOCAL_UNKNOWN, _why_unknown(facts)))
-    if cropped:
+    if cut.is_cropped:
         problems.append(Problem(PHOTO_CROPPED, f"{stored_width_px} x {stored_height_px} pixels left"))
     if zoom > 1.1:
         problems.append(Problem(PHOTO_ZOOMED, f"{zoom:.1f} times"))
     return prior, tuple(problems)
 
 
-def _frame_taken(facts: CameraFacts, stored: _Frame) -> tuple[_Frame, float, bool]:
-    """The frame taken, in pixels of the stored picture; their scale to those written; if it was cropped."""
+def _frame_written(facts: CameraFacts) -> Frame | None:
     width, height = _valid(facts.width_px, 16, 1e6), _valid(facts.height_px, 16, 1e6)
-    if width is None or height is None:
-        return stored, 1.0, False
-    written = _Frame(max(width, height), min(width, height))
-    if abs(written.aspect / stored.aspect - 1.0) <= _SAME_ASPECT:
-        return stored, stored.long_px / written.long_px, False
-    if stored.long_px <= written.long_px and stored.short_px <= written.short_px:
-        return written, 1.0, True  # cropping leaves the size of a pixel, and so the focal length in pixels
-    return stored, 1.0, True
+    return None if width is None or height is None else Frame(max(width, height), min(width, height))
 
 
 def _valid(value: float | None, low: float, high: float) -> float | None:
@@ -167,12 +145,13 @@ def _why_unknown(facts: CameraFacts) -> str:
 
 
 def _readings_of_equivalent(
-    equivalent_mm: float, zoom: float, stored: _Frame, taken: _Frame, facts: CameraFacts
+    equivalent_mm: float, zoom: float, stored: Frame, cut: Cropping, facts: CameraFacts
 ) -> list[_Reading]:
+    taken = cut.taken
     by_phone = facts.focal_mm is None or facts.focal_mm < _PHONE_FOCAL_MM
     # Phones have 4:3 sensors, so the sensor is the smallest 4:3 frame round the picture (common practice).
     long_side = max(taken.long_px, taken.short_px * 4 / 3)
-    sensor = _Frame(long_side, long_side * 3 / 4) if by_phone else taken
+    sensor = Frame(long_side, long_side * 3 / 4) if by_phone else taken
     per_diagonal, per_width = equivalent_mm / FULL_FRAME_DIAGONAL_MM, equivalent_mm / FULL_FRAME_WIDTH_MM
     fields = (
         (per_diagonal * sensor.diagonal_px, 0.6),
@@ -185,7 +164,7 @@ def _readings_of_equivalent(
         for times, share in ((1.0, _ZOOM_INCLUDED), (zoom, 1.0 - _ZOOM_INCLUDED)):
             lens_mm = focal * times / zoom * FULL_FRAME_DIAGONAL_MM / sensor.diagonal_px
             plausible = _phone_plausibility(lens_mm) if by_phone else 1.0
-            readings.append(_Reading(focal * times, weight * share * plausible))
+            readings.append(_Reading(focal * times * cut.focal_times, weight * share * plausible))
     return readings
 
 
@@ -195,15 +174,15 @@ def _phone_plausibility(lens_mm: float) -> float:
     return _LEAST_PLAUSIBILITY + math.exp(-0.5 * deviation**2)
 
 
-def _readings_of_sensor(facts: CameraFacts, stored: _Frame, scale: float, zoom: float) -> list[_Reading]:
+def _readings_of_sensor(facts: CameraFacts, stored: Frame, cut: Cropping, zoom: float) -> list[_Reading]:
     """Focal length times pixels per millimeter of the sensor (FocalPlaneXResolution)."""
     focal_mm, density = _valid(facts.focal_mm, 1.0, 2000.0), facts.focal_plane_px_per_mm
     if focal_mm is None or not density or density <= 0:
         return []
-    sensor_width_mm = stored.long_px / (scale * density)
+    sensor_width_mm = stored.long_px / (cut.scale * density)
     if not 3.0 <= sensor_width_mm <= 60.0:  # from the smallest phone to medium format
         return []
-    focal_px = focal_mm * density * scale
+    focal_px = focal_mm * density * cut.scale
     return [_Reading(focal_px, _ZOOM_INCLUDED), _Reading(focal_px * zoom, 1.0 - _ZOOM_INCLUDED)]
 
 

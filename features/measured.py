@@ -21,6 +21,8 @@ ContributionName = Literal["edge", "reference", "camera", "offset", "tilt", "len
 COVERAGE_95 = 1.96
 """Coverage factor of a 95 % interval of a normal quantity (JCGM 100:2008, table G.1)."""
 _TAILS = (0.025, 0.975)
+_ANYTHING = 100.0
+"""Logarithms beyond this say that a length may be anything; their exponentials overflow."""
 
 NO_SCALE_RELATIVE_SD = 3.0
 """Relative standard uncertainty of the shared `scale` source without a scale: only ratios survive."""
@@ -83,7 +85,7 @@ class MeasuredLength:
     @property
     def interval_mm(self) -> tuple[float, float]:
         """95 % interval in mm, taken in log space so that it never reaches below zero."""
-        low, high = self.log_interval
+        low, high = np.clip(self.log_interval, -_ANYTHING, _ANYTHING)
         return self.value_mm * float(np.exp(low)), self.value_mm * float(np.exp(high))
 
     @property

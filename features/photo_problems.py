@@ -121,9 +121,15 @@ FOCAL_DOUBTFUL = register(
 )
 PHOTO_CROPPED = register(
     "photo_cropped",
-    "The photo has been cropped, so the camera's center is not known.",
-    "Send the uncropped original: a crop off the middle bends every off-plane correction.",
+    "The photo seems to have been cropped, or taken off a screen, so the camera's center is not known.",
+    "Send the original, whole: a crop off the middle bends every off-plane correction.",
     "caution",
+)
+PHOTO_SIDEWAYS = register(
+    "photo_sideways",
+    "The pump lies on its side in this photo, so the photo was turned before it was measured.",
+    "Hold the phone so that the pump stands upright in the picture.",
+    "note",
 )
 PHOTO_ZOOMED = register(
     "photo_zoomed",

@@ -13,13 +13,14 @@ from features.mouth_edges import MAJOR, MINOR, with_crests_told
 from features.parts.finder import LookAt, PartFinder
 from features.parts.learned import best_finder
 from features.photo import PhotoRefused, load_photos
-from features.photo_survey import FittedCircle, PhotoSurvey, SurveyRequest, survey_photo
+from features.photo_survey import FittedCircle, PhotoSurvey, SurveyRequest
 from features.placement import MOUTHS, RIM, CardAt
 from features.ports import PortSize, possible_ports
 from features.problems import PHOTOS_DISAGREE, Problem
 from features.ruler import flange_as_ruler, with_flange_known
 from features.seen_circle import SeenCircle
 from features.shared_scale import by_length_of_others, with_scale_of_others
+from features.sideways import survey_upright
 from features.thread_edge import with_edge_told, without_wrong_edges
 from features.thread_pitch import PITCH
 from features.two_at_once import leave_threads_to_us
@@ -67,7 +68,7 @@ def survey_photos(paths: Sequence[Path], request: SurveyRequest, finder: PartFin
     loaded = load_photos(paths)
     refused = tuple(photo for photo in loaded if isinstance(photo, PhotoRefused))
     surveys = [
-        survey_photo(photo, request.in_photo(number), finder)
+        survey_upright(photo, request.in_photo(number), finder)
         for number, photo in enumerate(loaded)
         if not isinstance(photo, PhotoRefused)
     ]

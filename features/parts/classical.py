@@ -76,6 +76,10 @@ class ClassicalFinder:
     def look_ahead(self, pixels_rgb: NDArray[np.uint8], look_at: tuple[LookAt, ...], references: bool) -> None:
         """All that it looks for is told by the reference's plane."""
 
+    def quarter_turns(self, _pixels_rgb: NDArray[np.uint8]) -> int:
+        """Circles have no upper side."""
+        return 0
+
     def references_in(self, _pixels_rgb: NDArray[np.uint8]) -> None:
         """Circles alone do not tell a coin from a pump's boss."""
 

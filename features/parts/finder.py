@@ -125,6 +125,10 @@ class PartFinder(ReferenceEyes, Protocol):
         """Look at one photo. Finding nothing is an ordinary answer."""
         ...
 
+    def quarter_turns(self, pixels_rgb: NDArray[np.uint8]) -> int:
+        """By how many quarters, counterclockwise, a photo is to be turned for its pump not to lie on its side."""
+        ...
+
     def look_ahead(self, pixels_rgb: NDArray[np.uint8], look_at: tuple[LookAt, ...], references: bool) -> None:
         """Begin, beside other work, with what `find` needs and, where it will be asked, `references_in`."""
         ...

@@ -41,6 +41,7 @@ from features.parts.port_opening import (
 )
 from features.parts.twin_port import find_twin
 from features.parts.upright_map import NoOutline
+from features.parts.which_way_up import quarter_turns
 from features.problems import FRONT_UNSURE, NO_PART_MODEL, NO_PUMP_SEEN, PUMP_CUT_OFF, Problem
 from features.scale.reference import ReferenceSight
 
@@ -71,6 +72,13 @@ class LearnedFinder:
     def look_ahead(self, pixels_rgb: NDArray[np.uint8], look_at: tuple[LookAt, ...], references: bool) -> None:
         """Begin with all that the model tells alone."""
         self._looks = PhotoLooks.begin(self._model, pixels_rgb, look_at, references)
+
+    def quarter_turns(self, pixels_rgb: NDArray[np.uint8]) -> int:
+        """See `which_way_up`."""
+        looks = self._looks
+        if looks is None or looks.pixels_rgb() is not pixels_rgb:
+            looks = self._looks = PhotoLooks.begin(self._model, pixels_rgb, (), references=False)
+        return quarter_turns(self._model, pixels_rgb, looks.pump.result().maps)
 
     def references_in(self, pixels_rgb: NDArray[np.uint8]) -> ReferenceSight:
         """What the model calls scale references."""

@@ -129,6 +129,10 @@ class RememberingFinder:
         """Asked as it is."""
         self.finder.look_ahead(pixels_rgb, look_at, references)
 
+    def quarter_turns(self, pixels_rgb: NDArray[np.uint8]) -> int:
+        """Asked as it is."""
+        return self.finder.quarter_turns(pixels_rgb)
+
     def references_in(self, pixels_rgb: NDArray[np.uint8]) -> ReferenceSight | None:
         """Asked as it is."""
         return self.finder.references_in(pixels_rgb)

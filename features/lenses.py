@@ -93,7 +93,7 @@ def lenses_by_reference(photo: Photo, poses: Sequence[PlanePose], reference: Sca
         planes = solved_planes(poses if focal is photo.focal else plane_poses(reference, by_it), reference, by_it)
         if planes:
             cost = planes[0].solution.cost
-            found.append(LensByReference(by_it, [plane.pose() for plane in planes], cost, height - cost))
+            found.append(LensByReference(by_it, [plane.pose_from_middle() for plane in planes], cost, height - cost))
     most = max(lens.log_weight for lens in found)
     return [lens for lens in found if lens.log_weight > most + np.log(HARDLY) - SURELY]
 

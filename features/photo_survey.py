@@ -9,7 +9,6 @@ import numpy as np
 from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
-from features.camera import CENTER_PRIOR_SD
 from features.facing_port import by_front
 from features.inside_port import spans_inside_port
 from features.landmarks import Landmarks
@@ -312,17 +311,9 @@ def _placed(
             continue
         poses = plane_poses(reference, photo)
         if poses:
-            return reference, poses_as_solved(reference, _as_if_whole(photo), poses), tuple(unusable)
+            return reference, poses_as_solved(reference, photo, poses), tuple(unusable)
         unusable.append(Problem(SCALE_FITS_NO_PLANE, reference.label))
     return None, (unscaled_pose(photo),), tuple(unusable)
-
-
-def _as_if_whole(photo: Photo) -> Photo:
-    """The photo as if its lens looked through its middle: of a cropped one a card tells that less well than it is so.
-
-    Parts are looked for in planes by this; lengths are solved by all that may be.
-    """
-    return replace(photo, focal=replace(photo.focal, center_sd=min(photo.focal.center_sd, CENTER_PRIOR_SD)))
 
 
 def _question(

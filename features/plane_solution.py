@@ -1,13 +1,13 @@
 """The plane of a scale reference solved by itself, and distances between points that lie in it."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal, final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from features.camera import Camera, Cameras, rotations_from_vectors
+from features.camera import CENTER_PRIOR_SD, Camera, Cameras, rotation_taking_z_to, rotations_from_vectors
 from features.least_squares import Solution, solve
 from features.measured import Contribution, ContributionName, MeasuredLength
 from features.photo import FocalPrior, Photo
@@ -103,6 +103,23 @@ class SolvedPlane:
         error_px = float(np.sqrt(2.0 * np.mean(miss**2)))
         return PlanePose(rotations[0], translations[0], self.camera(x).focal_px, error_px)
 
+    def pose_from_middle(self) -> PlanePose:
+        """The plane as a camera that looks through the picture's middle sees it alike about the reference.
+
+        Of a cropped photo the lens may look through quite another place; searches and solutions begin at the middle.
+        """
+        pose, camera = self.pose(), self.camera()
+        if self.problem.focal.center_sd <= CENTER_PRIOR_SD:
+            return pose
+        by_lens = pose.rotation @ self.problem.pivot_mm + pose.translation_mm
+        from_middle_px = camera.project(by_lens) - self.problem.image_center_px
+        by_middle = np.array([*(from_middle_px / camera.focal_px), 1.0])
+        turn = _from_axis(by_middle) @ _from_axis(by_lens).T
+        rotation = turn @ pose.rotation
+        return replace(
+            pose, rotation=rotation, translation_mm=by_lens[2] * by_middle - rotation @ self.problem.pivot_mm
+        )
+
     def on_plane_mm(self, points_px: Array, offset_mm: float = 0.0, x: Array | None = None) -> Array:
         """(N, 2) pixels to (N, 2) millimeters on the plane `offset_mm` behind the reference."""
         return self.pose(x).on_plane_mm(self.camera(x), points_px, offset_mm)
@@ -175,7 +192,7 @@ def poses_as_solved(reference: ScaleReference, photo: Photo, poses: Sequence[Pla
     """
     if reference.is_circle or len(reference.points_mm) < 4:
         return tuple(poses)
-    return tuple(plane.pose() for plane in solved_planes(poses, reference, photo))
+    return tuple(plane.pose_from_middle() for plane in solved_planes(poses, reference, photo))
 
 
 def solved_planes(poses: Sequence[PlanePose], reference: ScaleReference, photo: Photo) -> list[SolvedPlane]:
@@ -184,3 +201,8 @@ def solved_planes(poses: Sequence[PlanePose], reference: ScaleReference, photo: 
     problems = [PlaneProblem(pose, reference, photo.focal, center_px) for pose in poses]
     solved = [SolvedPlane(problem, problem.solved(), photo.name) for problem in problems]
     return sorted(solved, key=lambda plane: plane.solution.cost)
+
+
+def _from_axis(direction: Array) -> Array:
+    """(3, 3) turn of the camera's axis onto a direction (3,)."""
+    return rotation_taking_z_to(direction / np.linalg.norm(direction))

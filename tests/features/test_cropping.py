@@ -4,14 +4,21 @@ Sizes are those that phones, cameras and messaging apps write, from memory.
 """
 
 import math
+from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 
-from features.camera import CENTER_PRIOR_SD
+from features.camera import CENTER_PRIOR_SD, Camera
+from features.circle_in_space import solve_circle
+from features.circle_sighting import CirclePrior, CircleSighting
 from features.cropping import Frame, cropping
 from features.decode_tags import CameraFacts
 from features.exif import focal_prior
+from features.photo import FocalPrior, Photo
+from features.plane_solution import solve_plane
+from features.scale.reference import ScaleReference
 
 PHONE, FOCAL_PX = Frame(4032, 3024), 26 * 5040 / math.hypot(36, 24)
 """A phone's photo, and the focal length of its lens of 26 mm on the diagonal."""
@@ -93,3 +100,41 @@ def test_what_a_camera_cuts_for_another_shape_keeps_its_middle():
     assert found.is_cropped
     assert found.center_sd == CENTER_PRIOR_SD
     assert cropping(Frame(2400, 2000), PHONE).center_sd > 5 * CENTER_PRIOR_SD
+
+
+def test_a_card_in_a_cropped_photo_tells_where_the_lens_looked_and_searches_begin_at_the_middle():
+    """Drawn by OpenCV (cv2.projectPoints) with a lens that looks through a place 0.2 focal lengths from the middle.
+
+    What goes on from the card's plane looks through the picture's middle, and must see the card where it is, and a
+    circle beside it at its true size.
+    """
+    focal, middle, size = 1200.0, np.array([799.5, 599.5]), (1200, 1600)
+    axis = middle + np.array([200.0, 140.0])
+    grid = np.array([[x * 12.0, y * 12.0, 0.0] for x in range(1, 7) for y in range(1, 5)])
+    turn, away = np.deg2rad(35.0) * np.array([0.4, 0.9, 0.0]), np.array([-150.0, -60.0, 420.0])
+    lens = np.array([[focal, 0, axis[0]], [0, focal, axis[1]], [0, 0, 1.0]])
+    rng = np.random.default_rng(3)
+    px = cv2.projectPoints(grid, turn, away, lens, None)[0].reshape(-1, 2) + rng.normal(0, 0.05, (len(grid), 2))
+    reference = ScaleReference("scale_card", "pocket scale card", grid[:, :2], px, 0.05, px[:4], 0.005, "print:pocket")
+    belief = FocalPrior(1150.0, 0.15, "exif_35mm", center_sd=0.08)
+    photo = Photo("a.jpg", Path("a.jpg"), np.zeros((*size, 3), np.uint8), belief)
+    solved = solve_plane(reference, photo)
+    found = solved.camera()
+    off = np.hypot(found.center_x_px - axis[0], found.center_y_px - axis[1])
+    assert 0.1 < off < 0.5 * np.linalg.norm(axis - middle)
+
+    pose = solved.pose_from_middle()
+    by_middle = Camera(pose.focal_px, *middle)
+    seen = by_middle.project(grid @ pose.rotation.T + pose.translation_mm)
+    by_lens = by_middle.project(grid @ solved.pose().rotation.T + solved.pose().translation_mm)
+    assert 0.0 < np.abs(seen - px).max() < 6.0
+    assert np.abs(by_lens - px).min() > 60.0
+
+    angle = np.linspace(0, 2 * np.pi, 90, endpoint=False)
+    rim = np.column_stack([120.0 + 75.0 * np.cos(angle), 40.0 + 75.0 * np.sin(angle), np.zeros(len(angle))])
+    edge = cv2.projectPoints(rim, turn, away, lens, None)[0].reshape(-1, 2) + rng.normal(0, 0.1, (len(rim), 2))
+    sighting = CircleSighting("flange_diameter", "a.jpg", edge)
+    prior = CirclePrior(0.0, 2.0, 2.0, 0.0)
+    circle = solve_circle(sighting, pose, reference, belief, tuple(middle), prior)
+    assert 1e-6 < abs(circle.length.value_mm / 150.0 - 1.0) < 0.01
+    assert abs(np.log(circle.length.value_mm / 150.0)) < 2.5 * circle.length.relative_sd

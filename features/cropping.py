@@ -16,7 +16,7 @@ SAME_SHAPE = 0.01
 _WHOLE_SHAPES = (1.0, 4 / 3, 3 / 2, 16 / 10, 16 / 9, 18 / 9, 18.5 / 9, 19 / 9, 19.5 / 9, 20 / 9, 21 / 9)
 _SHAPE_ERROR = 0.008
 """Ratios of sides that cameras and webcams offer (common practice), and how far makers' counts of pixels are off them:
-4080 x 3072, 1296 x 968 and 1920 x 1088 by 0.4 to 0.6 % (from memory). Of shapes cut freely one in seven is taken for
+4080 x 3072, 1296 x 968 and 1920 x 1088 by 0.4 to 0.6 % (from memory). Of 208 renders cut freely one in ten is taken for
 one of these."""
 
 _SCREEN, _OF_SCREEN, _OF_SCREEN_SD = 1.9, 0.75, 0.35

@@ -33,7 +33,7 @@ def turned_photo(photo: Photo, quarters: int) -> Photo:
     """A photo turned by so many quarters, counterclockwise, which it says."""
     pixels = np.ascontiguousarray(np.rot90(photo.pixels_rgb, quarters))
     said = (*photo.problems, Problem(PHOTO_SIDEWAYS))
-    return Photo(photo.name, photo.path, pixels, photo.focal, said)
+    return replace(photo, pixels_rgb=pixels, problems=said)
 
 
 def turned_request(request: SurveyRequest, photo: Photo, quarters: int) -> SurveyRequest:

@@ -133,7 +133,7 @@ class Measurer:
             JobFailed: the program met an error of its own.
         """
         surveys: list[PhotoSurvey] = []
-        stop = self._stop_of(record.number)
+        stop = self._event(self._stops, record.number)
         for number, photo in enumerate(record.photos, start=1):
             job = self._threads.submit(self._measured, record, photo, stop)
             for _ in _while_working(job):
@@ -154,22 +154,15 @@ class Measurer:
 
     def stop(self, number: str) -> None:
         """Give up what is being measured for a case, say since it will be measured anew."""
-        with self._lock:
-            event = self._stops.pop(number, None)
-        if event is not None:
-            event.set()
+        self._set(self._stops, number)
 
     def taking_in(self, number: str) -> threading.Event:
         """What is set if somebody gives up the case while its photos are still taken in: they shall not be measured."""
-        with self._lock:
-            return self._taken_in.setdefault(number, threading.Event())
+        return self._event(self._taken_in, number)
 
     def give_up(self, number: str) -> None:
         """Give up all work on a case, that which has not begun, too."""
-        with self._lock:
-            event = self._taken_in.pop(number, None)
-        if event is not None:
-            event.set()
+        self._set(self._taken_in, number)
         self.stop(number)
 
     def stop_all(self) -> None:
@@ -177,9 +170,16 @@ class Measurer:
         for number in list(self._stops):
             self.stop(number)
 
-    def _stop_of(self, number: str) -> threading.Event:
+    def _event(self, events: dict[str, threading.Event], number: str) -> threading.Event:
         with self._lock:
-            return self._stops.setdefault(number, threading.Event())
+            return events.setdefault(number, threading.Event())
+
+    def _set(self, events: dict[str, threading.Event], number: str) -> None:
+        """Tell all who wait for it; who asks for it later gets another."""
+        with self._lock:
+            event = events.pop(number, None)
+        if event is not None:
+            event.set()
 
     def _measured(self, record: CaseRecord, photo: KeptPhoto, stop: threading.Event) -> Any:
         key = self._key(record, photo)

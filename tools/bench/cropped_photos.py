@@ -15,8 +15,7 @@ import typer
 from numpy.typing import NDArray
 from PIL import Image, ImageOps
 
-from features.camera import rotation_taking_z_to
-from tools.bench.rendered_folder import PAPER, RenderedPhoto, TrueCircle, read_folder
+from tools.bench.rendered_folder import PAPER, RenderedPhoto, read_folder
 
 Array = NDArray[np.float64]
 SEEN, ROOM, OUTWARD = 0.25, 1.06, 0.5
@@ -49,7 +48,8 @@ def window_of(photo: RenderedPhoto, rng: np.random.Generator) -> NDArray[np.int6
     """(4,) left, top, right, bottom of a window round what is to be kept; None where little is left."""
     size = np.array([photo.truth["width"], photo.truth["height"]], float)
     outlines = [_paper(np.array(one["outline_px"], float)) for one in photo.truth["scale_references"]]
-    outlines += [_outline(photo, circle) for circle in photo.circles if circle.visible_fraction >= SEEN]
+    seen = [circle for circle in photo.circles if circle.visible_fraction >= SEEN]
+    outlines += [np.array([photo.project(place) for place in circle.rim_mm(ROOM)]) for circle in seen]
     if not outlines:
         return None
     kept = np.clip(np.concatenate(outlines), 0.0, size)
@@ -96,14 +96,6 @@ def _paper(outline_px: Array) -> Array:
     """A reference's outline with the paper round it."""
     middle = outline_px.mean(axis=0)
     return np.asarray(middle + PAPER * (outline_px - middle))
-
-
-def _outline(photo: RenderedPhoto, circle: TrueCircle) -> Array:
-    """(72, 2) where a circle lies in the photo, with room round it."""
-    angle = np.linspace(0, 2 * np.pi, 72, endpoint=False)
-    round_mm = 0.5 * ROOM * circle.diameter_mm * np.stack([np.cos(angle), np.sin(angle), 0 * angle], axis=1)
-    places = round_mm @ rotation_taking_z_to(-circle.normal).T + circle.center_mm
-    return np.array([photo.project(place) for place in places])
 
 
 if __name__ == "__main__":

@@ -48,6 +48,12 @@ class TrueCircle:
     offset_mm: float | None
     angle_deg: float | None
 
+    def rim_mm(self, times: float = 1.0) -> Array:
+        """(72, 3) points of its outline, so many times as large, in camera axes."""
+        angle = np.linspace(0, 2 * np.pi, 72, endpoint=False)
+        flat = 0.5 * times * self.diameter_mm * np.stack([np.cos(angle), np.sin(angle), 0 * angle], 1)
+        return np.asarray(flat @ rotation_taking_z_to(-self.normal).T + self.center_mm)
+
 
 @dataclass(frozen=True, eq=False)
 class RenderedPhoto:
@@ -112,16 +118,14 @@ class RenderedPhoto:
 
     def _uncovered(self, circle: TrueCircle) -> float:
         """Part of a circle over which no reference is laid: the record's own count overlooks what lies flat on it."""
-        turn = rotation_taking_z_to(-circle.normal)
-        angle = np.linspace(0, 2 * np.pi, 72, endpoint=False)
-        rim = 0.5 * circle.diameter_mm * np.stack([np.cos(angle), np.sin(angle), 0 * angle], 1) @ turn.T
+        rim = circle.rim_mm()
         covered = np.zeros(len(rim), bool)
         for reference in self.truth["scale_references"]:
             out = np.array(reference["outline_px"], np.float32)
             if reference["kind"] == "scale_card":  # told is the pattern; the paper is larger
                 middle = out.mean(axis=0)
                 out = middle + (out - middle) * np.float32(PAPER)
-            places = [self.project(point + circle.center_mm) for point in rim]
+            places = [self.project(point) for point in rim]
             covered |= np.array([cv2.pointPolygonTest(out, (float(x), float(y)), False) >= 0 for x, y in places])
         return 1.0 - float(covered.mean())
 

@@ -10,7 +10,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from features.measured import AttributeEvidence, MeasuredLength, log_covariance
-from identify.answer_json import to_json_object
 from identify.assumed import length_assumptions
 from identify.matching.evidence import Evidence, gather_evidence
 from identify.matching.family_table import FamilyTable, build_family_table
@@ -44,7 +43,7 @@ if TYPE_CHECKING:
     from features.ports import PortSize
     from features.survey import Survey
 
-__all__ = ["Answer", "Candidate", "PreparedReference", "build_answer", "prepare_reference", "to_json_object"]
+__all__ = ["Answer", "Candidate", "PreparedReference", "build_answer", "prepare_reference"]
 
 _RIVAL_LEAST = 0.01
 """Families with other kits below this chance are not worth a word on what would tell them from the first."""

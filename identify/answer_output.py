@@ -13,7 +13,7 @@ from PIL import Image
 
 from features.photo import PhotoRefused, load_photo
 from features.survey import PhotoSurvey
-from identify.answer import to_json_object
+from identify.answer_json import to_json_object
 from identify.answering import Answered
 from identify.output_files import NotWritten, OutputPlan, write_atomically
 from identify.overlay.pen import Lettering

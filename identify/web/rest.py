@@ -4,7 +4,8 @@ from typing import Any
 
 import gradio
 
-from identify.answer import build_answer, to_json_object
+from identify.answer import build_answer
+from identify.answer_json import to_json_object
 from identify.answering import EMPTY_SURVEY, card_at_joint
 from identify.typed.options import TypedOptions, WrongUsage, check_places, understand
 from identify.web.desk import Desk

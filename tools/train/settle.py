@@ -14,6 +14,7 @@ import typer
 from torch import Tensor, nn
 
 from tools.train.network import PartNetwork
+from tools.train.pictures import draw_batch, load_store
 
 
 def settle(network: nn.Module, pictures: Callable[[], Tensor], batches: int) -> None:
@@ -45,8 +46,6 @@ def main(
     seed: Annotated[int, typer.Option()] = 0,
 ) -> None:
     """Settle the statistics of weights that were trained before this step existed, or on few photos."""
-    from tools.train.__main__ import draw_batch, load_store
-
     torch.manual_seed(seed)
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
     kept = torch.load(weights, map_location=device, weights_only=True)

@@ -17,6 +17,7 @@ from torch import Tensor, nn
 
 from features.parts.part_model import CARD_FILE, MODEL_FILE
 from tools.train.network import PartNetwork
+from tools.train.pictures import draw_batch, load_store
 
 LEAST_LENGTH = 1e-4
 """Filters shorter than this give nothing; they are not made longer."""
@@ -140,8 +141,6 @@ def main(
     seed: Annotated[int, typer.Option()] = 0,
 ) -> None:
     """Write weights that training can go on from, where only the exported model is left."""
-    from tools.train.__main__ import draw_batch, load_store
-
     torch.manual_seed(seed)
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
     store = load_store(packed, None, device, seed)

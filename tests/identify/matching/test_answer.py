@@ -7,8 +7,8 @@ import pytest
 
 from features.measured import AttributeEvidence
 from features.survey import Survey
-from identify.answer import build_answer, prepare_reference, to_json_object
-from identify.answer_json import AnswerModel
+from identify.answer import build_answer, prepare_reference
+from identify.answer_json import AnswerModel, to_json_object
 from identify.typed.known_values import parse_knowns
 
 DESIGN_KEYS = {

@@ -4,7 +4,8 @@ from dataclasses import replace
 
 import pytest
 
-from identify.answer import build_answer, prepare_reference, to_json_object
+from identify.answer import build_answer, prepare_reference
+from identify.answer_json import to_json_object
 from identify.repair.kit_parts import rebuild_hours
 from identify.repair.replacement import CAVEATS, find_replacements
 from identify.typed.known_values import parse_knowns

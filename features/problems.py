@@ -9,7 +9,8 @@ __all__ = ["Problem", "ProblemKind", "Severity", "all_problem_kinds", "photo_pro
 NO_SCALE = register(
     "no_scale",
     "No scale reference was found, so only ratios can be measured.",
-    "Lay the printed scale card, a bank card or a coin on the part and shoot again, or give two points and a length.",
+    "Lay the printed scale card, a bank card or a coin on the part and shoot again, or give two points and a length: "
+    "the flats of a bolt head will do, whose thread size is known.",
     "caution",
 )
 SCALE_FITS_NO_PLANE = register(

@@ -50,7 +50,8 @@ def find_first(
     if request.coin_diameter_mm is not None:
         found.append(find_coin(photo.pixels_rgb, photo.focal, request, eyes.references_in if eyes else None))
     if request.two_points_px is not None:
-        found.append(reference_from_points(request.two_points_px, request.two_points_mm, photo.gray.shape))
+        ends_px, head = request.two_points_px, request.two_points_head
+        found.append(reference_from_points(ends_px, request.two_points_mm, photo.gray.shape, head))
     return tuple(found)
 
 

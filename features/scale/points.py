@@ -1,10 +1,14 @@
-"""Two clicked points and a typed length as a scale reference: always available, never very good."""
+"""Two clicked points and a typed length as a scale reference: always available, never very good.
+
+The flats of a bolt head will do: what they are apart is published for each thread size.
+"""
 
 import numpy as np
 from numpy.typing import NDArray
 
 from features.problems import POINTS_UNUSABLE, Problem
 from features.scale.reference import ScaleReference
+from reference_geometry.standards import across_flats
 
 CLICK_SD_PX = 2.0
 """How well a person clicks an edge, one coordinate (common practice)."""
@@ -16,7 +20,10 @@ _MIN_DISTANCE_PX = 10 * CLICK_SD_PX
 
 
 def reference_from_points(
-    two_points_px: tuple[tuple[float, float], tuple[float, float]], length_mm: float, shape: tuple[int, ...]
+    two_points_px: tuple[tuple[float, float], tuple[float, float]],
+    length_mm: float,
+    shape: tuple[int, ...],
+    head: str = "",
 ) -> ScaleReference | Problem:
     """Two points of known distance.
 
@@ -24,6 +31,7 @@ def reference_from_points(
         two_points_px: in pixels of the upright photo.
         length_mm: distance between them.
         shape: shape of the photo, to refuse points outside it.
+        head: thread size of the bolt head or nut across whose flats they lie, "" where the length was read off a rule.
 
     Returns:
         A reference of two points on the x axis. It holds no tilt: whoever uses it takes the plane as facing
@@ -38,13 +46,14 @@ def reference_from_points(
     if distance < _MIN_DISTANCE_PX:
         apart = f"the points are {distance:.0f} px apart; {_MIN_DISTANCE_PX:.0f} are needed"
         return Problem(POINTS_UNUSABLE, apart)
+    flats = across_flats(head)
     return ScaleReference(
         kind="points",
-        label=f"two points {length_mm:g} mm apart",
+        label=f"two points {length_mm:g} mm apart" + (f", across the flats of {head}" if flats else ""),
         points_mm=np.array([[0.0, 0.0], [length_mm, 0.0]]),
         points_px=px,
         point_sd_px=CLICK_SD_PX,
         outline_px=px,
-        size_relative_sd=READING_SD_MM / length_mm,
-        size_source="reading:points",
+        size_relative_sd=flats.relative_sd if flats else READING_SD_MM / length_mm,
+        size_source=f"fasteners:{head}" if flats else "reading:points",
     )

@@ -61,6 +61,7 @@ class ScaleRequest:
         coin_relative_sd: tolerance of that diameter.
         two_points_px: ((x1, y1), (x2, y2)) in pixels of the upright photo, or None.
         two_points_mm: the length between them.
+        two_points_head: thread size of the bolt head or nut across whose flats they lie, "" where a length was read.
         sheets: names of sheets to look for ("a4", "a5", "letter"); empty means only if asked.
         coin_near_px: (x, y, radius) of the upright photo, where the user says the coin is, or None.
     """
@@ -70,6 +71,7 @@ class ScaleRequest:
     coin_relative_sd: float = 0.002
     two_points_px: tuple[tuple[float, float], tuple[float, float]] | None = None
     two_points_mm: float = 0.0
+    two_points_head: str = ""
     sheets: tuple[str, ...] = ()
     coin_near_px: tuple[float, float, float] | None = None
 

@@ -52,8 +52,9 @@ ScalePoints = Annotated[
         metavar="X1,Y1,X2,Y2=MM",
         show_default=False,
         help="Two points of the photo, in "
-        "pixels from its top left corner, and the true distance between them. "
-        "Example: --scale-points 410,220,1630,240=152.4",
+        "pixels from its top left corner, and the true distance between them, or the thread size of the bolt head or "
+        "nut across whose flats they lie. Examples: --scale-points 410,220,1630,240=152.4, "
+        "--scale-points 880,410,931,420=M10",
     ),
 ]
 Sheet = Annotated[

@@ -24,6 +24,7 @@ COIN = "coin"
 """Name of the hint that says where the coin lies; all other hints name lengths of the pump."""
 
 _NUMBER = r"[-+]?(?:\d+(?:\.\d*)?|\.\d+)"
+_HEAD = re.compile(r"\s*(?:(M\d+)(?:\s+(?:head|bolt|nut))?|(\d+(?:/\d+)?)\s+(?:head|bolt|nut))\s*", re.IGNORECASE)
 
 
 class WrongUsage(ValueError):  # noqa: N818 - it is named after what it tells the user
@@ -129,13 +130,14 @@ def _scale_request(typed: TypedOptions, sheet: str, coin_hint: "LookAt | None") 
     coin_mm, coin_label, coin_sd = parse_coin(typed.coin) if typed.coin.strip() else (None, "", 0.002)
     if coin_hint and coin_mm is None:
         raise WrongUsage("--look-at", "coin=X,Y,R needs to know which coin it is; name it with --coin.")
-    points, points_mm = parse_scale_points(typed.scale_points) if typed.scale_points.strip() else (None, 0.0)
+    points = parse_scale_points(typed.scale_points) if typed.scale_points.strip() else None
     return ScaleRequest(
         coin_diameter_mm=coin_mm,
         coin_label=coin_label,
         coin_relative_sd=coin_sd,
-        two_points_px=points,
-        two_points_mm=points_mm,
+        two_points_px=points.ends_px if points else None,
+        two_points_mm=points.length_mm if points else 0.0,
+        two_points_head=points.head if points else "",
         sheets=(sheet,) if sheet else (),
         coin_near_px=(coin_hint.x_px, coin_hint.y_px, coin_hint.radius_px) if coin_hint else None,
     )
@@ -160,18 +162,42 @@ def parse_coin(text: str) -> tuple[float, str, float]:
     return coin.diameter_mm, coin.label, 0.002 if coin.is_round else 0.01
 
 
-def parse_scale_points(text: str) -> tuple[tuple[tuple[float, float], tuple[float, float]], float]:
-    """`X1,Y1,X2,Y2=MM`: two points in pixels of the upright photo and their true distance in mm."""
-    example = "say it as X1,Y1,X2,Y2=MM, for example 410,220,1630,240=152.4"
+@dataclass(frozen=True)
+class TypedPoints:
+    """Two points in pixels of the upright photo, what they are apart, and of which hexagon's flats they are, if any."""
+
+    ends_px: tuple[tuple[float, float], tuple[float, float]]
+    length_mm: float
+    head: str = ""
+
+
+def parse_scale_points(text: str) -> TypedPoints:
+    """`X1,Y1,X2,Y2=MM` or `=M10`: two points of the photo with their distance, or across the flats of a bolt head."""
+    example = "say it as X1,Y1,X2,Y2=MM, for example 410,220,1630,240=152.4; across the flats of a bolt head or nut"
+    example += " give its thread size, as 880,410,931,420=M10 or =3/8 head"
     left, _, right = text.partition("=")
     numbers = _numbers(left, 4)
-    length_mm = positive_mm(right)
+    head, flats_mm = parse_head(right)
+    length_mm = flats_mm if head else positive_mm(right)
     if numbers is None or length_mm is None:
         raise WrongUsage("--scale-points", f"{text!r} is not two points and a length; {example}.")
     x1, y1, x2, y2 = numbers
     if math.hypot(x2 - x1, y2 - y1) < 1.0:
         raise WrongUsage("--scale-points", f"The two points of {text!r} are the same; {example}.")
-    return ((x1, y1), (x2, y2)), length_mm
+    return TypedPoints(((x1, y1), (x2, y2)), length_mm, head)
+
+
+def parse_head(text: str) -> tuple[str, float]:
+    """A hexagon's thread size (`M10`, `M10 nut`, `3/8 head`) as published, and mm across its flats; "" and 0: none.
+
+    An inch size needs the word `head`, `bolt` or `nut`: alone it is a length.
+    """
+    from reference_geometry.standards import across_flats
+
+    read = _HEAD.fullmatch(text)
+    size = next((one for one in read.groups() if one), "").upper() if read else ""
+    flats = across_flats(size)
+    return (size, flats.mean_mm) if flats else ("", 0.0)
 
 
 def parse_look_at(text: str) -> "LookAt":

@@ -18,6 +18,7 @@ from identify.typed.options import (
     SHEETS,
     WrongUsage,
     parse_coin,
+    parse_head,
     parse_look_at,
     parse_scale_points,
     positive_mm,
@@ -58,13 +59,14 @@ def with_circle(record: CaseRecord, photo_id: str, drawn: FromPage) -> CaseRecor
 
 def with_points(record: CaseRecord, photo_id: str, drawn: FromPage) -> CaseRecord:
     """Two points and the length between them: a scale of this photo."""
-    length_mm = positive_mm(str(drawn.get("length", ""))[:LONGEST_VALUE])
+    typed = str(drawn.get("length", ""))[:LONGEST_VALUE]
+    head, length_mm = parse_head(typed)[0], positive_mm(typed)
     points = drawn.get("points")
     pairs = [point for point in points if isinstance(point, list)] if isinstance(points, list) else []
     flat = [_number(value) for pair in pairs for value in pair]
-    if length_mm is None or len(flat) != 4 or not all(map(math.isfinite, flat)):
+    if not (head or length_mm) or len(flat) != 4 or not all(map(math.isfinite, flat)):
         raise NotUnderstood("view.bad_length")
-    item = ",".join(f"{value:.1f}" for value in flat) + f"={length_mm:g}mm"
+    item = ",".join(f"{value:.1f}" for value in flat) + (f"={head} head" if head else f"={length_mm:g}mm")
     try:
         parse_scale_points(item)
     except WrongUsage as wrong:

@@ -1,7 +1,7 @@
 """Published dimensions: flanges, threads, pipe, fasteners, coins and flat references, with sources."""
 
 from reference_geometry.standards.coins import Coin, CoinNotFound, coins, find_coin
-from reference_geometry.standards.fasteners import Fastener, fasteners, find_fastener
+from reference_geometry.standards.fasteners import AcrossFlats, Fastener, across_flats, fasteners, find_fastener
 from reference_geometry.standards.flanges import (
     ASME_150,
     EN_PN10_16,
@@ -39,6 +39,7 @@ __all__ = [
     "NPT",
     "PORT_STANDARDS",
     "THREAD_STANDARDS",
+    "AcrossFlats",
     "Coin",
     "CoinNotFound",
     "Fastener",
@@ -49,6 +50,7 @@ __all__ = [
     "PipeThread",
     "PortStandard",
     "Provenance",
+    "across_flats",
     "coins",
     "fasteners",
     "find_coin",

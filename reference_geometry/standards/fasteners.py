@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from functools import cache
+from statistics import fmean, pstdev
 from typing import Literal, cast
 
 from reference_geometry.standards.table import Provenance, read_table
@@ -45,6 +46,19 @@ class Fastener:
     provenance: Provenance
 
 
+@dataclass(frozen=True)
+class AcrossFlats:
+    """How wide hexagons of one thread size are across their flats: the standards' mean and its relative uncertainty."""
+
+    mean_mm: float
+    relative_sd: float
+
+
+_HEXAGONS: tuple[FastenerKind, ...] = ("hex bolt", "hex nut")
+_FLATS_RELATIVE_SD = 0.01
+"""Hexagons are up to 2 % narrower than their nominal width (tolerances of ISO 4014 and ISO 4032, from memory)."""
+
+
 @cache
 def fasteners() -> tuple[Fastener, ...]:
     """All fasteners, by standard and then by size."""
@@ -72,3 +86,16 @@ def find_fastener(standard: str, kind: FastenerKind, size: str) -> Fastener | No
     """The fastener of a standard, kind and size, None when the table has none."""
     wanted = (standard, kind, size)
     return next((f for f in fasteners() if (f.standard, f.kind, f.size) == wanted), None)
+
+
+def across_flats(size: str) -> AcrossFlats | None:
+    """How wide bolt heads and nuts of a thread size ("M10", "3/8") are, whatever their standard; None: not tabulated.
+
+    ISO and the older DIN differ at M10, M12, M14 and M22, which is part of the uncertainty.
+    """
+    rows = [f for f in fasteners() if f.kind in _HEXAGONS and f.size == size]
+    widths = [f.across_flats_mm for f in rows if f.across_flats_mm is not None]
+    if not widths:
+        return None
+    mean_mm = fmean(widths)
+    return AcrossFlats(mean_mm, float((pstdev(widths) / mean_mm) ** 2 + _FLATS_RELATIVE_SD**2) ** 0.5)

@@ -21,6 +21,17 @@ def test_two_points_carry_their_length():
     assert reference.point_sd_px == CLICK_SD_PX
 
 
+def test_the_flats_of_a_head_are_as_sure_as_its_standards_agree():
+    """ISO 4014 and DIN 931 have 16 and 17 mm for M10: 3 % of it, which every photo of such heads shares."""
+    head = reference_from_points(((100.0, 200.0), (130.0, 240.0)), 16.5, SHAPE, "M10")
+    again = reference_from_points(((400.0, 200.0), (430.0, 240.0)), 16.5, SHAPE, "M10")
+    assert isinstance(head, ScaleReference)
+    assert isinstance(again, ScaleReference)
+    assert 0.03 < head.size_relative_sd < 0.035
+    assert head.size_source == again.size_source != "reading:points"
+    assert "across the flats of M10" in head.label
+
+
 @pytest.mark.parametrize(
     ("points", "length"),
     [

@@ -61,6 +61,30 @@ def test_a_coin_with_corners_is_trusted_less_than_a_round_one():
     assert parse_coin("gbp-1")[2] >= (23.43 - 23.03) / 23.43 / 2
 
 
+@pytest.mark.parametrize(
+    ("typed", "head", "mm"),
+    [
+        ("M10", "M10", 16.5),
+        (" m8 nut ", "M8", 13.0),
+        ("1/2 head", "1/2", 19.05),
+        ("3/8 BOLT", "3/8", 14.29),
+        ("1/2in", "", 12.7),
+        ("17mm", "", 17.0),
+    ],
+)
+def test_points_across_a_bolt_head_are_as_far_apart_as_its_size_says(typed, head, mm):
+    """ISO 4014 and DIN 931 (M10: 16 and 17 mm), ASME B18.2.1; an inch size alone stays a length."""
+    scale = understand(TypedOptions(scale_points=f"100,100,140,130={typed}")).request.scale
+    assert scale.two_points_head == head
+    assert scale.two_points_mm == pytest.approx(mm, abs=0.01)
+
+
+@pytest.mark.parametrize("typed", ["M11", "M", "head", "9/8 head", "M10x1.5 left"])
+def test_a_head_of_no_published_size_is_refused_with_an_example(typed):
+    with pytest.raises(WrongUsage, match="=M10"):
+        understand(TypedOptions(scale_points=f"100,100,140,130={typed}"))
+
+
 def test_nothing_typed_means_nothing_assumed():
     understood = understand(TypedOptions())
     assert understood.request.card_at == "unknown"

@@ -12,6 +12,7 @@ from reference_geometry.standards import (
     ASME_150,
     BSP,
     NPT,
+    across_flats,
     fasteners,
     find_coin,
     find_flange,
@@ -104,6 +105,31 @@ def test_iso_and_old_din_hexagons_differ_where_they_are_known_to():
     }
     differing = {size: pair for size, pair in pairs.items() if pair[0] != pair[1]}
     assert differing == {"M10": (16.0, 17.0), "M12": (18.0, 19.0), "M14": (21.0, 22.0), "M22": (34.0, 32.0)}
+
+
+@needs_bd_warehouse
+def test_across_flats_covers_what_every_standard_says():
+    """Source: bd_warehouse's widths of ISO 4014, DIN 931 and ISO 4032 hexagons, and their least widths of grade A."""
+    columns = [("hex_head_parameters.csv", "iso4014:s"), ("hex_head_parameters.csv", "din931:s")]
+    outside = [bd_fasteners(file, column) for file, column in (*columns, ("hex_nut_parameters.csv", "iso4032:s"))]
+    for size in ("M6", "M8", "M10", "M12", "M14", "M16", "M20"):
+        flats = across_flats(size)
+        assert flats is not None
+        widths = [table[size] for table in outside if size in table]
+        assert len(widths) == 3
+        assert all(abs(width / flats.mean_mm - 1) < 1.5 * flats.relative_sd for width in widths)
+        assert 0.01 <= flats.relative_sd < 0.04
+
+
+def test_across_flats_is_surer_where_standards_agree():
+    """M8 is 13 mm in ISO and DIN, M10 16 or 17 (common practice); an inch bolt is not taken for a metric one."""
+    eight, ten, inch = across_flats("M8"), across_flats("M10"), across_flats("3/8")
+    assert eight.mean_mm == 13.0
+    assert ten.mean_mm == 16.5
+    assert ten.relative_sd > 2 * eight.relative_sd
+    assert inch.mean_mm == pytest.approx(9 / 16 * 25.4, abs=0.02)
+    assert across_flats("M11") is None
+    assert across_flats("") is None
 
 
 @pytest.mark.parametrize("pipe", pipes(), ids=lambda p: p.nominal_in)

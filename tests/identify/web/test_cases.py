@@ -319,6 +319,14 @@ def test_corrections_become_what_the_command_line_would_be_told(case):
     assert (plain.look_at, plain.scale_points, plain.card_at) == ((), "", "rim")
 
 
+def test_the_flats_of_a_bolt_head_are_kept_as_such(case):
+    from identify.web.measuring import request_of
+
+    drawn = with_points(case, "1", {"points": [[100, 200], [140, 230]], "length": " m10 "})
+    scale = request_of(drawn, drawn.photos[0]).scale
+    assert (scale.two_points_head, scale.two_points_mm) == ("M10", 16.5)
+
+
 @pytest.mark.parametrize(
     "change",
     [

@@ -49,7 +49,7 @@ def reference_from_points(
     flats = across_flats(head)
     return ScaleReference(
         kind="points",
-        label=f"two points {length_mm:g} mm apart" + (f", across the flats of {head}" if flats else ""),
+        label=f"across the flats of {head}, {length_mm:g} mm" if flats else f"two points {length_mm:g} mm apart",
         points_mm=np.array([[0.0, 0.0], [length_mm, 0.0]]),
         points_px=px,
         point_sd_px=CLICK_SD_PX,

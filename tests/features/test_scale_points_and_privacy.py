@@ -29,7 +29,7 @@ def test_the_flats_of_a_head_are_as_sure_as_its_standards_agree():
     assert isinstance(again, ScaleReference)
     assert 0.03 < head.size_relative_sd < 0.035
     assert head.size_source == again.size_source != "reading:points"
-    assert "across the flats of M10" in head.label
+    assert head.label == "across the flats of M10, 16.5 mm"
 
 
 @pytest.mark.parametrize(

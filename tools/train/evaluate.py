@@ -106,12 +106,14 @@ def judge_all(model: PartModel, paths: Sequence[Path]) -> list[JudgedPhoto]:
 def fitted(known: Sequence[JudgedPhoto], unlike: Sequence[JudgedPhoto]) -> Calibration:
     """What makes the logits of photos judged without any calibration probabilities.
 
+    Customers' pumps are of kinds that training did not show, so such photos alone say how sure to be; of what is a pump
+    at all every photo tells.
+
     Args:
         known: photos of kinds that training showed; unlike: of kinds it did not.
     """
-    judged = [*known, *unlike]
-    pump, offset = pump_bound(judged)
-    found = scalings(judged)
+    pump, offset = pump_bound([*known, *unlike])
+    found = scalings(unlike)
     return Calibration(
         {name: round(temperature, 4) for name, (temperature, _) in found.items()} | {"pump": pump},
         right_when_sure(unlike),

@@ -13,6 +13,12 @@ NO_SCALE = register(
     "the flats of a bolt head will do, whose thread size is known.",
     "caution",
 )
+REFERENCE_UNREAD = register(
+    "reference_unread",
+    "Something that looks like a scale reference is seen, but it could not be read.",
+    "Go closer, so that it is a tenth of the picture wide, keep its edges and corners free, and name a coin.",
+    "caution",
+)
 SCALE_FITS_NO_PLANE = register(
     "scale_fits_no_plane",
     "A scale reference was seen, but its edge fits no flat thing before the camera, so it was not used.",

@@ -1,13 +1,17 @@
 """Find every scale reference in a photo: the one entry of this package."""
 
+from dataclasses import replace
+
+import numpy as np
+
 from features.photo import Photo
-from features.problems import Problem
+from features.problems import REFERENCE_UNREAD, Problem
 from features.scale.bank_card import find_bank_cards
 from features.scale.charuco_card import CardFinding, find_cards
 from features.scale.coin import find_coin
 from features.scale.compare import check_agreement
 from features.scale.points import reference_from_points
-from features.scale.reference import ReferenceEyes, ScaleFinding, ScaleReference, ScaleRequest
+from features.scale.reference import ReferenceEyes, ReferenceSight, ScaleFinding, ScaleReference, ScaleRequest
 from features.scale.sheet import find_sheet
 from features.scale.told_card import find_told_cards
 
@@ -67,9 +71,17 @@ def with_bank_cards(first: Found, photo: Photo, eyes: ReferenceEyes | None = Non
     if eyes is not None and not bank.references and not references_among(first):
         sight = eyes.closer_references_in(photo.pixels_rgb)
         bank = bank.also(find_told_cards(photo.pixels_rgb, photo.focal, sight, bank.outlines_px)) if sight else bank
+        if sight and sight.outlines_px and not (first or bank.references or bank.problems):
+            bank = replace(bank, problems=(_unread(sight),))
     found = (*first, *bank.references, *bank.problems)
     references = references_among(found)
     problems = [one for one in found if isinstance(one, Problem)]
     problems += [problem for reference in references for problem in reference.problems]
     problems += check_agreement(references, photo.focal, photo.gray.shape)
     return ScaleFinding(references, tuple(dict.fromkeys(problems)), bank.outlines_px)
+
+
+def _unread(sight: ReferenceSight) -> Problem:
+    """What is said of the largest place that looks like a reference and told nothing."""
+    across_px = max(float(np.ptp(outline, axis=0).max()) for outline in sight.outlines_px)
+    return Problem(REFERENCE_UNREAD, f"{across_px:.0f} px across")

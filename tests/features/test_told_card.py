@@ -146,4 +146,28 @@ def test_the_place_is_asked_for_only_where_nothing_else_was_found():
     points = ScaleRequest(two_points_px=((100.0, 100.0), (400.0, 100.0)), two_points_mm=80.0)
     assert [r.kind for r in find_scales(photo, points, Eyes()).references] == ["points"]
     assert len(asked) == 1
-    assert find_scales(photo, ScaleRequest(), ClassicalFinder()).references == (), "who knows no references sees none"
+    unknown = find_scales(photo, ScaleRequest(), ClassicalFinder())
+    assert (unknown.references, unknown.problems) == ((), ()), "who knows no references sees none"
+
+
+def test_what_looks_like_a_reference_and_cannot_be_read_is_said():
+    """A card of 1.2 px/mm is too small to measure by: who sees it lie there is told so, and what to do."""
+    far = {"distance_mm": 800, "tilt_deg": 5, "tilt_axis_deg": 40, "roll_deg": 25}
+    pixels, truth = taped((WIDTH_MM, HEIGHT_MM), RADIUS_MM, far, ())
+    photo = Photo("a.jpg", Path("a.jpg"), pixels, FOCAL)
+
+    class Eyes:
+        """Knows where the card lies, if there is one."""
+
+        def __init__(self, sight):
+            self._sight = sight
+
+        def closer_references_in(self, pixels_rgb):
+            return self._sight
+
+    finding = find_scales(photo, ScaleRequest(), Eyes(rough_sight(truth)))
+    assert finding.references == ()
+    (problem,) = finding.problems
+    assert problem.kind.code == "reference_unread"
+    assert float(problem.detail.split()[0]) == pytest.approx(np.ptp(truth, axis=0).max(), rel=0.1)
+    assert find_scales(photo, ScaleRequest(), Eyes(ReferenceSight(lambda _: 0.0))).problems == ()

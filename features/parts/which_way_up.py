@@ -25,18 +25,20 @@ def quarter_turns(model: PartModel, pixels_rgb: NDArray[np.uint8], seen: PartMap
     """By how many quarters, counterclockwise, a photo is to be turned for its pump not to lie on its side: 0, 1 or 3.
 
     Args:
-        model: looks four times where it is not sure of a pump.
+        model: looks three or four times where it is not sure of a pump.
         pixels_rgb: (H, W, 3) photo.
         seen: the look at its pump.
     """
     if seen.attributes["pump"]["yes"] > _SURE:
         return 0
     small = _as_the_model_sees(pixels_rgb)
-    odds = [_log_odds(model, small, turn) for turn in range(4)]
+    odds = {turn: _log_odds(model, small, turn) for turn in (0, *_SIDES)}
     best = max(_SIDES, key=odds.__getitem__)
-    surer = odds[best] - max(odds[0], odds[2])
+    if odds[best] <= max(odds[0] + _SURER, 0.0):
+        return 0  # most upright photos need no fourth look
+    odds[2] = _log_odds(model, small, 2)
     in_the_mean = 0.5 * (odds[1] + odds[3] - odds[0] - odds[2])
-    return best if surer > _SURER and in_the_mean > _SURER_IN_THE_MEAN and odds[best] > 0.0 else 0
+    return best if odds[best] - odds[2] > _SURER and in_the_mean > _SURER_IN_THE_MEAN else 0
 
 
 def _log_odds(model: PartModel, pixels_rgb: NDArray[np.uint8], turn: int) -> float:

@@ -70,9 +70,10 @@ def with_bank_cards(first: Found, photo: Photo, eyes: ReferenceEyes | None = Non
     bank = find_bank_cards(photo.pixels_rgb, photo.focal, known)
     if eyes is not None and not bank.references and not references_among(first):
         sight = eyes.closer_references_in(photo.pixels_rgb)
-        bank = bank.also(find_told_cards(photo.pixels_rgb, photo.focal, sight, bank.outlines_px)) if sight else bank
-        if sight and sight.outlines_px and not (first or bank.references or bank.problems):
-            bank = replace(bank, problems=(_unread(sight),))
+        if sight:
+            bank = bank.also(find_told_cards(photo.pixels_rgb, photo.focal, sight, bank.outlines_px))
+            if sight.outlines_px and not (first or bank.references or bank.problems):
+                bank = replace(bank, problems=(_unread(sight),))
     found = (*first, *bank.references, *bank.problems)
     references = references_among(found)
     problems = [one for one in found if isinstance(one, Problem)]

@@ -128,24 +128,27 @@ def test_other_things_told_to_be_references_are_no_bank_cards(size):
         assert find_told_cards(pixels, FOCAL, rough_sight(truth)).references == ()
 
 
+class Eyes:
+    """Knows where the card lies, if there is one, and remembers how often it was asked."""
+
+    def __init__(self, sight):
+        self._sight, self.asked = sight, 0
+
+    def closer_references_in(self, pixels_rgb):
+        self.asked += 1
+        return self._sight
+
+
 def test_the_place_is_asked_for_only_where_nothing_else_was_found():
     pixels, truth = taped((WIDTH_MM, HEIGHT_MM), RADIUS_MM, POSES[0], TWO_TAPES)
     photo = Photo("a.jpg", Path("a.jpg"), pixels, FOCAL)
-    asked = []
-
-    class Eyes:
-        """Knows where the card lies, and remembers who asked."""
-
-        def closer_references_in(self, pixels_rgb):
-            asked.append(pixels_rgb)
-            return rough_sight(truth)
-
-    (reference,) = find_scales(photo, ScaleRequest(), Eyes()).references
+    eyes = Eyes(rough_sight(truth))
+    (reference,) = find_scales(photo, ScaleRequest(), eyes).references
     assert reference.kind == "bank_card"
-    assert len(asked) == 1
+    assert eyes.asked == 1
     points = ScaleRequest(two_points_px=((100.0, 100.0), (400.0, 100.0)), two_points_mm=80.0)
-    assert [r.kind for r in find_scales(photo, points, Eyes()).references] == ["points"]
-    assert len(asked) == 1
+    assert [r.kind for r in find_scales(photo, points, eyes).references] == ["points"]
+    assert eyes.asked == 1
     unknown = find_scales(photo, ScaleRequest(), ClassicalFinder())
     assert (unknown.references, unknown.problems) == ((), ()), "who knows no references sees none"
 
@@ -155,16 +158,6 @@ def test_what_looks_like_a_reference_and_cannot_be_read_is_said():
     far = {"distance_mm": 800, "tilt_deg": 5, "tilt_axis_deg": 40, "roll_deg": 25}
     pixels, truth = taped((WIDTH_MM, HEIGHT_MM), RADIUS_MM, far, ())
     photo = Photo("a.jpg", Path("a.jpg"), pixels, FOCAL)
-
-    class Eyes:
-        """Knows where the card lies, if there is one."""
-
-        def __init__(self, sight):
-            self._sight = sight
-
-        def closer_references_in(self, pixels_rgb):
-            return self._sight
-
     finding = find_scales(photo, ScaleRequest(), Eyes(rough_sight(truth)))
     assert finding.references == ()
     (problem,) = finding.problems
